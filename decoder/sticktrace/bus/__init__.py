@@ -1,0 +1,1 @@
+"""Who is there: addresses, hubs, descriptors, endpoints, configuration."""

@@ -1,0 +1,42 @@
+"""Joining the two halves of a transfer: submissions wait here for their completions.
+
+Ids are addresses of host structures: they are reused, and an emulator's recording gives all control transfers the
+id 0 and completes SET_ADDRESS on the new address. So a half is joined to the *latest* waiting submission with the
+same id and endpoint, and nothing else is asked of it. A half that finds no partner is kept, marked by what it lacks:
+``completed_ns`` -1 and ``status`` None without a completion, ``submitted_ns`` -1 without a submission.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterator
+
+from sticktrace.capture.transfer import Transfer
+
+
+class Joiner:
+    """Holds the submissions that wait for a completion. Memory grows only with the number of those."""
+
+    __slots__ = ("waiting",)
+
+    def __init__(self) -> None:
+        self.waiting: dict[Hashable, Transfer] = {}
+
+    def submit(self, key: Hashable, transfer: Transfer) -> Transfer | None:
+        """Keep a submission. Returns the earlier one of the same id that never completed, if there is one."""
+        earlier = self.waiting.pop(key, None)
+        self.waiting[key] = transfer
+        return earlier
+
+    def take(self, key: Hashable, endpoint: int) -> Transfer | None:
+        """The submission that a completion on this endpoint ends, or None if that half was not recorded."""
+        transfer = self.waiting.get(key)
+        if transfer is None or transfer.endpoint != endpoint:
+            return None
+        del self.waiting[key]
+        return transfer
+
+    def rest(self) -> Iterator[Transfer]:
+        """At the end of a capture: the submissions that never completed, in order."""
+        left = list(self.waiting.values())
+        self.waiting.clear()
+        yield from left

@@ -1,0 +1,65 @@
+"""What every capture form offers: transfers in time order, a count of records, and what could not be read."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from sticktrace.capture.transfer import Transfer
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """A place where the capture itself is broken: ``where`` is "byte 1234" or "line 17"."""
+
+    where: str
+    what: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.what}"
+
+
+class Reader:
+    """Base of the readers, one per capture form.
+
+    ``data`` is the capture's bytes (memory map, bytes or bytearray). ``payload`` is what `Transfer.data_at` counts in:
+    the same object for binary forms, a buffer of decoded bytes for text forms. ``skipped`` counts records that
+    belong to no transfer, by reason ("link type 1 is not USB"). ``origin_ns`` is the absolute time of the
+    first record in nanoseconds since 1970 (0 where the form has no calendar time), ``last_ns`` the time of the last
+    record since the first.
+    """
+
+    form = ""
+
+    def __init__(self, data: Any) -> None:
+        self.data = data
+        self.payload: Any = data
+        self.link_types: set[int] = set()
+        self.records = 0
+        self.origin_ns: int | None = None
+        self.last_ns = 0
+        self.skipped: Counter[str] = Counter()
+        self.damage: list[Damage] = []
+
+    def transfers(self) -> Iterator[Transfer]:
+        """Transfers completed so far, in order of completion. Ends where whole records end; when ``data`` has grown
+        since (a capture still being written), a further call goes on from there."""
+        raise NotImplementedError
+
+    def finish(self) -> Iterator[Transfer]:
+        """No more will come: reports a cut-off tail as damage and yields the submissions that never completed."""
+        raise NotImplementedError
+
+    @property
+    def position(self) -> int:
+        """How many bytes of ``data`` have been taken in, for progress."""
+        raise NotImplementedError
+
+    def relative(self, time_ns: int) -> int:
+        """Time since the first record; the first call sets the origin."""
+        if self.origin_ns is None:
+            self.origin_ns = time_ns
+        self.last_ns = time_ns - self.origin_ns
+        return self.last_ns

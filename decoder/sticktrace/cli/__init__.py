@@ -1,0 +1,1 @@
+"""Thin click commands, one file per verb."""

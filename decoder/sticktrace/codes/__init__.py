@@ -1,0 +1,1 @@
+"""Assigned numbers and their meaning: plain tables, each with its source."""

@@ -1,0 +1,1 @@
+"""Stages, findings, timing, comparison, board fit."""

@@ -1,0 +1,1 @@
+"""What bytes mean: one module per published document, no I/O, no state."""

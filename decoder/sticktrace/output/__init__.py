@@ -1,0 +1,1 @@
+"""The same facts as tables, JSON lines, CSV, images, captures."""

@@ -1,0 +1,1 @@
+"""What the commands mean: parameter data, sense, capacity, readiness."""

@@ -1,0 +1,67 @@
+"""Values as words: everything that ends on a terminal passes through here.
+
+Device strings are hostile input: `safe` shows control characters, bidirectional overrides and other invisible
+characters as escapes, so that no caller needs to think of it again.
+"""
+
+import unicodedata
+
+_HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+
+
+def safe(text: str | bytes) -> str:
+    r"""Text with every character that a terminal might act on, or not show, written as an escape (\x1b, \u202e).
+
+    Bytes are read as ASCII; other bytes are written as \xNN.
+    """
+    if isinstance(text, bytes):
+        return "".join(chr(b) if 32 <= b < 127 else f"\\x{b:02x}" for b in text)
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(c if unicodedata.category(c) not in _HIDDEN else _escape(c) for c in text)
+
+
+def _escape(char: str) -> str:
+    code = ord(char)
+    if code < 0x100:
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def field_text(raw: bytes) -> str:
+    """A space-padded ASCII field (INQUIRY vendor, product, ...) without its padding; trailing NULs count as padding."""
+    return safe(raw.rstrip(b" \x00"))
+
+
+def hex_bytes(data: bytes) -> str:
+    """Bytes as pairs of hex digits with spaces: ``55 53 42 43``."""
+    return data.hex(" ")
+
+
+def bytes_in_words(count: int) -> str:
+    """A byte count in binary units with the exact figure kept when it is small: ``512 B``, ``4 KiB``, ``7.45 GiB``."""
+    if abs(count) < 1024:
+        return f"{count} B"
+    value = float(count)
+    for unit in ("KiB", "MiB", "GiB", "TiB", "PiB"):
+        value /= 1024
+        if abs(value) < 1024:
+            break
+    shown = f"{value:.2f}".rstrip("0").rstrip(".")
+    return f"{shown} {unit}"
+
+
+def time_in_words(ns: int) -> str:
+    """A duration in the unit that reads best: ``850 ns``, ``12.5 µs``, ``3.20 ms``, ``1.500 s``."""
+    if abs(ns) < 1_000:
+        return f"{ns} ns"
+    if abs(ns) < 1_000_000:
+        return f"{ns / 1_000:.1f} µs"
+    if abs(ns) < 1_000_000_000:
+        return f"{ns / 1_000_000:.2f} ms"
+    return f"{ns / 1_000_000_000:.3f} s"
+
+
+def count_of(number: int, noun: str, plural: str = "") -> str:
+    """``1 exchange``, ``2 exchanges``."""
+    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"

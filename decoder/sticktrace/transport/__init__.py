@@ -1,0 +1,1 @@
+"""Sans-I/O pairing of transfers into exchanges."""

@@ -1,0 +1,1 @@
+"""Sectors seen, and the partitions, file systems and files in them."""
