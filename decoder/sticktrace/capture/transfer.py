@@ -40,7 +40,7 @@ class Transfer:
     )  # fmt: skip
 
     def __init__(
-        self, bus: int, address: int, endpoint: int, kind: int, *, setup: bytes = b"", requested: int = -1,
+        self, bus: int, address: int, endpoint: int, kind: int, setup: bytes = b"", requested: int = -1,
         actual: int = 0, data_at: int = 0, captured: int = 0, status: int | None = None, submitted_ns: int = -1,
         completed_ns: int = -1, records: tuple[int, ...] = (), function: int = -1,
     ) -> None:  # fmt: skip
