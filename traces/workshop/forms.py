@@ -1,0 +1,132 @@
+"""The forms in which a recording is written: pcap with link type 189 or 220, usbmon text, console hex text.
+
+Sources: the kernel's usbmon documentation (text lines and the 64-byte binary record); the Internet draft on pcap and
+its link types. The container is written by scapy, so that it comes from another hand than the reader under test.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from workshop.recorder import Half
+
+HEADER_SIZES = {189: 48, 220: 64}
+"""Link type -> bytes of header before the payload."""
+
+_CONTROL, _INTERRUPT = 2, 1
+_PRESENT, _NO_SETUP = 0, ord("-")
+_LETTERS = "ZICB"
+"""Transfer kinds 0-3 in the text form."""
+
+
+def carries_data(half: Half) -> bool:
+    """Payload rides on OUT submissions and IN completions."""
+    return (half.event == "S") != incoming(half)
+
+
+def incoming(half: Half) -> bool:
+    """Direction from the endpoint address; bit 7 is set for control transfers too when data goes to the host."""
+    return bool(half.endpoint & 0x80)
+
+
+def _data_flag(half: Half) -> int:
+    if half.event == "E":
+        return ord("E")
+    if carries_data(half):
+        return _PRESENT
+    return ord("<") if incoming(half) else ord(">")
+
+
+def record(half: Half, link_type: int, order: str, event_limit: int) -> tuple[bytes, int]:
+    """One record, and the length that it would have had whole."""
+    kept = half.data[:event_limit]
+    has_setup = half.kind == _CONTROL and half.event == "S" and len(half.setup) == 8
+    microseconds = half.time_ns // 1000
+    header = struct.pack(
+        order + "QcBBBHBBqiiII8s",
+        half.id,
+        half.event.encode(),
+        half.kind,
+        half.endpoint,
+        half.address,
+        half.bus,
+        _PRESENT if has_setup else _NO_SETUP,
+        _data_flag(half),
+        microseconds // 1_000_000,
+        microseconds % 1_000_000,
+        half.status,
+        half.length,
+        len(kept),
+        half.setup if has_setup else bytes(8),
+    )
+    if link_type == 220:
+        header += struct.pack(order + "iiII", half.interval, 0, half.flags, 0)
+    whole = bytearray(header + kept)
+    for offset, mask in half.flips:
+        if offset < len(whole):
+            whole[offset] ^= mask
+    return bytes(whole), len(header) + len(half.data)
+
+
+def pcap(
+    halves: Iterable[Half], link_type: int, order: str, nanosecond: bool, snap_length: int, event_limit: int
+) -> bytes:
+    """A pcap file."""
+    from scapy.utils import RawPcapWriter
+
+    out = io.BytesIO()
+    writer = RawPcapWriter(out, linktype=link_type, endianness=order, nano=nanosecond, snaplen=snap_length)
+    writer.write_header(None)
+    for half in halves:
+        data, length = record(half, link_type, order, event_limit)
+        data = data[:snap_length]
+        seconds, rest = divmod(half.time_ns, 1_000_000_000)
+        fraction = rest if nanosecond else rest // 1000
+        writer.write_packet(data, sec=seconds, usec=fraction, caplen=len(data), wirelen=length)
+    return out.getvalue()
+
+
+def usbmon_text(halves: Iterable[Half], bus_numbers: bool = True) -> str:
+    """Lines of the text form; its clock counts microseconds and wraps every 4096 seconds, its data ends at 32 bytes."""
+    return "".join(_usbmon_line(half, bus_numbers) + "\n" for half in halves)
+
+
+def _usbmon_line(half: Half, bus_numbers: bool) -> str:
+    microseconds = half.time_ns // 1000 % (4096 * 1_000_000)
+    kind = _LETTERS[half.kind] + ("i" if incoming(half) else "o")
+    number = half.endpoint & 0x7F
+    place = f"{half.bus}:{half.address:03}:{number}" if bus_numbers else f"{half.address:03}:{number:02}"
+    words = [f"{half.id:x}", str(microseconds), half.event, f"{kind}:{place}"]
+    if half.kind == _CONTROL and half.event == "S" and len(half.setup) == 8:
+        request_type, request, value, index, length = struct.unpack("<BBHHH", half.setup)
+        words += ["s", f"{request_type:02x}", f"{request:02x}", f"{value:04x}", f"{index:04x}", f"{length:04x}"]
+    elif half.kind == _INTERRUPT:
+        words.append(f"{half.status}:{half.interval}")
+    else:
+        words.append(str(half.status))
+    words.append(str(half.length))
+    if half.length:
+        words += _usbmon_data(half)
+    return " ".join(words)
+
+
+def _usbmon_data(half: Half) -> list[str]:
+    if not carries_data(half):
+        return ["<" if incoming(half) else ">"]
+    shown = half.data[:32].hex()
+    return ["=", *(shown[at : at + 8] for at in range(0, len(shown), 8))]
+
+
+def hex_text(halves: Iterable[Half]) -> str:
+    """One line per bulk transfer that moved data: seconds since the start, direction, bytes."""
+    lines, origin = [], None
+    for half in halves:
+        origin = half.time_ns if origin is None else origin
+        if half.kind == 3 and carries_data(half) and half.data:
+            word = "IN " if incoming(half) else "OUT"
+            lines.append(f"[{(half.time_ns - origin) / 1e9:11.6f}] {word} {half.data.hex(' ')}\n")
+    return "".join(lines)
