@@ -2,8 +2,8 @@
 
 Linux captures carry a negative errno; names and causes follow the kernel documentation "USB Error codes". The column
 on sticks is common practice. Numbers are those of x86 and ARM; a few architectures number them otherwise.
-Windows captures (link type 249) carry a USBD status as listed in the Windows driver headers (``usb.h``). The low
-codes are the completion codes of the OHCI 1.0a specification (4.3.3), so they map to errno numbers as a controller's do.
+Windows captures (link type 249) carry a USBD status as listed in the Windows driver headers (``usb.h``). The
+low codes are the completion codes of the OHCI 1.0a specification (4.3.3) and map to errno numbers as those do.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ ENDINGS: dict[int, Ending] = {
     ),
     -84: Ending("EILSEQ", "CRC mismatch or no response in time", "signal integrity: cable, connector, hub"),
     -104: Ending(
-        "ECONNRESET", "unlinked by the host, without waiting", "driver timeout or user abort: the command took too long",
+        "ECONNRESET", "unlinked by the host, without waiting", "driver timeout or user abort: it took too long",
     ),
     -108: Ending(
         "ESHUTDOWN", "the device or its controller was disabled", "disconnected, hub gone, or port switched off",
