@@ -1,47 +1,68 @@
-"""What every command descriptor block shares (SPC-3 4.3): the operation code first, the CONTROL byte last.
+"""Fields that many command descriptor blocks share, as SPC-4 4.3 (command descriptor block) and SBC-3 name them.
 
-Also the choice between layouts that parameter data needs: pages and descriptors that say themselves what they are.
+Each function gives one field or bit group, so that a CDB layout reads as the standard's table does, byte by byte.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from construct import Construct, Int8ub, Int16ub, Int24ub, Int32ub, Int64ub
 
-from construct import Construct, Container, Int8ub
+from sticktrace.grammar.layout import Bits, Field, Layout, Meaning, Part, bits, field, part, spare
 
-from sticktrace.grammar.layout import Field, Layout, field
-
-OPERATION_CODE_TEXT = "says which command this is; its top three bits (group code) give the CDB length"
+_WHOLE = {1: Int8ub, 2: Int16ub, 3: Int24ub, 4: Int32ub, 8: Int64ub}
 
 
-def operation_code(opcode: int, name: str) -> Field:
-    """First byte of a CDB."""
-    return field("OPERATION CODE", Int8ub, OPERATION_CODE_TEXT, "SPC-3 4.3.4.1", meaning={opcode: name}, default=opcode)
+def number(name: str, size: int, text: str, clause: str = "", *, meaning: Meaning | None = None) -> Field:
+    """An unsigned big-endian number of ``size`` bytes (1, 2, 3, 4 or 8)."""
+    return field(name, _WHOLE[size], text, clause, meaning=meaning)
 
 
-def control() -> Field:
-    """Last byte of a CDB: NACA (bit 2) and vendor specific bits (7-6); zero in practice over USB."""
-    return field("CONTROL", Int8ub, "contingent allegiance and vendor bits, zero in practice", "SAM-3 5.2")
+def cdb(opcode: int, name: str, clause: str, *fields: Construct, control: bool = True) -> Layout:
+    """A CDB: OPERATION CODE, the given fields, and the CONTROL byte unless the command set has none (UFI)."""
+    named = {opcode: name}
+    first = field("OPERATION CODE", Int8ub, "which command this is", "SPC-4 4.3", meaning=named, default=opcode)
+    last = (field("CONTROL", Int8ub, "vendor bits 7-6, NACA bit 2", "SAM-5, CONTROL byte"),) if control else ()
+    return Layout(f"{name} CDB", clause, first, *fields, *last)
 
 
-def cdb(name: str, clause: str, opcode: int, *fields: Construct) -> Layout:
-    """The layout of a CDB: operation code, the fields given, CONTROL."""
-    return Layout(f"{name} CDB", clause, operation_code(opcode, name), *fields, control())
+def action(code: int, name: str, *, before: Part | None = None) -> Bits:
+    """Byte 1 of a command that shares its opcode: SERVICE ACTION in bits 4-0."""
+    return bits(
+        1,
+        before or spare(3),
+        part("SERVICE ACTION", 5, "which command of this opcode", "SPC-4 4.3", meaning={code: name}, default=code),
+    )
 
 
-class Choice(Construct):  # type: ignore[misc]
-    """A layout chosen from the fields read before it: ``pick`` gets the values so far and returns the layout.
+def allocation(size: int, text: str = "at most this many bytes are wanted back") -> Field:
+    """ALLOCATION LENGTH: cuts the answer without an error (SPC-4 4.3.5.6)."""
+    return number("ALLOCATION LENGTH", size, text, "SPC-4 4.3.5.6")
 
-    ``pick`` must return a construct for any value; raw bytes (GreedyBytes inside a Bounded) serve as the last resort.
-    """
 
-    def __init__(self, pick: Callable[[Container], Construct]) -> None:
-        super().__init__()
-        self.pick = pick
+def parameters(size: int) -> Field:
+    """PARAMETER LIST LENGTH: bytes of parameter data that the host sends; 0 is not an error (SPC-4 4.3.5.5)."""
+    return number("PARAMETER LIST LENGTH", size, "bytes of parameter data sent", "SPC-4 4.3.5.5")
 
-    def _parse(self, stream: Any, context: Container, path: str) -> Any:
-        return self.pick(context)._parsereport(stream, context, path)
 
-    def _build(self, obj: Any, stream: Any, context: Container, path: str) -> Any:
-        return self.pick(context)._build(obj, stream, context, path)
+def address(size: int, name: str = "LOGICAL BLOCK ADDRESS") -> Field:
+    """The first logical block, in 4 or 8 bytes."""
+    return number(name, size, "first logical block")
+
+
+def group() -> Bits:
+    """The byte that holds the GROUP NUMBER in bits 4-0 (SBC-3, grouping function)."""
+    return bits(1, spare(3), part("GROUP NUMBER", 5, "group under which the device counts this command"))
+
+
+def flags(*named: tuple[int, str, str]) -> Bits:
+    """One byte of single-bit flags, given as (bit number, name, text) from high to low; the other bits are reserved."""
+    parts: list[Part] = []
+    left = 8
+    for bit, name, text in named:
+        if left - bit > 1:
+            parts.append(spare(left - bit - 1))
+        parts.append(part(name, 1, text))
+        left = bit
+    if left:
+        parts.append(spare(left))
+    return bits(1, *parts)
