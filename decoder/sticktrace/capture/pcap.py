@@ -1,11 +1,17 @@
-"""The pcap container (draft-ietf-opsawg-pcap): a walk over its records that copies no payload."""
+"""The pcap container (draft-ietf-opsawg-pcap): a walk over its records that copies no payload.
+
+A record header that cannot be right does not end the walk: the next place where records follow each other again is
+looked for, and what lies between is reported as damage with its offset.
+"""
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Iterator
 from typing import Any
 
+from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.reader import Damage
 
 MAGICS = {
@@ -19,6 +25,12 @@ MAGICS = {
 LARGEST_RECORD = 16 << 20
 """No recorder writes a USB record beyond this; a larger captured length means that the walk has lost its way."""
 
+SEARCH = 1 << 20
+"""How far the next good record is looked for, in bytes."""
+
+_DAY = 86_400
+_HEADER = 16
+_WAIT, _LOST = -1, -2
 
 Frame = tuple[int, int, int, int, int, str]
 """One record of a container: absolute time in ns, where its bytes lie, how many were captured and how many there were,
@@ -28,7 +40,7 @@ named one would double the cost of the walk."""
 
 class PcapWalk:
     """Walks the records of a pcap file. ``position`` is the offset of the next record; ``walk`` may be called again
-    when ``data`` has grown."""
+    when ``data`` has grown. ``lost`` says that no good record was found within `SEARCH` bytes of a bad one."""
 
     def __init__(self, data: Any) -> None:
         self.order, self.tick_ns = MAGICS[bytes(data[:4])]
@@ -36,25 +48,32 @@ class PcapWalk:
         self.link_type = struct.unpack_from(self.order + "I", data, 20)[0] & 0xFFFF
         self.position = 24
         self.lost = False
-        self.damage: list[Damage] = []
+        self._log = DamageLog()
+        self.damage: list[Damage] = self._log
+        self._unpack = struct.Struct(self.order + "IIII").unpack_from
+        self._seconds: int | None = None
 
     def walk(self, data: Any) -> Iterator[Frame]:
         """Yields the whole records from ``position`` on."""
-        head = struct.Struct(self.order + "IIII")
-        unpack, size = head.unpack_from, len(data)
+        unpack, size = self._unpack, len(data)
         order, tick_ns, link_type = self.order, self.tick_ns, self.link_type
-        position = self.position
-        while position + 16 <= size and not self.lost:
+        position, largest = self.position, LARGEST_RECORD
+        # Times outside this range are looked at twice; an empty range before the first record.
+        early, late = self._range()
+        if self.lost:
+            return
+        while position + _HEADER <= size:
             seconds, fraction, captured, original = unpack(data, position)
-            if captured > LARGEST_RECORD:
-                self.lost = True
-                self.damage.append(
-                    Damage(f"byte {position}", f"a record claims {captured} bytes; the file is not readable beyond")
-                )
-                break
-            at = position + 16
-            if at + captured > size:
-                break
+            at = position + _HEADER
+            if captured > original or original > largest or not early < seconds < late or at + captured > size:
+                onward = self._doubt(data, position)
+                if onward != position:
+                    if onward < 0:
+                        break
+                    position = self.position = onward
+                    continue
+                self._seconds = seconds
+                early, late = self._range()
             position = self.position = at + captured
             yield seconds * 1_000_000_000 + fraction * tick_ns, at, captured, original, link_type, order
 
@@ -62,4 +81,78 @@ class PcapWalk:
         """Reports what is left after the last whole record."""
         left = len(data) - self.position
         if left and not self.lost:
-            self.damage.append(Damage(f"byte {self.position}", f"the last record is cut off, {left} bytes are left"))
+            self._log.report(f"byte {self.position}", f"the last record is cut off, {left} bytes are left")
+
+    def _range(self) -> tuple[int, int]:
+        return (0, 0) if self._seconds is None else (self._seconds - _DAY, self._seconds + _DAY)
+
+    def _doubt(self, data: Any, position: int) -> int:
+        """Where to go on from a header that is out of the ordinary: the same place if the record after it bears it
+        out (a long pause, a clock that was set), the next good record, `_WAIT` while the file may still grow, or
+        `_LOST`."""
+        end = self._plausible(data, position, None)
+        # The very first record has none before it to be measured by; then structure alone must do.
+        beside = None if self._seconds is None else self._unpack(data, position)[0]
+        if end >= 0 and self._ends_well(data, end, beside):
+            return position
+        found = self._search(data, position + 1, self._seconds)
+        if found >= 0:
+            skipped = found - position
+            self._log.report(f"byte {position}", f"a record header that cannot be right; skipped {skipped} bytes")
+            return found
+        if self._unpack(data, position)[2] <= LARGEST_RECORD or len(data) - position < SEARCH:
+            return _WAIT
+        self.lost = True
+        self._log.report(
+            f"byte {position}", f"a record header that cannot be right, and no good one in the next {SEARCH} bytes"
+        )
+        return _LOST
+
+    def _plausible(self, data: Any, position: int, near: int | None) -> int:
+        """Where the record at ``position`` ends, or -1 if no recorder of USB traffic would have written its header.
+        A captured length of 0 counts as implausible: every link type has a header of its own."""
+        if position + _HEADER > len(data):
+            return -1
+        seconds, fraction, captured, original = self._unpack(data, position)
+        if not 0 < captured <= min(LARGEST_RECORD, original) or fraction * self.tick_ns >= 1_000_000_000:
+            return -1
+        if near is not None and abs(seconds - near) > _DAY:
+            return -1
+        end: int = position + _HEADER + captured
+        return end if end <= len(data) else -1
+
+    def _ends_well(self, data: Any, end: int, near: int | None) -> bool:
+        """Whether another record follows, or the data ends before it could."""
+        if end + _HEADER > len(data):
+            return True
+        seconds, fraction, captured, original = self._unpack(data, end)
+        if not 0 < captured <= min(LARGEST_RECORD, original) or fraction * self.tick_ns >= 1_000_000_000:
+            return False
+        return near is None or abs(seconds - near) <= _DAY
+
+    def _search(self, data: Any, start: int, near: int | None) -> int:
+        """The first place from ``start`` on where a record stands with another behind it, or -1."""
+        for match in self._pattern(near).finditer(data, start, min(len(data), start + SEARCH + _HEADER)):
+            place = match.start()
+            end = self._plausible(data, place, near)
+            if end >= 0 and self._ends_well(data, end, self._unpack(data, place)[0]):
+                return place
+        return -1
+
+    def _pattern(self, near: int | None) -> re.Pattern[bytes]:
+        """Bytes that a plausible header begins with: the search runs over them at the speed of `re`, and only what it
+        finds is looked at one by one."""
+        little = self.order == "<"
+        high = b".."
+        if near is not None:
+            halves = range(max(0, near - _DAY) >> 16, (min(near + _DAY, 0xFFFFFFFF) >> 16) + 1)
+            high = b"(?:" + b"|".join(re.escape(struct.pack(self.order + "H", half)) for half in halves) + b")"
+        # Largest fraction: 999,999 = 0F423Fh microseconds, 999,999,999 = 3B9AC9FFh nanoseconds.
+        top = [b"[\\x00-\\x3b]", b"."] if self.tick_ns == 1 else [b"\\x00", b"[\\x00-\\x0f]"]
+        if little:
+            fraction, length = b".." + top[1] + top[0], b"(?!\\x00{3})...\\x00"
+            body = b".." + high + fraction + length + b"...\\x00"
+        else:
+            fraction, length = top[0] + top[1] + b"..", b"\\x00(?!\\x00{3})..."
+            body = high + b".." + fraction + length + b"\\x00..."
+        return re.compile(b"(?=" + body + b")", re.DOTALL)
