@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Protocol
 
+from sticktrace.capture.join import Joiner
 from sticktrace.capture.linux import HEADER_SIZES, LinuxFrames
 from sticktrace.capture.pcap import Frame
 from sticktrace.capture.reader import Damage, Reader
@@ -27,7 +28,7 @@ class Walk(Protocol):
 class FrameDecoder(Protocol):
     """What a link type offers; see `LinuxFrames`."""
 
-    joiner: Any
+    joiner: Joiner
 
     def feed(self, frame: Frame, number: int, time_ns: int, data: Any) -> Transfer | None:
         """One record in, at most one transfer out."""
@@ -84,10 +85,11 @@ class BinaryReader(Reader):
     def _new_decoder(self, link_type: int) -> FrameDecoder | None:
         self.link_types.add(link_type)
         decoder = self._decoders[link_type] = decoder_for(link_type, self)
+        if decoder is not None:
+            self.joiners.append(decoder.joiner)
         return decoder
 
     def finish(self) -> Iterator[Transfer]:
         self._walk.finish(self.data)
-        for decoder in self._decoders.values():
-            if decoder is not None:
-                yield from decoder.joiner.rest()
+        for joiner in self.joiners:
+            yield from joiner.rest()

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterator
 
-from sticktrace.capture.transfer import Transfer
+from sticktrace.capture.transfer import BULK, Transfer
 
 
 class Joiner:
@@ -40,3 +40,18 @@ class Joiner:
         left = list(self.waiting.values())
         self.waiting.clear()
         yield from left
+
+    def overdue(self, bus: int, address: int, before_ns: int) -> list[Transfer]:
+        """Bulk-OUT submissions of a device made before a time, taken out: the device has answered what they carried, so
+        their completions were lost from the recording."""
+        late = [
+            (key, transfer)
+            for key, transfer in self.waiting.items()
+            if transfer.kind == BULK
+            and not transfer.endpoint & 0x80
+            and (transfer.bus, transfer.address) == (bus, address)
+            and transfer.submitted_ns < before_ns
+        ]
+        for key, _ in late:
+            del self.waiting[key]
+        return [transfer for _, transfer in late]

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from sticktrace.capture.join import Joiner
 from sticktrace.capture.transfer import Transfer
 
 
@@ -42,6 +43,7 @@ class Reader:
         self.last_ns = 0
         self.skipped: Counter[str] = Counter()
         self.damage: list[Damage] = []
+        self.joiners: list[Joiner] = []
 
     def transfers(self) -> Iterator[Transfer]:
         """Transfers completed so far, in order of completion. Ends where whole records end; when ``data`` has grown
@@ -56,6 +58,10 @@ class Reader:
     def position(self) -> int:
         """How many bytes of ``data`` have been taken in, for progress."""
         raise NotImplementedError
+
+    def overdue(self, bus: int, address: int, before_ns: int) -> list[Transfer]:
+        """See `Joiner.overdue`."""
+        return [transfer for joiner in self.joiners for transfer in joiner.overdue(bus, address, before_ns)]
 
     def relative(self, time_ns: int) -> int:
         """Time since the first record; the first call sets the origin."""

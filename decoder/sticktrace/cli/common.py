@@ -1,0 +1,92 @@
+"""What the verbs share: opening with a progress bar, colours with a plain fallback, damage on standard error."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import click
+
+capture_argument = click.argument("capture", metavar="CAPTURE")
+words_argument = click.argument("words", nargs=-1, metavar="[KEY:VALUE]...")
+
+_COLOURS = {
+    "good": {"fg": "green"},
+    "bad": {"fg": "red", "bold": True},
+    "warn": {"fg": "yellow"},
+    "quiet": {"dim": True},
+    "head": {"bold": True},
+}
+_BAR_AFTER = 8 << 20
+
+
+def coloured() -> bool:
+    """Whether standard output takes colour: a terminal, and NO_COLOR not set."""
+    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+
+
+def style(text: str, mood: str) -> str:
+    """Text in the colour of a mood, or as it is."""
+    return click.style(text, **_COLOURS[mood]) if coloured() else text  # type: ignore[arg-type]
+
+
+def width() -> int:
+    """Columns of the terminal; 0 in a pipe, which means no limit."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else 0
+
+
+@contextmanager
+def opened(path: str) -> Iterator[Any]:
+    """A `Capture`, with a progress bar on standard error while a long one is read on a terminal."""
+    from sticktrace.session import open as open_capture
+
+    bar = _Bar()
+    try:
+        with open_capture(path, bar) as capture:
+            yield capture
+    finally:
+        bar.close()
+
+
+class _Bar:
+    """A progress bar that appears only for long captures on a terminal."""
+
+    def __init__(self) -> None:
+        self._bar: Any = None
+        self._shown = sys.stderr.isatty()
+
+    def __call__(self, done: int, total: int) -> None:
+        if not self._shown or total < _BAR_AFTER:
+            return
+        if self._bar is None:
+            self._bar = click.progressbar(length=total, label="reading", file=sys.stderr)
+            self._bar.__enter__()
+        self._bar.update(max(0, done - self._bar.pos))
+        if done >= total:
+            self.close()
+
+    def close(self) -> None:
+        """Take the bar away."""
+        if self._bar is not None:
+            self._bar.render_finish()
+            self._bar = None
+            self._shown = False
+
+
+def report_damage(reading: Any, name: str) -> None:
+    """One line on standard error for each damaged place, after everything readable was shown."""
+    from sticktrace.text import safe
+
+    for damage in reading.damage:
+        click.echo(f"sticktrace: {safe(name)}: {damage}", err=True)
+
+
+def echo_all(lines: Iterator[str]) -> None:
+    """Write lines as they come."""
+    write: Callable[[str], Any] = sys.stdout.write
+    for line in lines:
+        write(line + "\n")

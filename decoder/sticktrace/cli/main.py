@@ -1,0 +1,100 @@
+"""The command line: `sticktrace VERB CAPTURE`. Verbs live one per file and are loaded when called."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from pathlib import Path
+
+import click
+
+VERBS = {
+    "diagnose": "say how far the stick came, what failed first, and what to try",
+    "exchanges": "list every storage command with its data, status and sense",
+    "devices": "show who is on the bus, as cards or as a story",
+    "explain": "account for every byte of an exchange, or of hex given here",
+    "compose": "build a command block or a whole CBW for a firmware test",
+    "timing": "show where the time goes, against what the bus allows",
+    "volume": "show partitions, files and what was done to them",
+    "compare": "find the first difference that matters between two captures",
+    "fit": "hold a stick against the limits of a target board",
+    "findings": "explain every finding that diagnose can make",
+    "check": "show where every record of a capture ended",
+    "export": "write the facts as JSON lines or CSV",
+    "redact": "write a copy without file contents and serial numbers",
+    "view": "read a capture on a full screen",
+    "demo": "run on a capture that comes with sticktrace",
+}
+"""Verb -> what it does. The module is `sticktrace.cli.<verb>`, its click command is called ``command``."""
+
+EXIT_FAULT, EXIT_USE, EXIT_UNREADABLE = 1, 2, 3
+
+
+class Verbs(click.Group):
+    """Loads a verb's module only when it is called, so that --help is instant. A first word that is no verb but an
+    existing file, or "-", is diagnosed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in VERBS:
+            return None
+        command: click.Command = importlib.import_module(f"sticktrace.cli.{cmd_name}").command
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in VERBS and (args[0] == "-" or Path(args[0]).exists()):
+            args = ["diagnose", *args]
+        if args and args[0] not in VERBS and ("." in args[0] or "/" in args[0]):
+            raise click.UsageError(f"{args[0]!r} is neither a verb nor a file that exists; sticktrace --help lists verbs")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Verbs"):
+            formatter.write_dl(list(VERBS.items()))
+
+
+@click.group(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="sticktrace", message="%(prog)s %(version)s")
+def cli() -> None:
+    """Read a recording of USB mass-storage traffic and say what happened.
+
+    CAPTURE is a pcap or pcapng file from a Linux or Windows host, usbmon text, or hex lines from a firmware's
+    console; "-" reads standard input. `sticktrace CAPTURE` alone diagnoses it.
+
+    A capture holds private file contents and serial numbers: look before you pass one on (see redact).
+    """
+
+
+def main() -> None:
+    """Entry point: every error of ours becomes one line and an exit status, never a traceback."""
+    from sticktrace.errors import CaptureError, SticktraceError
+
+    try:
+        cli(standalone_mode=False)
+    except click.exceptions.Exit as done:
+        sys.exit(done.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except CaptureError as error:
+        _say(error)
+        sys.exit(EXIT_UNREADABLE)
+    except SticktraceError as error:
+        _say(error)
+        sys.exit(EXIT_USE)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("stopped", err=True)
+        sys.exit(130)
+
+
+def _say(error: Exception) -> None:
+    from sticktrace.text import safe
+
+    click.echo(f"sticktrace: {safe(str(error))}", err=True)

@@ -1,0 +1,96 @@
+"""The documented JSON shapes (docs/json-lines.md): one function per kind of line."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sticktrace.bus.requests import Request
+from sticktrace.codes.asc import meaning as asc_meaning
+from sticktrace.session import Reading
+from sticktrace.storage.commands import lba_and_blocks, name
+from sticktrace.transport.events import Stray
+from sticktrace.transport.exchange import Exchange, Sense
+
+
+def capture_facts(reading: Reading) -> dict[str, Any]:
+    """``kind:"capture"``: the recording itself, as known after a whole pass."""
+    reader = reading.reader
+    return {
+        "kind": "capture",
+        "format": reader.form,
+        "link_types": sorted(reader.link_types),
+        "records": reader.records,
+        "first_time_ns": reader.origin_ns,
+        "last_time_ns": None if reader.origin_ns is None else reader.origin_ns + reader.last_ns,
+        "damage": [str(damage) for damage in reading.damage],
+    }
+
+
+def sense_facts(sense: Sense | None) -> dict[str, Any] | None:
+    """Sense as key, codes and the assigned meaning."""
+    if sense is None:
+        return None
+    return {"key": sense.key, "asc": sense.asc, "ascq": sense.ascq, "meaning": asc_meaning(sense.asc, sense.ascq)}
+
+
+def exchange_facts(exchange: Exchange) -> dict[str, Any]:
+    """``kind:"exchange"``."""
+    lba, blocks = lba_and_blocks(exchange.cdb)
+    return {
+        "kind": "exchange",
+        "number": exchange.number,
+        "time_ns": exchange.time_ns,
+        "duration_ns": exchange.duration_ns,
+        "bus": exchange.bus,
+        "address": exchange.address,
+        "lun": exchange.lun,
+        "tag": exchange.tag,
+        "opcode": exchange.opcode,
+        "command": name(exchange.cdb),
+        "cdb": exchange.cdb.hex(),
+        "lba": lba,
+        "blocks": blocks,
+        "direction": exchange.direction,
+        "expected": exchange.expected,
+        "moved": exchange.moved,
+        "residue": exchange.residue,
+        "status": exchange.status,
+        "sense": sense_facts(exchange.sense),
+        "case": exchange.case,
+        "stalled": list(exchange.stalled),
+        "truncated": exchange.truncated,
+        "transport": exchange.transport,
+        "records": list(exchange.records),
+        "notes": list(exchange.notes),
+    }
+
+
+def request_facts(request: Request) -> dict[str, Any]:
+    """``kind:"request"``: a control request."""
+    return {
+        "kind": "request",
+        "time_ns": request.time_ns,
+        "duration_ns": max(0, request.end_ns - request.time_ns),
+        "bus": request.bus,
+        "address": request.address,
+        "setup": request.setup.hex() or None,
+        "name": request.name,
+        "arguments": request.words,
+        "result": request.result,
+        "moved": request.actual,
+        "records": list(request.records),
+    }
+
+
+def stray_facts(stray: Stray) -> dict[str, Any]:
+    """``kind:"stray"``: bulk traffic on storage endpoints that belongs to no exchange."""
+    return {
+        "kind": "stray",
+        "time_ns": stray.time_ns,
+        "bus": stray.bus,
+        "address": stray.address,
+        "endpoint": stray.endpoint,
+        "what": stray.kind,
+        "reason": stray.reason,
+        "records": list(stray.records),
+    }

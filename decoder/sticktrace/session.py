@@ -1,0 +1,176 @@
+"""A capture as Python sees it: open it, and take exchanges, requests and devices out of it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from sticktrace.bus.requests import Request
+from sticktrace.capture import Damage, Piece, Reader, reader_of
+from sticktrace.capture.source import Source, open_source
+from sticktrace.transport.events import Stray
+from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.router import Router
+
+Progress = Callable[[int, int], None]
+_STEP = 4096
+
+
+class Reading:
+    """One pass over a capture, from its first record to its last, in time order.
+
+    Iterate it to get `Exchange`, `Request`, `BusEvent` and `Stray` items in the order in which they began. During and
+    after that, ``bus`` holds the devices, ``records`` the number of records so far, ``damage`` what was broken, and
+    `places` where the records ended.
+    """
+
+    def __init__(self, source: Source, progress: Progress | None = None) -> None:
+        self._source = source
+        self._progress = progress
+        self.reader: Reader = reader_of(source.name, source.data)
+        self.router = Router(self._read, self.reader.overdue)
+        self.bus = self.router.bus
+        self._seen: Counter[str] = Counter()
+
+    def _read(self, at: int, length: int) -> bytes:
+        return bytes(self.reader.payload[at : at + length])
+
+    def read(self, piece: Piece) -> bytes:
+        """The captured bytes of a piece."""
+        return self._read(piece.at, piece.captured)
+
+    @property
+    def records(self) -> int:
+        """Records taken in so far."""
+        return self.reader.records
+
+    @property
+    def damage(self) -> list[Damage]:
+        """What is broken in the capture itself."""
+        return self._source.damage + self.reader.damage
+
+    def __iter__(self) -> Iterator[Any]:
+        yield from self.more()
+        yield from self.finish()
+
+    def more(self) -> Iterator[Any]:
+        """Items from what the source holds now. May be called again when a capture that is still being written has
+        grown; see `Capture.refresh`."""
+        self.reader.data = self._source.data
+        feed, out = self.router.feed, self.router.out
+        count = 0
+        for transfer in self.reader.transfers():
+            feed(transfer)
+            if out.waits:
+                for item in out.ready():
+                    self._account(item)
+                    yield item
+            count += 1
+            if not count % _STEP:
+                self._report()
+
+    def finish(self) -> Iterator[Any]:
+        """The last items: nothing more will come."""
+        for transfer in self.reader.finish():
+            self.router.feed(transfer)
+        self.router.end()
+        for item in self.router.out.ready():
+            self._account(item)
+            yield item
+        self._report()
+
+    def _account(self, item: Any) -> None:
+        if isinstance(item, Exchange):
+            self._seen["storage exchanges"] += len(item.records)
+        elif isinstance(item, Request):
+            if not item.in_exchange:
+                self._seen["control requests"] += len(item.records)
+        elif isinstance(item, Stray):
+            self._seen[f"not understood: {item.kind}"] += len(item.records)
+
+    def _report(self) -> None:
+        position = self.reader.position
+        self._source.release(position)
+        if self._progress is not None:
+            self._progress(position, len(self._source.data))
+
+    def places(self) -> Counter[str]:
+        """Where each record ended, in words; the sum is the number of records."""
+        places = self._seen + self.router.elsewhere
+        for reason, count in self.reader.skipped.items():
+            places[f"not understood: {reason}"] += count
+        return places
+
+
+class Capture:
+    """An opened capture. Each call that iterates makes one pass over it; nothing but the file is kept in between.
+
+    >>> with sticktrace.open("capture.pcap") as capture:            # doctest: +SKIP
+    ...     for exchange in capture.exchanges():
+    ...         print(exchange.number, exchange.command, exchange.status)
+    """
+
+    def __init__(self, source: Source, progress: Progress | None = None) -> None:
+        self.source = source
+        self.name = source.name
+        self._progress = progress
+        self._payload: Any = None
+        self.form = reader_of(source.name, source.data).form
+
+    def reading(self) -> Reading:
+        """A new pass over the capture, not begun."""
+        reading = Reading(self.source, self._progress)
+        self._payload = reading.reader
+        return reading
+
+    def items(self) -> Iterator[Any]:
+        """Everything in the order in which it began: `Exchange`, `Request`, `BusEvent`, `Stray`."""
+        return iter(self.reading())
+
+    def exchanges(self) -> Iterator[Exchange]:
+        """The storage exchanges in time order."""
+        return (item for item in self.items() if isinstance(item, Exchange))
+
+    def requests(self) -> Iterator[Request]:
+        """The control requests in time order."""
+        return (item for item in self.items() if isinstance(item, Request))
+
+    def read(self, piece: Piece) -> bytes:
+        """The captured bytes of a piece of an exchange that this capture gave."""
+        if self._payload is None:
+            for _ in self.reading():
+                pass
+        return bytes(self._payload.payload[piece.at : piece.at + piece.captured])
+
+    def data(self, exchange: Exchange) -> bytes:
+        """The captured data of an exchange, transfer after transfer. It can be large; bytes that the capture lacks are
+        left out, see ``exchange.truncated``."""
+        return b"".join(self.read(piece) for piece in exchange.pieces)
+
+    def refresh(self) -> bool:
+        """Look whether the file has grown since. Returns whether it has."""
+        return self.source.refresh()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.source.close()
+
+    def __enter__(self) -> Capture:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def open(path: str | Path, progress: Progress | None = None) -> Capture:
+    """Open a capture of any accepted form; "-" reads standard input.
+
+    ``progress`` is called now and then with (bytes done, bytes in all). Raises CaptureError with one line that says
+    what is wrong, where, and what is accepted.
+    """
+    return Capture(open_source(path, progress), progress)

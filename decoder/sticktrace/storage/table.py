@@ -1,0 +1,142 @@
+"""Many exchanges held cheaply: one column per fact, rows made when asked for.
+
+A million exchanges take about 200 bytes each here, against four times that as objects. `columns` gives the numbers as
+numpy arrays without copying, for selections and plots.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Iterator
+from functools import lru_cache
+from typing import Any, overload
+
+from sticktrace.capture.transfer import Piece
+from sticktrace.storage.commands import lba_and_blocks, name
+from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange, Sense
+
+STATUSES = (PASSED, FAILED, PHASE_ERROR, MISSING, INVALID)
+DIRECTIONS = ("none", "in", "out")
+PHASES = ("command", "data", "status")
+TRANSPORTS = ("BOT", "UAS")
+
+# column name: array type code. -1 stands for "none" in the signed ones.
+_NUMBERS = {
+    "number": "I", "time_ns": "q", "command_ns": "q", "data_ns": "q", "end_ns": "q", "bus": "H", "address": "H",
+    "lun": "H", "tag": "I", "name": "H", "lba": "q", "blocks": "q", "direction": "B", "expected": "q", "moved": "q",
+    "residue": "q", "status": "B", "sense": "i", "case": "b", "stalled": "B", "truncated": "B", "transport": "B",
+    "command_at": "Q", "command_captured": "I", "command_actual": "I",
+    "status_at": "Q", "status_captured": "I", "status_actual": "I",
+}  # fmt: skip
+
+
+@lru_cache(maxsize=4096)
+def _name_of(head: bytes) -> str:
+    return name(head)
+
+
+class ExchangeTable:
+    """Append exchanges; read rows back by index or slice as `Exchange` objects that equal the appended ones."""
+
+    def __init__(self) -> None:
+        self._numbers = {column: array(code) for column, code in _NUMBERS.items()}
+        self._append = [(self._numbers[column].append) for column in _NUMBERS]
+        self._cdbs = bytearray()
+        self._cdb_sizes = array("B")
+        self._records = array("I")
+        self._record_starts = array("Q", (0,))
+        self._pieces = array("Q")
+        self._piece_starts = array("Q", (0,))
+        self._notes: dict[int, tuple[str, ...]] = {}
+        self._senses: dict[int, Sense] = {}
+        self.names: list[str] = []
+        """Command names in order of first use; the ``name`` column counts in it."""
+        self._name_index: dict[str, int] = {}
+        self._known: dict[bytes, tuple[int, int]] = {}
+
+    def __len__(self) -> int:
+        return len(self._cdb_sizes)
+
+    def append(self, exchange: Exchange) -> None:
+        """Add one exchange at the end."""
+        row = len(self._cdb_sizes)
+        cdb = exchange.cdb
+        lba, blocks = lba_and_blocks(cdb)
+        sense = exchange.sense
+        at, status_at = exchange.command_at, exchange.status_at
+        values = (
+            exchange.number, exchange.time_ns, exchange.command_ns, exchange.data_ns, exchange.end_ns, exchange.bus,
+            exchange.address, exchange.lun, exchange.tag, self._name(cdb), -1 if lba is None else lba,
+            -1 if blocks is None else blocks, DIRECTIONS.index(exchange.direction), exchange.expected, exchange.moved,
+            -1 if exchange.residue is None else exchange.residue, STATUSES.index(exchange.status),
+            -1 if sense is None else sense.key << 16 | sense.asc << 8 | sense.ascq,
+            -1 if exchange.case is None else exchange.case,
+            sum(1 << PHASES.index(phase) for phase in exchange.stalled), exchange.truncated,
+            TRANSPORTS.index(exchange.transport), *at, *status_at,
+        )  # fmt: skip
+        for add, value in zip(self._append, values, strict=True):
+            add(value)
+        self._cdbs += cdb.ljust(16, b"\0")
+        self._cdb_sizes.append(len(cdb))
+        self._records.extend(exchange.records)
+        self._record_starts.append(len(self._records))
+        for piece in exchange.pieces:
+            self._pieces.extend(piece)
+        self._piece_starts.append(len(self._pieces) // 3)
+        if exchange.notes:
+            self._notes[row] = exchange.notes
+        if sense is not None:
+            self._senses[row] = sense
+
+    def _name(self, cdb: bytes) -> int:
+        words = _name_of(cdb[:2])
+        index = self._name_index.get(words)
+        if index is None:
+            index = self._name_index[words] = len(self.names)
+            self.names.append(words)
+        return index
+
+    @overload
+    def __getitem__(self, index: int) -> Exchange: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> list[Exchange]: ...
+
+    def __getitem__(self, index: int | slice) -> Exchange | list[Exchange]:
+        if isinstance(index, slice):
+            return [self._row(row) for row in range(*index.indices(len(self)))]
+        row = index + len(self) if index < 0 else index
+        if not 0 <= row < len(self):
+            raise IndexError(index)
+        return self._row(row)
+
+    def __iter__(self) -> Iterator[Exchange]:
+        return (self._row(row) for row in range(len(self)))
+
+    def _row(self, row: int) -> Exchange:
+        value = {column: numbers[row] for column, numbers in self._numbers.items()}
+        stalled = value["stalled"]
+        first, last = self._piece_starts[row], self._piece_starts[row + 1]
+        flat = self._pieces[3 * first : 3 * last]
+        command_at = Piece(value["command_at"], value["command_captured"], value["command_actual"])
+        status_at = Piece(value["status_at"], value["status_captured"], value["status_actual"])
+        return Exchange(
+            value["number"], value["time_ns"], value["bus"], value["address"], value["lun"], value["tag"],
+            bytes(self._cdbs[16 * row : 16 * row + self._cdb_sizes[row]]), DIRECTIONS[value["direction"]],
+            value["expected"], value["moved"], None if value["residue"] < 0 else value["residue"],
+            STATUSES[value["status"]], self._senses.get(row), None if value["case"] < 0 else value["case"],
+            tuple(phase for bit, phase in enumerate(PHASES) if stalled >> bit & 1), bool(value["truncated"]),
+            tuple(self._records[self._record_starts[row] : self._record_starts[row + 1]]),
+            self._notes.get(row, ()), tuple(map(Piece, flat[::3], flat[1::3], flat[2::3])),
+            command_at, status_at, value["command_ns"], value["data_ns"], value["end_ns"], TRANSPORTS[value["transport"]],
+        )  # fmt: skip
+
+    def column(self, name: str) -> Any:
+        """One column as a numpy array over the rows so far, without copying. Names are those of `Exchange`, with codes
+        for ``name`` (see `names`), ``status`` (STATUSES), ``direction`` (DIRECTIONS), ``stalled`` (bits of PHASES) and
+        ``sense`` (key << 16 | asc << 8 | ascq); -1 stands for none.
+
+        A view blocks appending while it is held: take it, use it, let it go."""
+        import numpy as np
+
+        return np.frombuffer(self._numbers[name], dtype=self._numbers[name].typecode)

@@ -1,0 +1,160 @@
+"""Brings each transfer to where it belongs: a storage lane, the bus room, or other traffic.
+
+Endpoints belong to interfaces, and descriptors say which (USB 2.0 9.6.5, 9.6.6). Only where the capture holds no
+descriptor of a device are lanes inferred from the signatures of CBW and CSW, and `Router.inferred` tells that.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+
+from sticktrace.bus.devices import Bus, StorageInterface
+from sticktrace.bus.events import BusEvent
+from sticktrace.bus.requests import Request, read_request
+from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, Transfer
+from sticktrace.transport.bot import Lane, Overdue, Read
+from sticktrace.transport.sequence import Sequence
+from sticktrace.transport.uas import UasLane
+
+CONTROL_DATA = 4096
+"""How much payload of a control transfer is looked at; no descriptor chain of a storage device is longer."""
+
+_BULK_ONLY, _UAS = 0x50, 0x62  # bInterfaceProtocol, MSC Overview 1.4 Table 2
+
+Key = tuple[int, int]
+
+
+class Router:
+    """Feed it transfers in time order, then `end` it; take items out of ``out`` (see `Sequence.ready`).
+
+    ``elsewhere`` counts the records that belong to none of the items, by place in words.
+    """
+
+    def __init__(self, read: Read, overdue: Overdue) -> None:
+        self.bus = Bus()
+        self.out = Sequence()
+        self.elsewhere: Counter[str] = Counter()
+        self.inferred: set[Key] = set()
+        self._read, self._overdue = read, overdue
+        self._pipes: dict[int, Lane | UasLane | None] = {}
+        self._lanes: dict[Key, list[Lane | UasLane]] = {}
+        self._kinds: dict[int, Callable[[Transfer], None]] = {
+            BULK: self._bulk, CONTROL: self._control, INTERRUPT: self._interrupt,
+        }  # fmt: skip
+
+    def feed(self, transfer: Transfer) -> None:
+        """Take one transfer."""
+        if transfer.kind == BULK:
+            key = transfer.bus << 16 | transfer.address << 8 | transfer.endpoint
+            lane = self._pipes.get(key)
+            if lane is not None:
+                lane.feed(transfer)
+                return
+        self._kinds.get(transfer.kind, self._other)(transfer)
+
+    def end(self) -> None:
+        """The capture ends: close what is open."""
+        for lanes in self._lanes.values():
+            for lane in lanes:
+                lane.end()
+
+    # -- bulk ------------------------------------------------------------------------------------------------
+
+    def _bulk(self, transfer: Transfer) -> None:
+        lane = self._find(transfer)
+        if lane is not None:
+            lane.feed(transfer)
+            return
+        role = self.bus.endpoint_role(transfer.bus, transfer.address, transfer.endpoint)
+        if role is None:
+            self._count(transfer, "bulk traffic of a device whose descriptors are not in the capture")
+        else:
+            self._count(transfer, "bulk traffic of other functions")
+
+    def _find(self, transfer: Transfer) -> Lane | UasLane | None:
+        """The lane of a pipe not met before, from descriptors if there are any, else from signatures."""
+        device = (transfer.bus, transfer.address)
+        if self.bus.endpoint_role(*device, transfer.endpoint) is not None:
+            return None  # its interface is known; were it storage, the pipe would be in the map
+        return self._infer(device, transfer)
+
+    def _infer(self, device: Key, transfer: Transfer) -> Lane | UasLane | None:
+        lane = next((one for one in self._lanes.get(device, ()) if isinstance(one, Lane) and one.inferred), None)
+        if lane is None:
+            if not Lane.looks_like_command(self._read, transfer):
+                return None
+            lane = Lane(*device, self.out, self._read, self._overdue, inferred=True)
+            self._lanes.setdefault(device, []).append(lane)
+            self.inferred.add(device)
+        elif not lane.wants(transfer):
+            return None
+        self._pipes[transfer.bus << 16 | transfer.address << 8 | transfer.endpoint] = lane
+        return lane
+
+    # -- control ---------------------------------------------------------------------------------------------
+
+    def _control(self, transfer: Transfer) -> None:
+        data = self._read(transfer.data_at, min(transfer.captured, CONTROL_DATA))
+        request = read_request(transfer, data)
+        for event in self.bus.feed(transfer, data):
+            self._happened(event, transfer, request)
+        self.out.add(request)
+
+    def _interrupt(self, transfer: Transfer) -> None:
+        data = self._read(transfer.data_at, min(transfer.captured, 64))
+        for event in self.bus.feed(transfer, data):
+            self._happened(event, transfer, None)
+        self._count(transfer, "interrupt traffic (hubs, keyboards)")
+
+    def _happened(self, event: BusEvent, transfer: Transfer, request: Request | None) -> None:
+        device = (event.bus, event.address)
+        self.out.add(event)
+        if event.kind == "clear halt":
+            lane = self._pipes.get(event.bus << 16 | event.address << 8 | event.endpoint)
+            signal = "CLEARED IN" if event.endpoint & 0x80 else "CLEARED OUT"
+            if lane is not None and lane.control(signal, transfer) and request is not None:
+                request.in_exchange = True
+        elif event.kind in _ENDS_EXCHANGES:
+            for lane in self._lanes.get(device, ()):
+                lane.control("RESET", None, event.text)
+            if event.kind in _CHANGES_PIPES:
+                self._map_pipes(device)
+
+    def _map_pipes(self, device: Key) -> None:
+        """Lay out the lanes of a device anew: its configuration, an alternate setting or the device itself changed."""
+        for lane in self._lanes.pop(device, []):
+            lane.end("the device was configured anew")
+        prefix = device[0] << 16 | device[1] << 8
+        for key in [key for key in self._pipes if key & ~0xFF == prefix]:
+            del self._pipes[key]
+        for interface in self.bus.storage_interfaces(*device):
+            self._add_lane(device, prefix, interface)
+
+    def _add_lane(self, device: Key, prefix: int, interface: StorageInterface) -> None:
+        lane: Lane | UasLane
+        if interface.protocol == _UAS:
+            usage = {
+                interface.command_out: "command", interface.status_in: "status",
+                interface.data_in: "data in", interface.data_out: "data out",
+            }  # fmt: skip
+            pipes = {endpoint: name for endpoint, name in usage.items() if endpoint is not None}
+            lane = UasLane(*device, pipes, self.out, self._read, self._overdue)
+        elif interface.bulk_in is not None and interface.bulk_out is not None and interface.protocol == _BULK_ONLY:
+            pipes = {interface.bulk_in: "in", interface.bulk_out: "out"}
+            lane = Lane(*device, self.out, self._read, self._overdue)
+        else:
+            return
+        self._lanes.setdefault(device, []).append(lane)
+        for endpoint in pipes:
+            self._pipes[prefix | endpoint] = lane
+
+    def _other(self, transfer: Transfer) -> None:
+        self._count(transfer, "isochronous traffic")
+
+    def _count(self, transfer: Transfer, place: str) -> None:
+        self.elsewhere[place] += len(transfer.records)
+
+
+_CHANGES_PIPES = frozenset(("configured", "interface", "attached", "detached", "described"))
+_ENDS_EXCHANGES = _CHANGES_PIPES | {"reset", "class reset"}

@@ -1,0 +1,61 @@
+"""Keeps what transport yields in time order: an exchange takes its place when its command is seen and leaves when it
+is complete, sense included; what came after it waits as long."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from typing import Any
+
+from sticktrace.transport.exchange import Exchange
+
+
+class Sequence:
+    """A queue that lets items out in the order in which they began."""
+
+    __slots__ = ("_open", "_queue", "numbered")
+
+    def __init__(self) -> None:
+        self.numbered = 0
+        self._queue: deque[Any] = deque()
+        self._open: set[int] = set()
+
+    def begin(self, exchange: Exchange) -> None:
+        """Take a place for an exchange whose command was just seen, and give it the next number."""
+        self.numbered += 1
+        exchange.number = self.numbered
+        self._queue.append(exchange)
+        self._open.add(id(exchange))
+
+    def withdraw(self, exchange: Exchange, instead: Any) -> None:
+        """What began as an exchange turned out to be none: something else takes its place. Only the newest number can
+        be given back, later ones stay."""
+        self._open.discard(id(exchange))
+        self._queue[self._queue.index(exchange)] = instead
+        if exchange.number == self.numbered:
+            self.numbered -= 1
+            return
+        for item in self._queue:
+            if isinstance(item, Exchange) and item.number > exchange.number:
+                item.number -= 1
+        self.numbered -= 1
+
+    def done(self, exchange: Exchange) -> None:
+        """The exchange is complete."""
+        self._open.discard(id(exchange))
+
+    def add(self, item: Any) -> None:
+        """An item that is complete when it appears."""
+        self._queue.append(item)
+
+    @property
+    def waits(self) -> bool:
+        """Whether the first item's turn has come: a quick look before `ready`."""
+        queue = self._queue
+        return bool(queue) and id(queue[0]) not in self._open
+
+    def ready(self) -> Iterator[Any]:
+        """Items whose turn has come."""
+        queue, waiting = self._queue, self._open
+        while queue and id(queue[0]) not in waiting:
+            yield queue.popleft()
