@@ -1,5 +1,5 @@
 """Commands of block devices and their parameter data (SBC-3): reads, writes, capacity, start and stop, cache, verify.
-READ FORMAT CAPACITIES is from MMC-5 and UFI 1.0. Clauses name a command's clause by its title, common to all editions."""
+READ FORMAT CAPACITIES is from MMC-5 and UFI 1.0. A clause is cited by its title, which all editions share."""
 
 from __future__ import annotations
 

@@ -1,0 +1,206 @@
+"""The command vocabulary: from a command block to its name, its words and its layouts, and from a name to a command
+block. Collects the commands of every grammar module in `_MODULES`."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from functools import cache, lru_cache
+from typing import Protocol
+
+from sticktrace.codes import scsi
+from sticktrace.errors import LayoutError
+from sticktrace.grammar import sbc, spc
+from sticktrace.grammar.command import Command
+from sticktrace.grammar.layout import Layout, Row
+from sticktrace.storage import addresses
+from sticktrace.text import count_of
+
+
+class _Vocabulary(Protocol):
+    COMMANDS: tuple[Command, ...]
+
+
+_MODULES: tuple[_Vocabulary, ...] = (spc, sbc)
+"""Grammar modules that define commands. Where two rows claim one opcode, the device type decides, then the order."""
+
+COMMANDS: tuple[Command, ...] = tuple(command for module in _MODULES for command in module.COMMANDS)
+"""Every command known."""
+
+
+def _rows_by_opcode() -> dict[int, list[Command]]:
+    rows: dict[int, list[Command]] = {}
+    for command in COMMANDS:
+        rows.setdefault(command.opcode, []).append(command)
+    for same in rows.values():  # rows for some device types come first: the general row is the last resort
+        same.sort(key=lambda command: not command.device_types)
+    return rows
+
+
+_ROWS = _rows_by_opcode()
+_READERS = addresses.readers(COMMANDS)
+
+
+def find(cdb: bytes, device_type: int = 0) -> Command | None:
+    """The command of a command block; None if the opcode, or its service action, is not known.
+
+    ``device_type`` is the PERIPHERAL DEVICE TYPE of the logical unit, which tells apart opcodes with two meanings.
+    """
+    if not cdb:
+        return None
+    action = cdb[1] & 0x1F if len(cdb) > 1 else 0
+    for command in _ROWS.get(cdb[0], ()):
+        if command.service_action is not None and command.service_action != action:
+            continue
+        if not command.device_types or device_type in command.device_types:
+            return command
+    return None
+
+
+def name(cdb: bytes, device_type: int = 0) -> str:
+    """The standard name of a command, or what its opcode alone tells."""
+    command = find(cdb, device_type)
+    if command is not None:
+        return command.name
+    if not cdb:
+        return "empty command block"
+    opcode = cdb[0]
+    if scsi.is_vendor_specific(opcode):
+        return f"vendor specific opcode {opcode:02X}h"
+    if len(cdb) > 1 and any(row.service_action is not None for row in _ROWS.get(opcode, ())):
+        return f"opcode {opcode:02X}h, service action {cdb[1] & 0x1F:02X}h"
+    length = scsi.cdb_length(opcode)
+    group = f"{length}-byte" if length else "variable length" if opcode == scsi.VARIABLE_LENGTH else "reserved"
+    return f"opcode {opcode:02X}h ({group} group)"
+
+
+def cdb_length(opcode: int, cdb: bytes = b"") -> int | None:
+    """The length in bytes that a command block should have: by the group code of its opcode (SPC-3 4.3.4.1), and for
+    opcode 7Fh by its own ADDITIONAL CDB LENGTH (byte 7), if ``cdb`` is given. None where nothing fixes it."""
+    if opcode == scsi.VARIABLE_LENGTH and len(cdb) > 7:
+        return cdb[7] + 8
+    return scsi.cdb_length(opcode)
+
+
+def lba_and_blocks(cdb: bytes) -> tuple[int | None, int | None]:
+    """First logical block address and number of blocks of a command that has them, else None for each.
+
+    A number of 0 is given as what it stands for in that command (256 in the 6-byte READ and WRITE). Meant to be called
+    for every exchange of a capture: well under a microsecond.
+    """
+    if not cdb:
+        return addresses.NOTHING
+    reader = _READERS.get(cdb[0])
+    if reader is None:
+        reader = _READERS.get(addresses.action_key(cdb[0], cdb[1] & 0x1F)) if len(cdb) > 1 else None
+        if reader is None:
+            return addresses.NOTHING
+    return reader(cdb)
+
+
+_PURPOSES = ("START", "PREVENT")
+"""Fields whose meaning says what the command is for."""
+
+
+def _details(command: Command, rows: dict[str, Row]) -> list[str]:
+    """What tells one use of a command from another: addresses, pages, lengths."""
+    words = []
+    if command.lba in rows:
+        words.append(f"LBA {rows[command.lba].value}")
+    if command.blocks in rows:
+        count = rows[command.blocks]
+        words.append(count_of(count.value, "block") if count.value else count.meaning or "0 blocks")
+    if "PAGE CODE" in rows and "EVPD" not in rows:
+        words.append(f"page {rows['PAGE CODE'].value:02X}h")
+    elif "PAGE CODE" in rows and rows["EVPD"].value:
+        words.append(f"VPD {rows['PAGE CODE'].value:02X}h")
+    if command.length in rows:
+        words.append(count_of(rows[command.length].value, "byte"))
+    return words
+
+
+@lru_cache(maxsize=4096)
+def describe(cdb: bytes, device_type: int = 0) -> str:
+    """One short line: ``READ(10) LBA 2080, 8 blocks``, ``INQUIRY VPD 83h, 255 bytes``, ``TEST UNIT READY``,
+    ``START STOP UNIT: eject the medium``."""
+    command = find(cdb, device_type)
+    if command is None:
+        return name(cdb, device_type)
+    rows = {row.name: row for row in command.cdb.explain(cdb).rows}
+    purpose = next((rows[field].meaning for field in _PURPOSES if field in rows), "")
+    details = ", ".join(_details(command, rows))
+    return command.name + (f": {purpose}" if purpose else "") + (f" {details}" if details else "")
+
+
+def parameter_layout(command: Command, cdb: bytes, data: bytes, outgoing: bool) -> Layout | None:
+    """The layout of a command's parameter data (not of the medium's own blocks), None where there is none.
+
+    ``cdb`` may be short: missing bytes count as zero.
+    """
+    choice = command.data_out if outgoing else command.data_in
+    if choice is None or isinstance(choice, Layout):
+        return choice
+    return choice(command.cdb.read(cdb.ljust(command.cdb.sizeof(), b"\x00")), data)
+
+
+def names() -> list[str]:
+    """The standard names of all commands known, in alphabetical order."""
+    return sorted({command.name for command in COMMANDS})
+
+
+def _plain(text: str) -> str:
+    """A name reduced to lower case letters and digits, so that "READ(10)", "read_10" and "Read10" are one."""
+    return re.sub(r"[^0-9a-z]", "", text.lower())
+
+
+@cache
+def _by_name() -> dict[str, Command]:
+    found: dict[str, Command] = {}
+    for command in COMMANDS:
+        found.setdefault(_plain(command.name), command)
+    return found
+
+
+def named(text: str) -> Command:
+    """The command of that name, in any spelling of case and separators. Raises LayoutError with near names."""
+    known = _by_name()
+    wanted = _plain(text)
+    if wanted in known:
+        return known[wanted]
+    near = [key for key in known if wanted and key.startswith(wanted)] or difflib.get_close_matches(wanted, known)
+    hint = f"; did you mean {', '.join(known[key].name for key in near)}?" if near else ""
+    raise LayoutError(f"no command is named {text!r}{hint}")
+
+
+def compose(name: str, **fields: int) -> bytes:
+    """A command block by the command's name and its field values, as bytes of the standard length.
+
+    Field names are the standard's, in any case and with any separators (``logical_block_address``); ``lba``, ``blocks``
+    and ``length`` stand for the fields that hold those. Fields not named take their default. Raises LayoutError.
+    """
+    command = named(name)
+    widths = _widths(command.cdb)
+    known = {_plain(field): field for field in widths}
+    short = {"lba": command.lba, "blocks": command.blocks, "length": command.length}
+    known |= {alias: field for alias, field in short.items() if field and alias not in known}
+    values: dict[str, int] = {}
+    for given, value in fields.items():
+        field = known.get(_plain(given))
+        if field is None:
+            valid = ", ".join([*(alias for alias in short if alias in known), *widths])
+            raise LayoutError(f"{command.name} has no field {given!r}; it has {valid}")
+        if field == command.blocks and command.zero_blocks and value == command.zero_blocks:
+            value = 0
+        if not 0 <= value < 1 << widths[field]:
+            raise LayoutError(f"{command.name}: {field} = {value} does not fit in {widths[field]} bits")
+        values[field] = value
+    return command.cdb.build(values)
+
+
+def _widths(layout: Layout) -> dict[str, int]:
+    """The fields that a host fills in, and how many bits each has."""
+    return {
+        row.name: row.bits[0] - row.bits[1] + 1 if row.bits else 8 * (row.size or 0)
+        for row in layout.outline()
+        if row.name not in ("OPERATION CODE", "SERVICE ACTION") and not row.name.startswith("reserved")
+    }
