@@ -1,1 +1,1 @@
-"""Who is there: addresses, hubs, descriptors, endpoints, configuration."""
+"""Who is there: control requests, devices over time, hubs, and which interface owns which endpoint."""

@@ -1,0 +1,251 @@
+"""The bus tracker, without I/O: control and hub-interrupt transfers in, events out, devices kept over time.
+
+Theory of operation
+-------------------
+A hub's port shows a connection (USB 2.0 11.24.2.7.1); the host resets the port; from then on the device behind it is
+the one that answers at address 0 (9.1.1.3), one device at a time on a bus. SET_ADDRESS moves it to its own address
+(9.4.6), SET_CONFIGURATION gives its endpoints meaning (9.4.7). What a capture leaves out is bridged, and the story of
+the device says so:
+
+* a host controller that assigns addresses itself shows no SET_ADDRESS: the first GET_DESCRIPTOR(device) to an
+  unknown address after a port reset belongs to the device behind that port;
+* a recording without any hub has a single socket in view: whoever answers at address 0 is that socket's device,
+  until its ids or its serial number say otherwise;
+* other ids, or another serial number, at an address in use mean another device.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sticktrace.bus import learn, ports
+from sticktrace.bus.device import Device, Gap
+from sticktrace.bus.interfaces import Role, StorageInterface
+from sticktrace.bus.requests import Request, is_request, read_request
+from sticktrace.capture.transfer import INTERRUPT, Transfer
+from sticktrace.text import time_in_words
+
+
+@dataclass(frozen=True, slots=True)
+class BusEvent:
+    """Something that happened to a device.
+
+    ``kind`` is one of "attached", "detached", "reset", "address", "configured", "interface", "clear halt",
+    "class reset", "max lun", "over-current", "device error". ``address`` is the device's address at that time (0 if it
+    has none), ``endpoint`` is given with "clear halt" (else -1), ``done`` tells whether the request behind the event
+    succeeded. A "reset" stands at the time the host asked for it.
+    """
+
+    kind: str
+    time_ns: int
+    bus: int
+    address: int
+    text: str
+    records: tuple[int, ...]
+    endpoint: int = -1
+    done: bool = True
+    device: Device | None = None
+
+
+Handler = Callable[["Bus", Device, Request, bytes], None]
+
+_HANDLERS: dict[tuple[int, int], Handler] = {
+    # (bmRequestType, bRequest): what the tracker learns from it
+    (0x80, 0x06): learn.descriptor,  # USB 2.0 9.4.3
+    (0x00, 0x05): learn.set_address,  # 9.4.6
+    (0x00, 0x09): learn.set_configuration,  # 9.4.7
+    (0x80, 0x08): learn.get_configuration,  # 9.4.2
+    (0x01, 0x0B): learn.set_interface,  # 9.4.10
+    (0x81, 0x0A): learn.get_interface,  # 9.4.4
+    (0x02, 0x01): learn.clear_halt,  # 9.4.1
+    (0x21, 0xFF): learn.class_reset,  # BOT 1.0 3.1
+    (0xA1, 0xFE): learn.max_lun,  # BOT 1.0 3.2
+    (0xA0, 0x06): ports.hub_descriptor,  # 11.24.2.5
+    (0xA0, 0x00): ports.hub_status,  # 11.24.2.6
+    (0xA3, 0x00): ports.port_status,  # 11.24.2.7
+    (0x23, 0x03): ports.set_port_feature,  # 11.24.2.13
+    (0x23, 0x01): ports.clear_port_feature,  # 11.24.2.2
+}
+
+_BENIGN = {"done", "stall", "not seen"}
+"""Results that are no device error: a STALL is an answer, and a lost completion says nothing."""
+
+
+class Bus:
+    """Keeps every device of a capture, on all its buses. ``devices`` holds them in order of appearance."""
+
+    def __init__(self) -> None:
+        self.devices: list[Device] = []
+        self.at_address: dict[tuple[int, int], Device] = {}
+        self.at_default: dict[int, Device] = {}
+        self.buses_with_hub: set[int] = set()
+        self._events: list[BusEvent] = []
+
+    def feed(self, transfer: Transfer, data: bytes = b"") -> list[BusEvent]:
+        """Take in one control or interrupt transfer with its captured payload; returns what happened."""
+        if is_request(transfer):
+            return self.take(read_request(transfer, data), data)
+        if transfer.kind == INTERRUPT:
+            device = self.at_address.get((transfer.bus, transfer.address))
+            if device is not None and device.is_hub and transfer.status == 0 and data:
+                ports.status_change(device, transfer.end_ns, data)
+        return []
+
+    def take(self, request: Request, data: bytes = b"") -> list[BusEvent]:
+        """The same for a control transfer that was already read with `read_request`."""
+        self._events = []
+        device = self._device_of(request)
+        self._close_gap(device, request)
+        if request.result not in _BENIGN:
+            device.errors += 1
+            if device.errors <= 20:
+                device.tell(request.end_ns, request.text, request.records)
+            self.emit("device error", request, device, request.text, done=False)
+        handler = _HANDLERS.get((request.request_type, request.request))
+        if handler is not None:
+            handler(self, device, request, data)
+        return self._events
+
+    # Questions
+
+    def find(self, bus: int, address: int) -> Device | None:
+        """The device that has this address now."""
+        return self.at_default.get(bus) if address == 0 else self.at_address.get((bus, address))
+
+    def storage_interfaces(self, bus: int, address: int, *, all_settings: bool = False) -> list[StorageInterface]:
+        """The mass storage interfaces of a device in their chosen alternate settings (0 until SET_INTERFACE is seen);
+        ``all_settings`` adds those not chosen. Empty when no configuration descriptor was seen."""
+        device = self.find(bus, address)
+        found = device.storage_interfaces() if device else []
+        return found if all_settings else [s for s in found if s.active]
+
+    def endpoint_role(self, bus: int, address: int, endpoint: int) -> Role | None:
+        """Who owns an endpoint address, None if no descriptor told. Endpoints of alternate settings not chosen are
+        found too, with ``active`` False, as a capture may miss the SET_INTERFACE."""
+        device = self.find(bus, address)
+        return device.roles().get(endpoint) if device else None
+
+    # For the modules that learn
+
+    def emit(
+        self, kind: str, request: Request, device: Device, text: str, *, done: bool = True, endpoint: int = -1,
+        address: int | None = None, time_ns: int | None = None,
+    ) -> None:  # fmt: skip
+        """Report an event that this request shows."""
+        where = device.address if address is None else address
+        when = request.end_ns if time_ns is None else time_ns
+        self._events.append(
+            BusEvent(kind, when, device.bus, where, text, request.records, endpoint, done, device)
+        )
+
+    def new_device(self, bus: int, time_ns: int, hub: Device | None = None, port: int = 0) -> Device:
+        """A device not known before."""
+        device = Device(bus, time_ns, hub=hub, port=port)
+        self.devices.append(device)
+        return device
+
+    def assign(self, device: Device, address: int, request: Request) -> None:
+        """Let a device have an address, whoever had it before."""
+        holder = self.at_address.get((device.bus, address))
+        if holder is not None and holder is not device and holder.present:
+            holder.replaced_ns = request.end_ns
+            holder.tell(request.end_ns, f"address {address} is given to another device", request.records)
+        for key in [k for k, d in self.at_address.items() if d is device and k[1] != address]:
+            del self.at_address[key]
+        self.at_address[(device.bus, address)] = device
+        if self.at_default.get(device.bus) is device:
+            del self.at_default[device.bus]
+        if not device.addresses or device.addresses[-1] != address:
+            device.addresses.append(address)
+
+    def replace(self, old: Device, request: Request, why: str) -> Device:
+        """Another device answers where ``old`` did."""
+        new = self.new_device(old.bus, request.time_ns, old.hub, old.port)
+        new.speed = old.speed
+        old.replaced_ns = request.time_ns
+        old.tell(request.end_ns, f"another device answers here now: {why}", request.records)
+        new.tell(request.end_ns, f"answers in place of {old.title}: {why}", request.records)
+        if old.hub is not None and old.hub.as_hub is not None and old.port in old.hub.as_hub.ports:
+            old.hub.as_hub.ports[old.port].device = new
+        if self.at_default.get(old.bus) is old:
+            self.at_default[old.bus] = new
+        else:
+            self.at_address[(old.bus, old.address)] = new
+            new.addresses.append(old.address)
+        return new
+
+    def remove(self, device: Device, request: Request, text: str, time_ns: int) -> None:
+        """A device was unplugged, and with a hub everything behind it."""
+        if not device.present:
+            return
+        device.detached_ns = time_ns
+        device.tell(time_ns, text, request.records)
+        self.emit("detached", request, device, text, time_ns=time_ns)
+        for key in [k for k, d in self.at_address.items() if d is device]:
+            del self.at_address[key]
+        if self.at_default.get(device.bus) is device:
+            del self.at_default[device.bus]
+        for child in [d for d in self.devices if d.hub is device and d.present]:
+            self.remove(child, request, "gone with the hub that it hung behind", time_ns)
+
+    # Who is meant
+
+    def _device_of(self, request: Request) -> Device:
+        if request.address == 0:
+            return self._at_zero(request)
+        device = self.at_address.get((request.bus, request.address))
+        waiting = self.at_default.get(request.bus)
+        if device is None:
+            return self._newcomer(request, waiting)
+        if device is waiting and request.done:
+            # It answers at its old address after a reset: the host controller gave it back without a SET_ADDRESS.
+            del self.at_default[request.bus]
+        return device
+
+    def _at_zero(self, request: Request) -> Device:
+        device = self.at_default.get(request.bus)
+        if device is None:
+            device = self._lone_device(request) or self.new_device(request.bus, request.time_ns)
+            self.at_default[request.bus] = device
+            if not device.addresses:
+                device.tell(request.time_ns, "first seen at address 0; the port reset is not in view", request.records)
+        device.spoken = True
+        return device
+
+    def _lone_device(self, request: Request) -> Device | None:
+        """Without a hub in view there is one socket, so its device is back at address 0."""
+        present = [d for d in self.devices if d.bus == request.bus and d.present]
+        if request.bus in self.buses_with_hub or len(present) != 1:
+            return None
+        device = present[0]
+        text = "back at address 0: reset, or taken off and put on again; this capture does not show which"
+        device.tell(request.time_ns, text, request.records)
+        self.emit("reset", request, device, text, time_ns=request.time_ns)
+        device.unconfigure()
+        return device
+
+    def _newcomer(self, request: Request, waiting: Device | None) -> Device:
+        asks_device = request.request_type == 0x80 and request.request == 6 and request.value in (-1, 0x0100)
+        if waiting is not None and not waiting.spoken and asks_device:
+            self.assign(waiting, request.address, request)
+            text = f"at address {request.address}; no SET_ADDRESS seen, the host controller may have given it"
+            waiting.tell(request.time_ns, text, request.records)
+            self.emit("address", request, waiting, text, time_ns=request.time_ns)
+            return waiting
+        device = self.new_device(request.bus, request.time_ns)
+        device.addresses.append(request.address)
+        self.at_address[(request.bus, request.address)] = device
+        device.tell(request.time_ns, f"first seen at address {request.address}", request.records)
+        return device
+
+    def _close_gap(self, device: Device, request: Request) -> None:
+        if device.waiting is None:
+            return
+        kind, since = device.waiting
+        device.waiting = None
+        gap = Gap(kind, since, request.time_ns, request.records)
+        device.gaps.append(gap)
+        what = "the reset ended" if kind == "reset" else "SET_ADDRESS"
+        text = f"first request {time_in_words(gap.length_ns)} after {what}"
+        device.tell(request.time_ns, text, request.records)
