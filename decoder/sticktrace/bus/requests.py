@@ -31,7 +31,8 @@ class Request:
 
     ``request_type``, ``request``, ``value``, ``index`` are the setup packet's fields, -1 where not recorded; ``setup``
     its 8 bytes or b"". ``words`` are the arguments in words. ``result`` is "done", "stall", "no answer" (the host gave
-    up), "not seen" (the completion is not in this capture) or "error -71". ``requested`` is wLength, ``actual`` the
+    up), "not seen" (the completion is not in this capture) or "error -71". ``in_exchange`` tells that the request is part of a
+    storage exchange too (a halt cleared in mid exchange). ``requested`` is wLength, ``actual`` the
     bytes moved in the data stage, ``data`` their place. Times are nanoseconds since the first record.
     """
 
@@ -54,6 +55,7 @@ class Request:
     value: int = -1
     index: int = -1
     number: int = 0
+    in_exchange: bool = False
 
     @property
     def done(self) -> bool:

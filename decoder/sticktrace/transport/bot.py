@@ -26,21 +26,19 @@ from typing import Any
 
 from sticktrace.capture.transfer import STALL, Piece, Transfer
 from sticktrace.codes.scsi import cdb_length
-from sticktrace.grammar.bot import CBW, CSW
+from sticktrace.grammar.bot import CBW_FAST, CBW_SIZE, CSW_FAST, CSW_SIZE
 from sticktrace.transport.cases import case_of
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange, Sense
 from sticktrace.transport.sense import boil
 from sticktrace.transport.sequence import Sequence
 
-CBW_SIZE, CSW_SIZE = 31, 13
 _CBW_SIGNATURE, _CSW_SIGNATURE = b"USBC", b"USBS"
 _SHORT_READ = -121  # EREMOTEIO: data ended early; the emulator's recording also writes it for a stall
 _REQUEST_SENSE = 0x03
 
-# The rows of the table that read the wrappers use the fast form of the same layouts that explain them.
-_read_cbw = CBW.fast("dCBWTag", "dCBWDataTransferLength", "bmCBWFlags", "bCBWLUN", "bCBWCBLength", "CBWCB").unpack_from
-_read_csw = CSW.fast("dCSWTag", "dCSWDataResidue", "bCSWStatus").unpack_from
+# The fast form of the same layouts that explain the wrappers.
+_read_cbw, _read_csw = CBW_FAST.unpack_from, CSW_FAST.unpack_from
 
 IDLE, DATA_IN, DATA_OUT, STATUS, LOST = "idle", "data in", "data out", "status", "invalid command"
 
@@ -209,7 +207,7 @@ class Lane:
                 return "ERROR OUT"
         actual = transfer.actual
         if actual == CBW_SIZE and self._is_cbw(transfer):
-            _, length, flags, _, _, _ = self._wrapper(transfer)
+            _, _, length, flags, _, _, _ = self._wrapper(transfer)
             if not length:
                 return "CBW NONE"
             return "CBW IN" if flags & 0x80 else "CBW OUT"
@@ -249,15 +247,15 @@ class Lane:
     def _is_cbw(self, transfer: Transfer) -> bool:
         return transfer.captured >= 15 and self._read(transfer.data_at, 4) == _CBW_SIGNATURE
 
-    def _wrapper(self, transfer: Transfer) -> tuple[int, int, int, int, int, bytes]:
+    def _wrapper(self, transfer: Transfer) -> tuple[int, int, int, int, int, int, bytes]:
         raw = self._read(transfer.data_at, min(CBW_SIZE, transfer.captured))
-        fields: tuple[int, int, int, int, int, bytes] = _read_cbw(raw.ljust(CBW_SIZE, b"\0"))
+        fields: tuple[int, int, int, int, int, int, bytes] = _read_cbw(raw.ljust(CBW_SIZE, b"\0"))
         return fields
 
     # -- actions ----------------------------------------------------------------------------------------------
 
     def _begin(self, transfer: Transfer) -> None:
-        tag, length, flags, lun, cdb_size, block = self._wrapper(transfer)
+        _, tag, length, flags, lun, cdb_size, block = self._wrapper(transfer)
         size = cdb_size & 0x1F
         captured = max(0, min(size, 16, transfer.captured - 15))
         exchange = Exchange(
@@ -316,7 +314,7 @@ class Lane:
         exchange = self._open
         assert exchange is not None
         raw = self._read(transfer.data_at, min(CSW_SIZE, transfer.captured)).ljust(CSW_SIZE, b"\xff")
-        _, residue, status = _read_csw(raw)
+        _, _, residue, status = _read_csw(raw)
         exchange.residue = residue
         exchange.status = (PASSED, FAILED, PHASE_ERROR)[status] if status < 3 else INVALID
         if transfer.captured < CSW_SIZE:
@@ -422,7 +420,7 @@ class Lane:
 
     def _other_status(self, transfer: Transfer) -> None:
         """A CSW whose tag is not the open exchange's: late, or the device lost count (BOT 6.3.1)."""
-        tag, residue, status = _read_csw(self._read(transfer.data_at, CSW_SIZE).ljust(CSW_SIZE, b"\xff"))
+        _, tag, residue, status = _read_csw(self._read(transfer.data_at, CSW_SIZE).ljust(CSW_SIZE, b"\xff"))
         self._records += transfer.records
         self._invalid_status = True
         late = self._left_open
@@ -499,7 +497,7 @@ class Lane:
         self._stray(transfer, "stray data", f"{transfer.actual} bytes of data outside any exchange")
 
     def _stray_status(self, transfer: Transfer) -> None:
-        tag, _, status = _read_csw(self._read(transfer.data_at, CSW_SIZE).ljust(CSW_SIZE, b"\xff"))
+        _, tag, _, status = _read_csw(self._read(transfer.data_at, CSW_SIZE).ljust(CSW_SIZE, b"\xff"))
         self._stray(transfer, "stray status", f"a CSW with tag {tag:08X}h, status {status}, answers no command")
 
     def _stray_stall(self, transfer: Transfer) -> None:

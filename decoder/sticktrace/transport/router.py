@@ -7,12 +7,11 @@ descriptor of a device are lanes inferred from the signatures of CBW and CSW, an
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
 
-from sticktrace.bus.devices import Bus, StorageInterface
-from sticktrace.bus.events import BusEvent
-from sticktrace.bus.requests import Request, read_request
-from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, Transfer
+from sticktrace.bus.devices import Bus, BusEvent
+from sticktrace.bus.interfaces import StorageInterface
+from sticktrace.bus.requests import Request, is_request, read_request
+from sticktrace.capture.transfer import BULK, INTERRUPT, Transfer
 from sticktrace.transport.bot import Lane, Overdue, Read
 from sticktrace.transport.sequence import Sequence
 from sticktrace.transport.uas import UasLane
@@ -39,9 +38,6 @@ class Router:
         self._read, self._overdue = read, overdue
         self._pipes: dict[int, Lane | UasLane | None] = {}
         self._lanes: dict[Key, list[Lane | UasLane]] = {}
-        self._kinds: dict[int, Callable[[Transfer], None]] = {
-            BULK: self._bulk, CONTROL: self._control, INTERRUPT: self._interrupt,
-        }  # fmt: skip
 
     def feed(self, transfer: Transfer) -> None:
         """Take one transfer."""
@@ -51,7 +47,14 @@ class Router:
             if lane is not None:
                 lane.feed(transfer)
                 return
-        self._kinds.get(transfer.kind, self._other)(transfer)
+        if is_request(transfer):
+            self._control(transfer)
+        elif transfer.kind == BULK:
+            self._bulk(transfer)
+        elif transfer.kind == INTERRUPT:
+            self._interrupt(transfer)
+        else:
+            self._count(transfer, "isochronous traffic")
 
     def end(self) -> None:
         """The capture ends: close what is open."""
@@ -75,9 +78,14 @@ class Router:
     def _find(self, transfer: Transfer) -> Lane | UasLane | None:
         """The lane of a pipe not met before, from descriptors if there are any, else from signatures."""
         device = (transfer.bus, transfer.address)
-        if self.bus.endpoint_role(*device, transfer.endpoint) is not None:
-            return None  # its interface is known; were it storage, the pipe would be in the map
-        return self._infer(device, transfer)
+        role = self.bus.endpoint_role(*device, transfer.endpoint)
+        if role is None:
+            return self._infer(device, transfer)
+        if not role.active or not any(role.interface == s.number for s in self.bus.storage_interfaces(*device)):
+            return None
+        # Its descriptors were seen, its SET_CONFIGURATION was not.
+        self._map_pipes(device)
+        return self._pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
 
     def _infer(self, device: Key, transfer: Transfer) -> Lane | UasLane | None:
         lane = next((one for one in self._lanes.get(device, ()) if isinstance(one, Lane) and one.inferred), None)
@@ -97,7 +105,7 @@ class Router:
     def _control(self, transfer: Transfer) -> None:
         data = self._read(transfer.data_at, min(transfer.captured, CONTROL_DATA))
         request = read_request(transfer, data)
-        for event in self.bus.feed(transfer, data):
+        for event in self.bus.take(request, data):
             self._happened(event, transfer, request)
         self.out.add(request)
 
@@ -149,12 +157,9 @@ class Router:
         for endpoint in pipes:
             self._pipes[prefix | endpoint] = lane
 
-    def _other(self, transfer: Transfer) -> None:
-        self._count(transfer, "isochronous traffic")
-
     def _count(self, transfer: Transfer, place: str) -> None:
         self.elsewhere[place] += len(transfer.records)
 
 
-_CHANGES_PIPES = frozenset(("configured", "interface", "attached", "detached", "described"))
+_CHANGES_PIPES = frozenset(("configured", "interface", "attached", "detached"))
 _ENDS_EXCHANGES = _CHANGES_PIPES | {"reset", "class reset"}
