@@ -55,14 +55,14 @@ class BringUp(BulkOnly):
     def watch_hub(self) -> None:
         """The host posts the read of the hub's status change endpoint."""
         self.hub.watch_id = self.hub.watch_id or self.recorder.new_id()
-        self.interrupt("S", self.hub.address, self.hub.watch_id)
+        self.interrupt("S", self.hub.address, self.hub.watch_id, self.hub.report_bytes)
 
     def notice(self) -> None:
         """The hub reports a change of the port, if the host is watching."""
         if self.hub.watch_id:
-            self.interrupt("C", self.hub.address, self.hub.watch_id, bytes((1 << self.port,)))
+            self.interrupt("C", self.hub.address, self.hub.watch_id, 1, bytes((1 << self.port,)))
             self.recorder.wait(30_000)
-            self.interrupt("S", self.hub.address, self.hub.watch_id)
+            self.interrupt("S", self.hub.address, self.hub.watch_id, self.hub.report_bytes)
             self.recorder.wait(40_000)
 
     def set_port(self, status: int, change: int) -> None:

@@ -129,10 +129,12 @@ class Stick:
 
 @dataclass(slots=True)
 class Hub:
-    """A hub, the root hub included: its ports' status and change words (Tables 11-21, 11-22)."""
+    """A hub, the root hub included: its ports' status and change words (Tables 11-21, 11-22). ``report_bytes`` is the
+    wMaxPacketSize of its status change endpoint."""
 
     address: int = 1
     ports: int = 4
+    report_bytes: int = 4
     watch_id: int = 0
     status: dict[int, int] = field(default_factory=dict)
     change: dict[int, int] = field(default_factory=dict)

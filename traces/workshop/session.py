@@ -104,11 +104,13 @@ def read_file(host: Host, volume: FatVolume, path: str, sectors_at_once: int = 1
     return True
 
 
-def append(host: Host, volume: FatVolume, path: str, data: bytes) -> bool:
-    """Data, directory entry and both FATs, written where they changed. False at a failure."""
+def append(host: Host, volume: FatVolume, path: str, data: bytes, *, data_last: bool = False) -> bool:
+    """Data, directory entry and both FATs, written where they changed, in this order or the other way round. False at
+    a failure."""
     before = volume.sectors()
     volume.append(path, data)
-    for lba, run in changed(before, volume.sectors()):
+    order = -1 if data_last else 1
+    for lba, run in changed(before, volume.sectors())[::order]:
         if host.execute(wire.write10(lba, len(run) // 512), data_out=run).status != 0:
             return False
     return True

@@ -116,10 +116,12 @@ class Transfers:
         self.half("C", kind, endpoint, moved, data=back, status=status, id=id, flags=flags)
         self.recorder.wait(self.recorder.about(20_000))
 
-    def interrupt(self, event: str, address: int, id: int, data: bytes = b"", status: int = 0) -> None:
-        """One half of a hub's status change transfer."""
+    def interrupt(
+        self, event: str, address: int, id: int, length: int, data: bytes = b"", status: int = 0
+    ) -> None:
+        """One half of a hub's status change transfer; ``length`` is what was asked or moved."""
         submitted = event == "S"
         self.half(
-            event, INTERRUPT, 0x81, 4 if submitted else len(data), data=data, address=address, id=id, interval=2048,
+            event, INTERRUPT, 0x81, length, data=data, address=address, id=id, interval=2048,
             status=IN_PROGRESS if submitted else status, flags=DIRECTION_IN,
         )  # fmt: skip
