@@ -58,17 +58,15 @@ class Port:
         """The last wPortStatus, 0 before the first."""
         return self.history[-1].status if self.history else 0
 
-    def record(self, state: PortState) -> tuple[int, bool]:
-        """Take an answer in. Returns the change bits that are new since the host last cleared them, and whether
-        anything differs from the answer before."""
+    def record(self, state: PortState) -> int:
+        """Take an answer in. Returns the change bits that are new since the host last cleared them."""
         fresh = state.change & ~self.pending
         self.pending = state.change
         self.signalled_ns = -1
         last = self.history[-1] if self.history else None
-        differs = last is None or (last.status, last.change) != (state.status, state.change)
-        if differs:
+        if last is None or (last.status, last.change) != (state.status, state.change):
             self.history.append(state)
-        return fresh, differs
+        return fresh
 
 
 @dataclass(slots=True, eq=False)

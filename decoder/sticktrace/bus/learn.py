@@ -77,7 +77,7 @@ def _string(bus: Bus, device: Device, request: Request, data: bytes) -> None:
     text = StringText(string_text(body), len(data) >= data[0])
     key = (index, request.index)
     known = device.strings.get(key)
-    serial = index == device.facts.get("iSerialNumber")
+    serial = device.descriptor[16:17] == bytes([index])
     if known and known.whole and text.whole and known.text != text.text and serial:
         old, device = device, bus.replace(device, request, f"serial number {safe(text.text)}")
         # Same model, as the ids agreed: its descriptors hold for this one too.
@@ -94,7 +94,7 @@ def _recognise(bus: Bus, device: Device, request: Request, serial: StringText) -
     for other in reversed(bus.devices):
         if other is device or other.ids != device.ids or other.present:
             continue
-        index = other.facts.get("iSerialNumber", 0)
+        index = int.from_bytes(other.descriptor[16:17], "little")
         if any(at == index and s.text == serial.text for (at, _), s in other.strings.items()):
             device.earlier = other
             text = f"the same device as at address {other.address} before: same ids and serial number"

@@ -100,7 +100,10 @@ def port_status(bus: Bus, device: Device, request: Request, data: bytes) -> None
     port = hub.port(request.index & 0xFF)
     signalled = port.signalled_ns
     status, change = int.from_bytes(data[:2], "little"), int.from_bytes(data[2:4], "little")
-    fresh, _ = port.record(PortState(request.end_ns, status, change, request.records))
+    if not hub.descriptor and not device.descriptor:
+        # A powered USB 2.0 port shows bit 8, a SuperSpeed port in use bit 9 instead (USB 3.2 10.16.2.6).
+        hub.superspeed = status & 0x301 == 0x201 or (hub.superspeed and not status & 1)
+    fresh = port.record(PortState(request.end_ns, status, change, request.records))
     # The hub's own report, if recorded, is nearer to the event than the host's reading of it.
     when = signalled if fresh & CONNECTION and signalled >= 0 else request.end_ns
     if fresh & OVER_CURRENT or (status & OVER_CURRENT and len(port.history) < 2):

@@ -31,9 +31,9 @@ class Request:
 
     ``request_type``, ``request``, ``value``, ``index`` are the setup packet's fields, -1 where not recorded; ``setup``
     its 8 bytes or b"". ``words`` are the arguments in words. ``result`` is "done", "stall", "no answer" (the host gave
-    up), "not seen" (the completion is not in this capture) or "error -71". ``in_exchange`` tells that the request is part of a
-    storage exchange too (a halt cleared in mid exchange). ``requested`` is wLength, ``actual`` the
-    bytes moved in the data stage, ``data`` their place. Times are nanoseconds since the first record.
+    up), "not seen" (the completion is not in this capture) or "error -71". ``in_exchange`` tells that the request is
+    part of a storage exchange too (a halt cleared in mid exchange). ``requested`` is wLength, ``actual`` the bytes
+    moved in the data stage, ``data`` their place. Times are nanoseconds since the first record.
     """
 
     time_ns: int
