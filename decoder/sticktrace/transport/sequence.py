@@ -21,10 +21,20 @@ class Sequence:
         self._open: set[int] = set()
 
     def begin(self, exchange: Exchange) -> None:
-        """Take a place for an exchange whose command was just seen, and give it the next number."""
+        """Take a place for an exchange whose command was just seen, and give it the next number.
+
+        A command is seen when its transfer completes. One of another device that was submitted later may have
+        completed before; then the numbers change places, as long as that one is still waiting here.
+        """
         self.numbered += 1
         exchange.number = self.numbered
-        self._queue.append(exchange)
+        queue, place = self._queue, len(self._queue)
+        while place and queue[place - 1].time_ns > exchange.time_ns:
+            place -= 1
+            later = queue[place]
+            if isinstance(later, Exchange):
+                exchange.number, later.number = later.number, exchange.number
+        queue.insert(place, exchange)
         self._open.add(id(exchange))
 
     def withdraw(self, exchange: Exchange, instead: Any) -> None:

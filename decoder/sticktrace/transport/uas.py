@@ -8,6 +8,7 @@ waits for data in that direction and says so in a note when more than one could 
 from __future__ import annotations
 
 from sticktrace.capture.transfer import STALL, Piece, Transfer
+from sticktrace.codes.scsi import cdb_length
 from sticktrace.transport.bot import Overdue, Read
 from sticktrace.transport.cases import intent
 from sticktrace.transport.events import Stray
@@ -47,10 +48,13 @@ class UasLane:
         self._out, self._read, self._overdue = out, read, overdue
         self._open: dict[int, _Command] = {}
         self._ready: dict[str, int] = {}
+        self._settling: tuple[_Command, str] | None = None
 
     def feed(self, transfer: Transfer) -> None:
         """Take one bulk transfer."""
         usage = self._usage.get(transfer.endpoint, "")
+        if self._settling is not None and not usage.startswith("data"):
+            self._close(*self._settling)
         if usage == "command":
             self._command(transfer)
             return
@@ -64,6 +68,8 @@ class UasLane:
     def control(self, signal: str, transfer: Transfer | None = None, why: str = "") -> bool:
         """A reset ends every open command; clearing a halt changes nothing here."""
         if signal == "RESET":
+            if self._settling is not None:
+                self._close(*self._settling)
             for command in list(self._open.values()):
                 command.notes.append(f"no sense IU: {why or 'a reset ended it'}")
                 self._close(command, MISSING)
@@ -93,7 +99,7 @@ class UasLane:
         if tag in self._open:
             self._open[tag].notes.append("no sense IU: its tag was used again")
             self._close(self._open[tag], MISSING)
-        cdb = unit[16:32]
+        cdb = unit[16 : 16 + (cdb_length(unit[16]) or 16)]
         # A command IU announces no length; `expected` grows with what the host asks of the data pipes.
         exchange = Exchange(
             0, transfer.start_ns, self.bus, self.address, _lun(unit[8:16]), tag, cdb, "none", 0, transport="UAS"
@@ -128,7 +134,6 @@ class UasLane:
     def _sense(self, command: _Command, unit: bytes, transfer: Transfer) -> None:
         exchange = command.exchange
         exchange.status_at = transfer.piece
-        exchange.residue = max(0, exchange.expected - exchange.moved)
         status = unit[6]
         length = int.from_bytes(unit[14:16], "big")
         found = boil(unit[16 : 16 + length])
@@ -137,7 +142,11 @@ class UasLane:
             exchange.sense = Sense(*found, 0, at)
         elif status != _GOOD and status != _CHECK_CONDITION:
             command.notes.append(f"SCSI status {status:02X}h")
-        self._close(command, PASSED if status == _GOOD else FAILED)
+        outcome = PASSED if status == _GOOD else FAILED
+        if exchange.tag in self._ready.values() and not command.pieces:
+            self._settling = command, outcome  # the host may see the sense IU before the end of the data transfer
+        else:
+            self._close(command, outcome)
 
     def _data(self, transfer: Transfer, usage: str) -> None:
         command = self._owner(usage, transfer)
@@ -157,6 +166,8 @@ class UasLane:
             command.stalled.append("data")
         elif transfer.status and transfer.status != -121:
             command.notes.append(f"a data transfer ended with status {transfer.status}")
+        if self._settling is not None and self._settling[0] is command:
+            self._close(*self._settling)
 
     def _owner(self, usage: str, transfer: Transfer) -> _Command | None:
         ready = self._open.get(self._ready.get(usage, -1))
@@ -172,6 +183,10 @@ class UasLane:
     def _close(self, command: _Command, status: str) -> None:
         exchange = command.exchange
         exchange.status = status
+        if status in (PASSED, FAILED):
+            exchange.residue = max(0, exchange.expected - exchange.moved)
+        if self._settling is not None and self._settling[0] is command:
+            self._settling = None
         exchange.records = tuple(sorted(command.records))
         exchange.pieces = tuple(command.pieces)
         exchange.notes = tuple(command.notes)
