@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 import make_demo
+from bench.make_big import write_big
 from workshop import FatVolume, Half, Host, Identity, Medium, Recorder, Stick, Unit, fat, merge, session, tables, wire
 from workshop.scenes_faults import bad_sector, counterfeit
 from workshop.scenes_healthy import stall_recovery
@@ -88,6 +89,33 @@ def test_binary_record_follows_the_kernel_documentation() -> None:
         "00020000"  # xfer_flags
         "00000000"  # ndesc
     )
+
+
+def test_windows_record() -> None:
+    """Link type 249, as its description has it: 27 bytes packed, a stage byte more for control; little-endian."""
+    host = fresh(link_type=249, order=">")
+    host.command(wire.test_unit_ready(), stall_status=True)
+    records, pcap, at = [], host.recorder.pcap(), 24
+    while at < len(pcap):
+        size = struct.unpack_from(">I", pcap, at + 8)[0]
+        records.append(pcap[at + 16 : at + 16 + size])
+        at += 16 + size
+    ident = host.command_id.to_bytes(8, "little").hex()
+    assert records[3].hex() == (
+        "1b00"  # headerLen
+        + ident  # irpId
+        + "040000c0"  # status: stalled
+        + "0900"  # function: bulk or interrupt
+        "01"  # info: coming back
+        "0100"  # bus
+        "0200"  # device
+        "81"  # endpoint
+        "03"  # transfer: bulk
+        "00000000"  # dataLength
+    )
+    assert struct.unpack_from("<H", records[4], 14)[0] == 0x1E  # synchronous reset of the pipe and its stall
+    host.ask(wire.get_max_lun())
+    assert host.recorder.pcap().endswith(bytes.fromhex("0300"))  # stage "complete", then the answer
 
 
 @pytest.mark.parametrize("link_type", [189, 220])
@@ -269,6 +297,36 @@ def test_volume_is_sound_to_other_tools(sectors: int, tmp_path: Path) -> None:
     for name, data in (("2031-04.CSV", text * 2), ("Harbour datum notes.txt", b"mark 7\r\n" * 9)):
         read = subprocess.run(["mtype", "-i", str(image), f"::/LEVELS/{name}"], capture_output=True, check=True)
         assert read.stdout == data
+
+
+def test_appending_over_the_bus_leaves_the_volume_as_planned() -> None:
+    """What the host wrote, block by block, is what the builder says stands on the medium."""
+    volume = session.tide_volume()
+    medium = session.tide_medium(volume)
+    host = Host(Recorder(), Stick(Identity(), [Unit(medium)]))
+    assert session.append(host, volume, "/LEVELS/2031-04.CSV", session.levels("QUAY-3", 3, 13))
+    assert {lba: data for lba, data in medium.sectors.items() if lba} == volume.sectors()
+
+
+@pytest.mark.parametrize("size", [512, 1024])
+def test_big_captures_count_up(size: int) -> None:
+    """scapy reads as many records as were asked for; tags, addresses and clock go up."""
+    from scapy.utils import RawPcapReader
+
+    out = io.BytesIO()
+    write_big(out, 70, size)
+    reader: Any = RawPcapReader(io.BytesIO(out.getvalue()))  # type: ignore[arg-type]
+    frames = list(reader)
+    times = [(meta.sec, meta.usec) for _, meta in frames]
+    assert times == sorted(times)
+    assert all((meta.sec, meta.usec) == struct.unpack_from("<qi", data, 16) for data, meta in frames)
+    reads = frames[-6 * 70 :]
+    commands, statuses = reads[::6], reads[5::6]
+    first = struct.unpack_from("<I", commands[0][0], 68)[0]
+    for number, ((command, _), (status, _)) in enumerate(zip(commands, statuses, strict=True)):
+        assert command[64:] == wire.cbw(first + number, size, 0x80, 0, wire.read10(number * size // 512, size // 512))
+        assert status[64:] == wire.csw(first + number)
+    assert all(len(data) == 64 + size for data, _ in reads[3::6])
 
 
 def test_gpt_checksums() -> None:

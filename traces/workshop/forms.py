@@ -1,4 +1,4 @@
-"""The forms in which a recording is written: pcap with link type 189 or 220, usbmon text, console hex text.
+"""The forms in which a recording is written: pcap with link type 189, 220 or 249, usbmon text, console hex text.
 
 Sources: the kernel's usbmon documentation (text lines and the 64-byte binary record); the Internet draft on pcap and
 its link types. The container is written by scapy, so that it comes from another hand than the reader under test.
@@ -14,13 +14,18 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from workshop.recorder import Half
 
-HEADER_SIZES = {189: 48, 220: 64}
-"""Link type -> bytes of header before the payload."""
-
 _CONTROL, _INTERRUPT = 2, 1
 _PRESENT, _NO_SETUP = 0, ord("-")
 _LETTERS = "ZICB"
 """Transfer kinds 0-3 in the text form."""
+
+WINDOWS = 249
+_CONTROL_TRANSFER, _BULK_OR_INTERRUPT, _CLEAR_STALL = 0x0008, 0x0009, 0x001E
+_USBD = {
+    0: 0, -121: 0, -32: 0xC0000004, -71: 0xC0000011, -75: 0xC000000C, -108: 0xC0000005, -104: 0xC0010000,
+    -2: 0xC0010000, -110: 0xC0010000,
+}  # fmt: skip
+"""Transfer status -> what a Windows host's driver calls it (its public header, from memory)."""
 
 
 def carries_data(half: Half) -> bool:
@@ -72,6 +77,29 @@ def record(half: Half, link_type: int, order: str, event_limit: int) -> tuple[by
     return bytes(whole), len(header) + len(half.data)
 
 
+def windows_record(half: Half) -> tuple[bytes, int]:
+    """One record of link type 249, always little-endian. A halt is cleared by a driver function that shows no setup
+    packet; other requests show theirs. The length of an IN request is not told, nor what an OUT transfer moved."""
+    submitted = half.event == "S"
+    data, transfer, stage = half.data, half.kind, b""
+    function = _CONTROL_TRANSFER if half.kind == _CONTROL else _BULK_OR_INTERRUPT
+    endpoint = half.endpoint
+    if half.kind == _CONTROL and half.setup[:3] == b"\x02\x01\x00":
+        function, transfer, endpoint = _CLEAR_STALL, 0xFF, half.setup[4]
+    elif half.kind == _CONTROL:
+        stage = b"\0" if submitted else b"\3"
+        data = half.setup + data if submitted else data
+    header = struct.pack(
+        "<HQIHBHHBBI", 27 + len(stage), half.id, 0 if submitted else _USBD[half.status], function, not submitted,
+        half.bus, half.address, endpoint, transfer, len(data),
+    )  # fmt: skip
+    whole = bytearray(header + stage + data)
+    for offset, mask in half.flips:
+        if offset < len(whole):
+            whole[offset] ^= mask
+    return bytes(whole), len(whole)
+
+
 def pcap(
     halves: Iterable[Half], link_type: int, order: str, nanosecond: bool, snap_length: int, event_limit: int
 ) -> bytes:
@@ -82,7 +110,7 @@ def pcap(
     writer = RawPcapWriter(out, linktype=link_type, endianness=order, nano=nanosecond, snaplen=snap_length)
     writer.write_header(None)
     for half in halves:
-        data, length = record(half, link_type, order, event_limit)
+        data, length = windows_record(half) if link_type == WINDOWS else record(half, link_type, order, event_limit)
         data = data[:snap_length]
         seconds, rest = divmod(half.time_ns, 1_000_000_000)
         fraction = rest if nanosecond else rest // 1000

@@ -21,7 +21,8 @@ GONE, TIMED_OUT, BABBLE = -108, -110, -75
 
 @dataclass(slots=True)
 class Half:
-    """A submission "S", a completion "C" or a failed submission "E". ``length`` is what was asked (S) or moved (C)."""
+    """A submission "S", a completion "C" or a failed submission "E". ``length`` is what was asked (S) or moved (C).
+    ``setup`` is kept on both halves of a control transfer; the Linux forms write it on the submission alone."""
 
     time_ns: int
     event: str

@@ -75,8 +75,9 @@ class Transfers:
         self.recorder.wait(self.recorder.about(took_ns or self.overhead_ns * 2))
         moved = len(reply) if incoming else len(sent) if status == 0 else 0
         self.half(
-            "C", CONTROL, endpoint, moved, data=reply, status=status, id=self.control_id, address=address, flags=flags
-        )
+            "C", CONTROL, endpoint, moved, data=reply, setup=setup, status=status, id=self.control_id, address=address,
+            flags=flags,
+        )  # fmt: skip
         self.recorder.wait(self.recorder.about(150_000))
         return reply
 
