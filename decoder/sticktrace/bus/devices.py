@@ -173,6 +173,7 @@ class Bus:
         else:
             self.at_address[(old.bus, old.address)] = new
             new.addresses.append(old.address)
+        self.emit("attached", request, new, f"another device answers here now: {why}")
         return new
 
     def remove(self, device: Device, request: Request, text: str, time_ns: int) -> None:
