@@ -46,7 +46,8 @@ def brown_out_on_write() -> Recorder:
     host.execute(wire.write10(lba, 8), data_out=rows[: 8 * 512])
     rest = rows[8 * 512 :]
     host.command(wire.write10(lba + 8, len(rest) // 512), data_out=rest, data_error=PROTOCOL, accepts=3 * 512)
-    host.control(wire.clear_halt(host.bulk_out), status=PROTOCOL)
+    host.control(wire.set_port_feature(wire.PORT_RESET, host.port), address=host.hub.address)
+    host.wait_ms(60)
     host.detach()
     host.wait_ms(380)
     unit.attention = POWER_ON
