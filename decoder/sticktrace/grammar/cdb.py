@@ -1,4 +1,4 @@
-"""Fields that many command descriptor blocks share, as SPC-4 4.3 (command descriptor block) and SBC-3 name them.
+"""Fields that many command descriptor blocks share, as SPC-3 4.3 (command descriptor block) and SBC-3 name them.
 
 Each function gives one field or bit group, so that a CDB layout reads as the standard's table does, byte by byte.
 """
@@ -20,7 +20,7 @@ def number(name: str, size: int, text: str, clause: str = "", *, meaning: Meanin
 def cdb(opcode: int, name: str, clause: str, *fields: Construct, control: bool = True) -> Layout:
     """A CDB: OPERATION CODE, the given fields, and the CONTROL byte unless the command set has none (UFI)."""
     named = {opcode: name}
-    first = field("OPERATION CODE", Int8ub, "which command this is", "SPC-4 4.3", meaning=named, default=opcode)
+    first = field("OPERATION CODE", Int8ub, "which command this is", "SPC-3 4.3.4.1", meaning=named, default=opcode)
     last = (field("CONTROL", Int8ub, "vendor bits 7-6, NACA bit 2", "SAM-5, CONTROL byte"),) if control else ()
     return Layout(f"{name} CDB", clause, first, *fields, *last)
 
@@ -30,23 +30,23 @@ def action(code: int, name: str, *, before: Part | None = None) -> Bits:
     return bits(
         1,
         before or spare(3),
-        part("SERVICE ACTION", 5, "which command of this opcode", "SPC-4 4.3", meaning={code: name}, default=code),
+        part("SERVICE ACTION", 5, "which command of this opcode", "SPC-3 4.3.4.2", meaning={code: name}, default=code),
     )
 
 
 def allocation(size: int, text: str = "at most this many bytes are wanted back") -> Field:
-    """ALLOCATION LENGTH: cuts the answer without an error (SPC-4 4.3.5.6)."""
-    return number("ALLOCATION LENGTH", size, text, "SPC-4 4.3.5.6")
+    """ALLOCATION LENGTH: cuts the answer without an error (SPC-3 4.3.4.6)."""
+    return number("ALLOCATION LENGTH", size, text, "SPC-3 4.3.4.6")
 
 
 def parameters(size: int) -> Field:
-    """PARAMETER LIST LENGTH: bytes of parameter data that the host sends; 0 is not an error (SPC-4 4.3.5.5)."""
-    return number("PARAMETER LIST LENGTH", size, "bytes of parameter data sent", "SPC-4 4.3.5.5")
+    """PARAMETER LIST LENGTH: bytes of parameter data that the host sends; 0 is not an error (SPC-3 4.3.4.5)."""
+    return number("PARAMETER LIST LENGTH", size, "bytes of parameter data sent", "SPC-3 4.3.4.5")
 
 
 def address(size: int, name: str = "LOGICAL BLOCK ADDRESS") -> Field:
     """The first logical block, in 4 or 8 bytes."""
-    return number(name, size, "first logical block")
+    return number(name, size, "first logical block", "SPC-3 4.3.4.3")
 
 
 def group() -> Bits:

@@ -10,7 +10,7 @@ from typing import Protocol
 
 from sticktrace.codes import scsi
 from sticktrace.errors import LayoutError
-from sticktrace.grammar import sbc, spc
+from sticktrace.grammar import mmc, sat, sbc, sbc_more, spc, spc_more
 from sticktrace.grammar.command import Command
 from sticktrace.grammar.layout import Layout, Row
 from sticktrace.storage import addresses
@@ -21,7 +21,7 @@ class _Vocabulary(Protocol):
     COMMANDS: tuple[Command, ...]
 
 
-_MODULES: tuple[_Vocabulary, ...] = (spc, sbc)
+_MODULES: tuple[_Vocabulary, ...] = (spc, sbc, spc_more, sbc_more, sat, mmc)
 """Grammar modules that define commands. Where two rows claim one opcode, the device type decides, then the order."""
 
 COMMANDS: tuple[Command, ...] = tuple(command for module in _MODULES for command in module.COMMANDS)
@@ -98,7 +98,7 @@ def lba_and_blocks(cdb: bytes) -> tuple[int | None, int | None]:
     return reader(cdb)
 
 
-_PURPOSES = ("START", "PREVENT")
+_PURPOSES = ("START", "PREVENT", "COMMAND")
 """Fields whose meaning says what the command is for."""
 
 

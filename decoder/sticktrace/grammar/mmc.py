@@ -1,0 +1,288 @@
+"""Multi-media commands that hosts send to CD and DVD units, and to sticks with a virtual CD (MMC-5, SFF-8090).
+
+Every row is limited to peripheral device type 05h where another standard gives the opcode another meaning (A1h BLANK,
+A3h SEND KEY, A4h REPORT KEY). The answers are laid out in `mmc_data`. Clauses name the command or table by its title.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from construct import Construct
+
+from sticktrace.grammar import mmc_data as data
+from sticktrace.grammar.cdb import address, allocation, cdb, flags, number, parameters
+from sticktrace.grammar.command import Command, DataLayout
+from sticktrace.grammar.layout import Bits, Layout, bits, part, reserved, spare
+
+LBA, ALLOCATION, LIST = "LOGICAL BLOCK ADDRESS", "ALLOCATION LENGTH", "PARAMETER LIST LENGTH"
+CD = frozenset({5})
+
+_SECTOR_TYPES = {0: "any", 1: "CD-DA", 2: "mode 1", 3: "mode 2", 4: "mode 2 form 1", 5: "mode 2 form 2"}
+_TOC_FORMATS = {0: "TOC", 1: "session information", 2: "full TOC", 3: "PMA", 4: "ATIP", 5: "CD-TEXT"}
+_REQUESTS = {0: "all features", 1: "current features", 2: "one feature"}
+_BLANKING = {
+    0: "whole disc", 1: "minimal", 2: "track", 3: "reserved track", 4: "track tail", 5: "unclose last session",
+    6: "last session",
+}  # fmt: skip
+
+
+def _mmc(opcode: int, name: str, *fields: Construct) -> Layout:
+    return cdb(opcode, name, f"MMC-5, {name} command", *fields)
+
+
+def _one(name: str, text: str, bit: int = 0) -> Bits:
+    return flags((bit, name, text))
+
+
+def _immediate() -> Bits:
+    return _one("IMMED", "status comes before the work is done")
+
+
+def _msf() -> Bits:
+    return _one("MSF", "addresses in minutes, seconds and frames", 1)
+
+
+def _low(width: int, name: str, text: str, meaning: Mapping[int, str] | None = None) -> Bits:
+    return bits(1, spare(8 - width), part(name, width, text, meaning=meaning))
+
+
+def _time(which: str) -> tuple[Construct, ...]:
+    return tuple(number(f"{which} {unit}", 1, "absolute time on the disc") for unit in ("M", "S", "F"))
+
+
+_READ_TOC = cdb(
+    0x43, "READ TOC/PMA/ATIP", "MMC-5, READ TOC/PMA/ATIP command",
+    _msf(),
+    _low(4, "FORMAT", "which table", _TOC_FORMATS),
+    reserved(3),
+    number("TRACK/SESSION NUMBER", 1, "first one wanted; AAh for the lead-out"),
+    allocation(2),
+)  # fmt: skip
+
+_GET_CONFIGURATION = _mmc(
+    0x46, "GET CONFIGURATION",
+    _low(2, "RT", "which features", _REQUESTS),
+    number("STARTING FEATURE NUMBER", 2, "first feature wanted", meaning=data.FEATURES),
+    reserved(3),
+    allocation(2),
+)  # fmt: skip
+
+_GET_EVENT = _mmc(
+    0x4A, "GET EVENT STATUS NOTIFICATION",
+    _one("POLLED", "1: answer at once"),
+    reserved(2),
+    flags(
+        (6, "DEVICE BUSY", "these events are wanted"), (5, "MULTI-HOST", "these events are wanted"),
+        (4, "MEDIA", "these events are wanted"), (3, "EXTERNAL REQUEST", "these events are wanted"),
+        (2, "POWER MANAGEMENT", "these events are wanted"), (1, "OPERATIONAL CHANGE", "these events are wanted"),
+    ),
+    reserved(2),
+    allocation(2),
+)  # fmt: skip
+
+_DISC_KINDS = {0: "standard disc information", 1: "track resources", 2: "POW resources"}
+_READ_DISC_INFORMATION = _mmc(
+    0x51, "READ DISC INFORMATION", _low(3, "DATA TYPE", "which information", _DISC_KINDS), reserved(5), allocation(2)
+)
+
+_ADDRESS_KINDS = {0: LBA, 1: "track number", 2: "session number"}
+_READ_TRACK_INFORMATION = _mmc(
+    0x52, "READ TRACK INFORMATION",
+    bits(1, spare(5), part("OPEN", 1, "first open track"),
+         part("ADDRESS/NUMBER TYPE", 2, "what the next field is", meaning=_ADDRESS_KINDS)),
+    number("LOGICAL BLOCK ADDRESS/TRACK/SESSION NUMBER", 4, "which track"),
+    reserved(1),
+    allocation(2),
+)  # fmt: skip
+
+
+def _sector_byte() -> Bits:
+    return bits(
+        1, spare(3), part("EXPECTED SECTOR TYPE", 3, "other sectors are an error", meaning=_SECTOR_TYPES),
+        part("DAP", 1, "conceal errors of audio"), spare(1),
+    )  # fmt: skip
+
+
+def _selection() -> tuple[Construct, ...]:
+    return (
+        bits(
+            1, part("SYNC", 1, "sync bytes wanted"),
+            part("HEADER CODES", 2, "headers wanted", meaning={0: "none", 1: "header", 2: "sub-header", 3: "both"}),
+            part("USER DATA", 1, "user data wanted"), part("EDC & ECC", 1, "check bytes wanted"),
+            part("C2 ERROR INFORMATION", 2, "error pointers wanted"), spare(1),
+        ),
+        _low(3, "SUB-CHANNEL SELECTION", "sub-channel data wanted", {0: "none", 1: "raw P-W", 2: "Q", 4: "R-W"}),
+    )  # fmt: skip
+
+
+_READ_CD = _mmc(
+    0xBE, "READ CD", _sector_byte(), address(4, "STARTING LOGICAL BLOCK ADDRESS"),
+    number("TRANSFER LENGTH", 3, "blocks to read"), *_selection(),
+)  # fmt: skip
+_READ_CD_MSF = _mmc(
+    0xB9, "READ CD MSF", _sector_byte(), reserved(1), *_time("STARTING"), *_time("ENDING"), *_selection()
+)
+
+_READ_HEADER = cdb(0x44, "READ HEADER", "MMC, READ HEADER command", _msf(), address(4), reserved(1), allocation(2))
+
+_SUB_LISTS = {1: "current position", 2: "media catalog number", 3: "ISRC"}
+_READ_SUB_CHANNEL = _mmc(
+    0x42, "READ SUB-CHANNEL",
+    _msf(),
+    _one("SUBQ", "sub-channel data wanted, not only the audio status", 6),
+    number("SUB-CHANNEL DATA FORMAT", 1, "which data", meaning=_SUB_LISTS),
+    reserved(2),
+    number("TRACK NUMBER", 1, "for ISRC"),
+    allocation(2),
+)  # fmt: skip
+
+_MECHANISM_STATUS = _mmc(0xBD, "MECHANISM STATUS", reserved(7), allocation(2), reserved(1))
+
+_READ_DVD_STRUCTURE = _mmc(
+    0xAD, "READ DVD STRUCTURE",
+    _low(4, "MEDIA TYPE", "kind of disc", {0: "DVD and HD DVD", 1: "BD"}),
+    number("ADDRESS", 4, "set by the format"),
+    number("LAYER NUMBER", 1, "which layer"),
+    number("FORMAT", 1, "which structure", meaning=data.DVD_FORMATS),
+    allocation(2),
+    bits(1, part("AGID", 2, "authentication grant"), spare(6)),
+)  # fmt: skip
+
+_SET_CD_SPEED = _mmc(
+    0xBB, "SET CD SPEED",
+    _low(2, "ROTATIONAL CONTROL", "how the disc turns", {0: "CLV or as the drive likes", 1: "CAV"}),
+    number("LOGICAL UNIT READ SPEED", 2, "1000 bytes per second", meaning={0xFFFF: "as fast as it can"}),
+    number("LOGICAL UNIT WRITE SPEED", 2, "1000 bytes per second", meaning={0xFFFF: "as fast as it can"}),
+    reserved(5),
+)  # fmt: skip
+
+_LOAD_UNLOAD = _mmc(
+    0xA6, "LOAD/UNLOAD MEDIUM",
+    _immediate(),
+    reserved(2),
+    flags((1, "LOUNLO", "load or unload"), (0, "START", "with LOUNLO: 1 load, 0 unload")),
+    reserved(3),
+    number("SLOT", 1, "which slot of the changer"),
+    reserved(2),
+)  # fmt: skip
+
+_PLAY_AUDIO = _mmc(
+    0x45, "PLAY AUDIO(10)", reserved(1), address(4, "STARTING LOGICAL BLOCK ADDRESS"), reserved(1),
+    number("PLAY LENGTH", 2, "blocks to play"),
+)  # fmt: skip
+_PLAY_AUDIO_MSF = _mmc(0x47, "PLAY AUDIO MSF", reserved(2), *_time("STARTING"), *_time("ENDING"))
+_PAUSE_RESUME = _mmc(0x4B, "PAUSE/RESUME", reserved(7), _one("RESUME", "1 to go on, 0 to pause"))
+_STOP_PLAY = _mmc(0x4E, "STOP PLAY/SCAN", reserved(8))
+
+_BUFFER_CAPACITY = _mmc(0x5C, "READ BUFFER CAPACITY", _one("BLOCK", "answer in blocks"), reserved(5), allocation(2))
+_SEND_OPC = _mmc(
+    0x54, "SEND OPC INFORMATION", _one("DOOPC", "calibrate the power now"), reserved(5), parameters(2)
+)  # fmt: skip
+_CLOSE = _mmc(
+    0x5B, "CLOSE TRACK/SESSION",
+    _immediate(),
+    _low(3, "CLOSE FUNCTION", "what is closed", {0: "stop background format", 1: "track", 2: "session or border"}),
+    reserved(1),
+    number("LOGICAL TRACK NUMBER", 2, "which track"),
+    reserved(3),
+)  # fmt: skip
+_BLANK = _mmc(
+    0xA1, "BLANK",
+    bits(1, spare(3), part("IMMED", 1, "status comes before the work is done"), spare(1),
+         part("BLANKING TYPE", 3, "what is erased", meaning=_BLANKING)),
+    number("START ADDRESS/TRACK NUMBER", 4, "where to begin"),
+    reserved(5),
+)  # fmt: skip
+_PERFORMANCE = {0: "performance", 1: "unusable area", 2: "defect status", 3: "write speed"}
+_GET_PERFORMANCE = _mmc(
+    0xAC, "GET PERFORMANCE",
+    _low(5, "DATA TYPE", "set by TYPE"),
+    address(4, "STARTING LBA"),
+    reserved(2),
+    number("MAXIMUM NUMBER OF DESCRIPTORS", 2, "at most this many are wanted back"),
+    number("TYPE", 1, "which data", meaning=_PERFORMANCE),
+)  # fmt: skip
+_SET_READ_AHEAD = _mmc(
+    0xA7, "SET READ AHEAD", reserved(1), address(4, "TRIGGER LOGICAL BLOCK ADDRESS"),
+    address(4, "READ-AHEAD LOGICAL BLOCK ADDRESS"), reserved(1),
+)  # fmt: skip
+_SET_STREAMING = _mmc(
+    0xB6, "SET STREAMING", reserved(7), number("TYPE", 1, "which data follows"), parameters(2)
+)  # fmt: skip
+
+
+def _key(opcode: int, name: str, fill: Construct, length: Construct) -> Layout:
+    return _mmc(
+        opcode, name, fill, number("KEY CLASS", 1, "which protection scheme"), length,
+        bits(1, part("AGID", 2, "authentication grant"), part("KEY FORMAT", 6, "which key")),
+    )  # fmt: skip
+
+
+_REPORT_KEY = _key(0xA4, "REPORT KEY", reserved(6), allocation(2))
+_SEND_KEY = _key(0xA3, "SEND KEY", reserved(6), parameters(2))
+
+
+def _row(
+    opcode: int, layout: Layout, *, answer: DataLayout = None, lba: str = "", blocks: str = "", length: str = "",
+    medium: str = "", only_cd: bool = False,
+) -> Command:  # fmt: skip
+    return Command(
+        opcode, layout.title.removesuffix(" CDB"), layout, layout.clause, data_in=answer, lba=lba, blocks=blocks,
+        length=length, medium=medium, device_types=CD if only_cd else frozenset(),
+    )  # fmt: skip
+
+
+def _toc(values: Mapping[str, Any], _data: bytes) -> Layout | None:
+    return data.TOC_FORMS.get((int(values.get("FORMAT", 0)), int(values.get("MSF", 0))))
+
+
+def _header(values: Mapping[str, Any], _data: bytes) -> Layout:
+    return data.HEADERS[int(values.get("MSF", 0))]
+
+
+def _sub_channel(values: Mapping[str, Any], _data: bytes) -> Layout:
+    if values.get("SUBQ") and values.get("SUB-CHANNEL DATA FORMAT") == 1:
+        return data.POSITIONS[int(values.get("MSF", 0))]
+    return data.SUB_CHANNEL
+
+
+def _disc(values: Mapping[str, Any], _data: bytes) -> Layout | None:
+    return None if values.get("DATA TYPE") else data.DISC_INFORMATION
+
+
+def _dvd(values: Mapping[str, Any], _data: bytes) -> Layout:
+    plain = values.get("MEDIA TYPE", 0) == 0 and values.get("FORMAT") == 0
+    return data.DVD_PHYSICAL if plain else data.DVD_STRUCTURE
+
+
+COMMANDS: tuple[Command, ...] = (
+    _row(0x42, _READ_SUB_CHANNEL, answer=_sub_channel, length=ALLOCATION, only_cd=True),
+    _row(0x43, _READ_TOC, answer=_toc, length=ALLOCATION),
+    _row(0x44, _READ_HEADER, answer=_header, lba=LBA, length=ALLOCATION),
+    _row(0x45, _PLAY_AUDIO, lba="STARTING LOGICAL BLOCK ADDRESS", blocks="PLAY LENGTH"),
+    _row(0x46, _GET_CONFIGURATION, answer=data.CONFIGURATION, length=ALLOCATION),
+    _row(0x47, _PLAY_AUDIO_MSF),
+    _row(0x4A, _GET_EVENT, answer=data.event_data, length=ALLOCATION),
+    _row(0x4B, _PAUSE_RESUME),
+    _row(0x4E, _STOP_PLAY),
+    _row(0x51, _READ_DISC_INFORMATION, answer=_disc, length=ALLOCATION),
+    _row(0x52, _READ_TRACK_INFORMATION, answer=data.TRACK_INFORMATION, length=ALLOCATION),
+    _row(0x54, _SEND_OPC, length=LIST),
+    _row(0x5B, _CLOSE),
+    _row(0x5C, _BUFFER_CAPACITY, answer=data.BUFFER_CAPACITY, length=ALLOCATION),
+    _row(0xA1, _BLANK, only_cd=True),
+    _row(0xA3, _SEND_KEY, length=LIST, only_cd=True),
+    _row(0xA4, _REPORT_KEY, length=ALLOCATION, only_cd=True),
+    _row(0xA6, _LOAD_UNLOAD),
+    _row(0xA7, _SET_READ_AHEAD),
+    _row(0xAC, _GET_PERFORMANCE),
+    _row(0xAD, _READ_DVD_STRUCTURE, answer=_dvd, length=ALLOCATION),
+    _row(0xB6, _SET_STREAMING, length=LIST),
+    _row(0xB9, _READ_CD_MSF),
+    _row(0xBB, _SET_CD_SPEED),
+    _row(0xBD, _MECHANISM_STATUS, answer=data.MECHANISM_STATUS, length=ALLOCATION),
+    _row(0xBE, _READ_CD, lba="STARTING LOGICAL BLOCK ADDRESS", blocks="TRANSFER LENGTH"),
+)
+"""The commands of this module."""

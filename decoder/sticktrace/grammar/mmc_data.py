@@ -1,0 +1,511 @@
+"""What multi-media commands return (MMC-5, SFF-8090): tables of contents, features, events, disc and track information.
+
+Clauses name the table by its title; field positions of features, disc and track information agree with the structures
+of Linux's cdrom.h.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from construct import Bytes, Construct, Container
+
+from sticktrace.grammar.cdb import flags, number
+from sticktrace.grammar.choice import RAW, Choice
+from sticktrace.grammar.layout import Bits, Bounded, Field, Layout, Series, bits, field, part, reserved, spare
+from sticktrace.text import field_text
+
+PROFILES = {
+    0x0000: "none",
+    0x0001: "non-removable disk",
+    0x0002: "removable disk",
+    0x0003: "magneto-optical erasable",
+    0x0004: "optical write once",
+    0x0005: "AS-MO",
+    0x0008: "CD-ROM",
+    0x0009: "CD-R",
+    0x000A: "CD-RW",
+    0x0010: "DVD-ROM",
+    0x0011: "DVD-R sequential",
+    0x0012: "DVD-RAM",
+    0x0013: "DVD-RW restricted overwrite",
+    0x0014: "DVD-RW sequential",
+    0x0015: "DVD-R dual layer sequential",
+    0x0016: "DVD-R dual layer jump",
+    0x001A: "DVD+RW",
+    0x001B: "DVD+R",
+    0x002A: "DVD+RW dual layer",
+    0x002B: "DVD+R dual layer",
+    0x0040: "BD-ROM",
+    0x0041: "BD-R sequential",
+    0x0042: "BD-R random",
+    0x0043: "BD-RE",
+    0x0050: "HD DVD-ROM",
+    0x0051: "HD DVD-R",
+    0x0052: "HD DVD-RAM",
+}
+"""Profile numbers (MMC-5, profile list)."""
+
+FEATURES = {
+    0x0000: "Profile List",
+    0x0001: "Core",
+    0x0002: "Morphing",
+    0x0003: "Removable Medium",
+    0x0004: "Write Protect",
+    0x0010: "Random Readable",
+    0x001D: "Multi-Read",
+    0x001E: "CD Read",
+    0x001F: "DVD Read",
+    0x0020: "Random Writable",
+    0x0021: "Incremental Streaming Writable",
+    0x0022: "Sector Erasable",
+    0x0023: "Formattable",
+    0x0024: "Hardware Defect Management",
+    0x0025: "Write Once",
+    0x0026: "Restricted Overwrite",
+    0x0027: "CD-RW CAV Write",
+    0x0028: "MRW",
+    0x002A: "DVD+RW",
+    0x002B: "DVD+R",
+    0x002D: "CD Track at Once",
+    0x002E: "CD Mastering",
+    0x002F: "DVD-R/-RW Write",
+    0x0040: "BD Read",
+    0x0041: "BD Write",
+    0x0100: "Power Management",
+    0x0103: "CD Audio External Play",
+    0x0104: "Microcode Upgrade",
+    0x0105: "Timeout",
+    0x0106: "DVD CSS",
+    0x0107: "Real Time Streaming",
+    0x0108: "Drive Serial Number",
+    0x010A: "Disc Control Blocks",
+    0x010B: "DVD CPRM",
+}
+"""Feature codes (MMC-5, feature list)."""
+
+DVD_FORMATS = {0x00: "physical format", 0x01: "copyright", 0x02: "disc key", 0x03: "BCA", 0x04: "manufacturing"}
+"""FORMAT values of READ DVD STRUCTURE."""
+
+
+def _msf(value: Any, _seen: Any) -> str:
+    return f"{value[1]:02}:{value[2]:02}.{value[3]:02}" if len(value) == 4 else ""
+
+
+def _address(name: str, msf: int) -> Field:
+    """An address in the form that the CDB's MSF bit asked for."""
+    if msf:
+        return field(name, Bytes(4), "minutes, seconds, frames after a reserved byte", meaning=_msf)
+    return number(name, 4, "logical block address")
+
+
+def _length(name: str, size: int = 2) -> Field:
+    return number(name, size, "bytes that follow this field")
+
+
+def _adr_control() -> Bits:
+    return bits(
+        1, part("ADR", 4, "what the Q sub-channel holds"), part("CONTROL", 4, "kind of track; bit 2: data track"),
+    )  # fmt: skip
+
+
+# -- READ TOC/PMA/ATIP ---------------------------------------------------------------------------------------------
+
+_TOC = "MMC-5, READ TOC/PMA/ATIP command"
+
+
+def _track(msf: int) -> Layout:
+    return Layout(
+        "TOC track descriptor", _TOC,
+        reserved(1), _adr_control(),
+        number("TRACK NUMBER", 1, "which track", meaning={0xAA: "lead-out"}),
+        reserved(1),
+        _address("TRACK START ADDRESS", msf),
+    )  # fmt: skip
+
+
+def _toc(title: str, first: str, last: str, item: Construct) -> Layout:
+    return Layout(
+        title, _TOC,
+        _length("TOC DATA LENGTH"),
+        number(first, 1, "lowest number"),
+        number(last, 1, "highest number"),
+        field("descriptors", Bounded(lambda c: c["TOC DATA LENGTH"] - 2, Series(item)), "in the order of the disc"),
+    )  # fmt: skip
+
+
+_FULL_TOC_ITEM = Layout(
+    "full TOC descriptor", _TOC,
+    number("SESSION NUMBER", 1, "which session"), _adr_control(),
+    number("TNO", 1, "0 in the lead-in"),
+    number("POINT", 1, "track number, or A0h first track, A1h last track, A2h lead-out"),
+    number("MIN", 1, "running time"), number("SEC", 1, "running time"), number("FRAME", 1, "running time"),
+    number("ZERO", 1, "0"),
+    number("PMIN", 1, "what POINT points at"), number("PSEC", 1, "what POINT points at"),
+    number("PFRAME", 1, "what POINT points at"),
+)  # fmt: skip
+
+FULL_TOC = _toc("full TOC", "FIRST COMPLETE SESSION NUMBER", "LAST COMPLETE SESSION NUMBER", _FULL_TOC_ITEM)
+
+TOC_FORMS: dict[tuple[int, int], Layout] = {
+    **{(0, msf): _toc("TOC", "FIRST TRACK NUMBER", "LAST TRACK NUMBER", _track(msf)) for msf in (0, 1)},
+    **{
+        (1, msf): _toc(
+            "session information", "FIRST COMPLETE SESSION NUMBER", "LAST COMPLETE SESSION NUMBER", _track(msf)
+        )
+        for msf in (0, 1)
+    },
+    (2, 0): FULL_TOC,
+    (2, 1): FULL_TOC,
+}
+"""READ TOC/PMA/ATIP data by (FORMAT, MSF)."""
+
+# -- GET CONFIGURATION ---------------------------------------------------------------------------------------------
+
+_FEATURE = "MMC-5, feature descriptors"
+
+_PROFILE = Layout(
+    "profile descriptor", _FEATURE,
+    number("PROFILE NUMBER", 2, "which profile", meaning=PROFILES),
+    flags((0, "CURRENTP", "in force now")),
+    reserved(1),
+)  # fmt: skip
+
+
+def _feature(code: int, *fields: Construct) -> Layout:
+    return Layout(f"{FEATURES[code]} feature", _FEATURE, *fields)
+
+
+_INTERFACES = {
+    1: "SCSI family", 2: "ATAPI", 3: "IEEE 1394-1995", 4: "IEEE 1394a", 5: "Fibre Channel", 6: "IEEE 1394b",
+    7: "serial ATAPI", 8: "USB", 0xFFFF: "vendor unique",
+}  # fmt: skip
+_MECHANISMS = {0: "caddy", 1: "tray", 2: "pop-up", 4: "changer with single discs", 5: "changer with magazine"}
+
+FEATURE_BODIES: dict[tuple[int, int], Construct] = {
+    (0x0001, 4): _feature(0x0001, number("PHYSICAL INTERFACE STANDARD", 4, "how it is wired", meaning=_INTERFACES)),
+    (0x0001, 8): _feature(
+        0x0001,
+        number("PHYSICAL INTERFACE STANDARD", 4, "how it is wired", meaning=_INTERFACES),
+        flags((1, "INQ2", "INQUIRY with vital product data"), (0, "DBE", "device busy events")),
+        reserved(3),
+    ),
+    (0x0002, 4): _feature(
+        0x0002, flags((1, "OCEVENT", "reports operational changes"), (0, "ASYNC", "can answer unpolled")), reserved(3)
+    ),
+    (0x0003, 4): _feature(
+        0x0003,
+        bits(
+            1, part("LOADING MECHANISM TYPE", 3, "how a disc is put in", meaning=_MECHANISMS),
+            part("LOAD", 1, "loads on command"), part("EJECT", 1, "ejects on command"),
+            part("PVNT JMPR", 1, "not locked after power on"), part("DBML", 1, "depends on the medium"),
+            part("LOCK", 1, "can be locked"),
+        ),
+        reserved(3),
+    ),
+    (0x0010, 8): _feature(
+        0x0010,
+        number("LOGICAL BLOCK SIZE", 4, "bytes"),
+        number("BLOCKING", 2, "blocks that are read together"),
+        flags((0, "PP", "has the error recovery page")),
+        reserved(1),
+    ),
+    (0x0020, 12): _feature(
+        0x0020,
+        number("LAST LOGICAL BLOCK ADDRESS", 4, "last block that can be written"),
+        number("LOGICAL BLOCK SIZE", 4, "bytes"),
+        number("BLOCKING", 2, "blocks that are written together"),
+        flags((0, "PP", "has the error recovery page")),
+        reserved(1),
+    ),
+    (0x0028, 4): _feature(0x0028, flags((0, "WRITE", "can write MRW")), reserved(3)),
+}  # fmt: skip
+"""What follows the feature header, by (FEATURE CODE, ADDITIONAL LENGTH); other features stay raw."""
+
+_SERIAL = _feature(
+    0x0108, field("SERIAL NUMBER", RAW, "ASCII", _FEATURE, meaning=lambda value, _: f'"{field_text(value)}"')
+)  # fmt: skip
+
+
+def _feature_body(values: Container, _coming: Any) -> Construct:
+    code, size = values["FEATURE CODE"], values["ADDITIONAL LENGTH"]
+    if code == 0:
+        return Series(_PROFILE)
+    return _SERIAL if code == 0x0108 else FEATURE_BODIES.get((code, size), RAW)
+
+
+FEATURE_DESCRIPTOR = Layout(
+    "feature descriptor", _FEATURE,
+    number("FEATURE CODE", 2, "which feature", meaning=FEATURES),
+    bits(1, spare(2), part("VERSION", 4, "of the feature"), part("PERSISTENT", 1, "always in force"),
+         part("CURRENT", 1, "in force now")),
+    number("ADDITIONAL LENGTH", 1, "bytes that follow this field"),
+    field("feature", Bounded(lambda c: c["ADDITIONAL LENGTH"], Choice(_feature_body)), "set by the feature"),
+)  # fmt: skip
+
+CONFIGURATION = Layout(
+    "GET CONFIGURATION data", "MMC-5, GET CONFIGURATION command",
+    _length("DATA LENGTH", 4),
+    reserved(2),
+    number("CURRENT PROFILE", 2, "what is in the drive", meaning=PROFILES),
+    field("features", Bounded(lambda c: c["DATA LENGTH"] - 4, Series(FEATURE_DESCRIPTOR)), "in ascending order"),
+)  # fmt: skip
+
+# -- GET EVENT STATUS NOTIFICATION ---------------------------------------------------------------------------------
+
+_EVENT = "MMC-5, GET EVENT STATUS NOTIFICATION command"
+EVENT_CLASSES = {
+    0: "none", 1: "operational change", 2: "power management", 3: "external request", 4: "media", 5: "multi-host",
+    6: "device busy",
+}  # fmt: skip
+"""NOTIFICATION CLASS values."""
+
+_MEDIA_EVENTS = {
+    0: "no change", 1: "eject button pressed", 2: "new medium", 3: "medium removed", 4: "medium change requested",
+    5: "background format done", 6: "background format restarted",
+}  # fmt: skip
+_OPERATIONAL_EVENTS = {0: "no change", 1: "change requested", 2: "changed"}
+_POWER_EVENTS = {0: "no change", 1: "power change done", 2: "power change failed"}
+_POWER_STATES = {1: "active", 2: "idle", 3: "standby", 4: "sleep"}
+
+
+def _event_code(names: Mapping[int, str] | None = None) -> Bits:
+    return bits(1, spare(4), part("EVENT CODE", 4, "what happened", meaning=names))
+
+
+def _event(title: str, *fields: Construct) -> Layout:
+    return Layout(
+        title, _EVENT,
+        _length("EVENT DESCRIPTOR LENGTH"),
+        bits(1, part("NEA", 1, "no event of the classes asked for is supported"), spare(4),
+             part("NOTIFICATION CLASS", 3, "what the event below is", meaning=EVENT_CLASSES)),
+        flags(
+            (6, "DEVICE BUSY", "events of this class exist"), (5, "MULTI-HOST", "events of this class exist"),
+            (4, "MEDIA", "events of this class exist"), (3, "EXTERNAL REQUEST", "events of this class exist"),
+            (2, "POWER MANAGEMENT", "events of this class exist"),
+            (1, "OPERATIONAL CHANGE", "events of this class exist"),
+        ),
+        *fields,
+    )  # fmt: skip
+
+
+EVENT_HEADER = _event("event status", field("event", RAW, "set by the class"))
+EVENTS: dict[int, Layout] = {
+    1: _event(
+        "operational change event",
+        _event_code(_OPERATIONAL_EVENTS),
+        bits(1, part("PERSISTENT PREVENTED", 1, "locked for good"), spare(3),
+             part("OPERATIONAL STATUS", 4, "whether it can work")),
+        number("OPERATIONAL CHANGE", 2, "what changed"),
+    ),
+    2: _event(
+        "power management event",
+        _event_code(_POWER_EVENTS),
+        number("POWER STATUS", 1, "state of power", meaning=_POWER_STATES),
+        reserved(2),
+    ),
+    4: _event(
+        "media event",
+        _event_code(_MEDIA_EVENTS),
+        flags((1, "MEDIA PRESENT", "a medium is in"), (0, "DOOR OR TRAY OPEN", "the door or tray is open")),
+        number("START SLOT", 1, "of a changer"),
+        number("END SLOT", 1, "of a changer"),
+    ),
+    6: _event(
+        "device busy event",
+        _event_code(),
+        number("DEVICE BUSY STATUS", 1, "0 where it is free"),
+        number("TIME", 2, "in 100 ms until it is free"),
+    ),
+}  # fmt: skip
+"""GET EVENT STATUS NOTIFICATION data by NOTIFICATION CLASS."""
+
+
+def event_data(_values: Mapping[str, Any], data: bytes) -> Layout:
+    """The layout of an event by its class, or the bare header where no event or another class came back."""
+    if len(data) < 8 or data[2] & 0x80:
+        return EVENT_HEADER
+    return EVENTS.get(data[2] & 7, EVENT_HEADER)
+
+
+# -- disc and track information ------------------------------------------------------------------------------------
+
+_DISC_STATUS = {0: "empty", 1: "incomplete: can be appended", 2: "finalized", 3: "other"}
+_DISC_TYPES = {0x00: "CD-DA or CD-ROM", 0x10: "CD-I", 0x20: "CD-ROM XA", 0xFF: "undefined"}
+
+DISC_INFORMATION = Layout(
+    "disc information", "MMC-5, READ DISC INFORMATION command",
+    _length("DISC INFORMATION LENGTH"),
+    bits(1, part("DISC INFORMATION DATA TYPE", 3, "0 for standard information"), part("ERASABLE", 1, "can be erased"),
+         part("STATE OF LAST SESSION", 2, "0 empty, 1 incomplete, 3 complete"),
+         part("DISC STATUS", 2, "state of the disc", meaning=_DISC_STATUS)),
+    number("NUMBER OF FIRST TRACK ON DISC", 1, "track"),
+    number("NUMBER OF SESSIONS (LSB)", 1, "low byte"),
+    number("FIRST TRACK NUMBER IN LAST SESSION (LSB)", 1, "low byte"),
+    number("LAST TRACK NUMBER IN LAST SESSION (LSB)", 1, "low byte"),
+    bits(1, part("DID_V", 1, "identification valid"), part("DBC_V", 1, "bar code valid"),
+         part("URU", 1, "unrestricted use"), part("DAC_V", 1, "application code valid"), spare(1),
+         part("DBIT", 1, "dirty"), part("BG FORMAT STATUS", 2, "state of a background format")),
+    number("DISC TYPE", 1, "kind of disc", meaning=_DISC_TYPES),
+    number("NUMBER OF SESSIONS (MSB)", 1, "high byte"),
+    number("FIRST TRACK NUMBER IN LAST SESSION (MSB)", 1, "high byte"),
+    number("LAST TRACK NUMBER IN LAST SESSION (MSB)", 1, "high byte"),
+    number("DISC IDENTIFICATION", 4, "valid where DID_V is 1"),
+    field("LAST SESSION LEAD-IN START ADDRESS", Bytes(4), "minutes, seconds, frames", meaning=_msf),
+    field("LAST POSSIBLE LEAD-OUT START ADDRESS", Bytes(4), "minutes, seconds, frames", meaning=_msf),
+    field("DISC BAR CODE", Bytes(8), "valid where DBC_V is 1"),
+    number("DISC APPLICATION CODE", 1, "valid where DAC_V is 1"),
+    number("NUMBER OF OPC TABLES", 1, "tables that follow"),
+    field("OPC tables", Bounded(lambda c: 8 * c["NUMBER OF OPC TABLES"], Series(Layout(
+        "OPC table entry", "MMC-5, READ DISC INFORMATION command",
+        number("SPEED", 2, "1000 bytes per second"), field("OPC VALUES", Bytes(6), "set by the vendor"),
+    ))), "power calibration"),
+)  # fmt: skip
+
+
+def _later_track_fields(values: Container, _coming: Any) -> Construct:
+    return _TRACK_TAIL if values["TRACK INFORMATION LENGTH"] >= 34 else RAW
+
+
+_TRACK_TAIL = Layout(
+    "track information from byte 32", "MMC-5, READ TRACK INFORMATION command",
+    number("LOGICAL TRACK NUMBER (MSB)", 1, "high byte"), number("SESSION NUMBER (MSB)", 1, "high byte"), reserved(2),
+)  # fmt: skip
+
+TRACK_INFORMATION = Layout(
+    "track information", "MMC-5, READ TRACK INFORMATION command",
+    _length("TRACK INFORMATION LENGTH"),
+    number("LOGICAL TRACK NUMBER (LSB)", 1, "low byte"),
+    number("SESSION NUMBER (LSB)", 1, "low byte"),
+    reserved(1),
+    bits(1, part("LJRS", 2, "layer jump recording"), part("DAMAGE", 1, "damaged"), part("COPY", 1, "a copy"),
+         part("TRACK MODE", 4, "as in the Q sub-channel")),
+    bits(1, part("RT", 1, "reserved track"), part("BLANK", 1, "nothing written"), part("PACKET/INC", 1, "in packets"),
+         part("FP", 1, "packets of fixed size"), part("DATA MODE", 4, "mode of the data")),
+    flags((1, "LRA_V", "last recorded address valid"), (0, "NWA_V", "next writable address valid")),
+    number("LOGICAL TRACK START ADDRESS", 4, "block"),
+    number("NEXT WRITABLE ADDRESS", 4, "valid where NWA_V is 1"),
+    number("FREE BLOCKS", 4, "blocks"),
+    number("FIXED PACKET SIZE/BLOCKING FACTOR", 4, "blocks"),
+    number("LOGICAL TRACK SIZE", 4, "blocks"),
+    number("LAST RECORDED ADDRESS", 4, "valid where LRA_V is 1"),
+    field("from byte 32", Bounded(lambda c: c["TRACK INFORMATION LENGTH"] - 30, Choice(_later_track_fields)),
+          "later fields of the table"),
+)  # fmt: skip
+
+# -- the smaller answers -------------------------------------------------------------------------------------------
+
+
+def _read_header(msf: int) -> Layout:
+    return Layout(
+        "READ HEADER data", "MMC, READ HEADER command",
+        number("CD-ROM DATA MODE", 1, "0 empty, 1 mode 1, 2 mode 2"), reserved(3), _address("ABSOLUTE ADDRESS", msf),
+    )  # fmt: skip
+
+
+HEADERS: dict[int, Layout] = {msf: _read_header(msf) for msf in (0, 1)}
+"""READ HEADER data by the MSF bit."""
+
+_SUB = "MMC-5, READ SUB-CHANNEL command"
+_AUDIO = {
+    0x00: "not supported", 0x11: "playing", 0x12: "paused", 0x13: "played to the end", 0x14: "stopped by an error",
+    0x15: "none",
+}  # fmt: skip
+
+
+def _sub_head() -> tuple[Construct, ...]:
+    return (
+        reserved(1),
+        number("AUDIO STATUS", 1, "what the player does", meaning=_AUDIO),
+        _length("SUB-CHANNEL DATA LENGTH"),
+    )
+
+
+SUB_CHANNEL = Layout(
+    "READ SUB-CHANNEL data", _SUB, *_sub_head(),
+    field("sub-channel data", Bounded(lambda c: c["SUB-CHANNEL DATA LENGTH"], RAW), "set by the format"),
+)  # fmt: skip
+
+
+def _position(msf: int) -> Layout:
+    return Layout(
+        "current position", _SUB, *_sub_head(),
+        number("SUB-CHANNEL DATA FORMAT CODE", 1, "1 for the current position"),
+        _adr_control(),
+        number("TRACK NUMBER", 1, "where it is"),
+        number("INDEX NUMBER", 1, "where it is"),
+        _address("ABSOLUTE CD ADDRESS", msf),
+        _address("TRACK RELATIVE CD ADDRESS", msf),
+    )  # fmt: skip
+
+
+POSITIONS: dict[int, Layout] = {msf: _position(msf) for msf in (0, 1)}
+"""READ SUB-CHANNEL current position data by the MSF bit."""
+
+_CHANGER = {0: "ready", 1: "loading", 2: "unloading", 3: "initializing"}
+
+MECHANISM_STATUS = Layout(
+    "MECHANISM STATUS data", "MMC-5, MECHANISM STATUS command",
+    bits(1, part("FAULT", 1, "the changer failed"),
+         part("CHANGER STATE", 2, "what it does", meaning=_CHANGER),
+         part("CURRENT SLOT (LOW)", 5, "low bits")),
+    bits(1, part("MECHANISM STATE", 3, "what the drive does", meaning={0: "idle", 1: "playing", 2: "scanning",
+                                                                       3: "host activity", 7: "not known"}),
+         part("DOOR OPEN", 1, "the door or tray is open"), spare(1), part("CURRENT SLOT (HIGH)", 3, "high bits")),
+    number("CURRENT LBA", 3, "block"),
+    bits(1, spare(2), part("NUMBER OF SLOTS AVAILABLE", 6, "slots")),
+    number("LENGTH OF SLOT TABLES", 2, "bytes"),
+    field("slots", Bounded(lambda c: c["LENGTH OF SLOT TABLES"], Series(Layout(
+        "slot table", "MMC-5, MECHANISM STATUS command",
+        bits(1, part("DISC PRESENT", 1, "a disc is in"), spare(6), part("CHANGE", 1, "changed since last asked")),
+        reserved(3),
+    ))), "one per slot"),
+)  # fmt: skip
+
+BUFFER_CAPACITY = Layout(
+    "READ BUFFER CAPACITY data", "MMC-5, READ BUFFER CAPACITY command",
+    _length("DATA LENGTH"),
+    reserved(1),
+    flags((0, "BLOCK", "counted in blocks")),
+    number("LENGTH OF THE BUFFER", 4, "bytes or blocks"),
+    number("AVAILABLE LENGTH OF THE BUFFER", 4, "bytes or blocks"),
+)  # fmt: skip
+
+_DVD = "MMC-5, READ DVD STRUCTURE command"
+DVD_STRUCTURE = Layout(
+    "DVD structure", _DVD,
+    _length("DVD STRUCTURE DATA LENGTH"),
+    reserved(2),
+    field("structure", Bounded(lambda c: c["DVD STRUCTURE DATA LENGTH"] - 2, RAW), "set by the format"),
+)  # fmt: skip
+
+
+def _sector(name: str) -> tuple[Construct, ...]:
+    return (reserved(1), number(name, 3, "physical sector number"))
+
+
+_BOOKS = {
+    0: "DVD-ROM", 1: "DVD-RAM", 2: "DVD-R", 3: "DVD-RW", 9: "DVD+RW", 10: "DVD+R", 13: "DVD+RW dual layer",
+    14: "DVD+R dual layer",
+}  # fmt: skip
+
+_LAYER = (
+    bits(1, part("DISC CATEGORY", 4, "book type", meaning=_BOOKS), part("PART VERSION", 4, "book version")),
+    bits(1, part("DISC SIZE", 4, "size", meaning={0: "120 mm", 1: "80 mm"}), part("MAXIMUM RATE", 4, "read rate")),
+    bits(1, spare(1), part("NUMBER OF LAYERS", 2, "layers, less one"), part("TRACK PATH", 1, "0 parallel, 1 opposite"),
+         part("LAYER TYPE", 4, "what the layer holds")),
+    bits(1, part("LINEAR DENSITY", 4, "code"), part("TRACK DENSITY", 4, "code")),
+    *_sector("STARTING PHYSICAL SECTOR NUMBER OF DATA AREA"),
+    *_sector("END PHYSICAL SECTOR NUMBER OF DATA AREA"),
+    *_sector("END PHYSICAL SECTOR NUMBER IN LAYER 0"),
+    flags((7, "BCA", "a burst cutting area is there")),
+)  # fmt: skip
+
+DVD_PHYSICAL = Layout(
+    "DVD physical format information", _DVD,
+    _length("DVD STRUCTURE DATA LENGTH"),
+    reserved(2),
+    *_LAYER,
+    field("media specific", Bounded(lambda c: c["DVD STRUCTURE DATA LENGTH"] - 19, RAW), "set by the medium"),
+)  # fmt: skip
