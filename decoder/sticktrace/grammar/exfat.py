@@ -181,7 +181,9 @@ FAST_BOOT = BOOT_SECTOR.fast(
     "SectorsPerClusterShift", "NumberOfFats", "DriveSelect", "PercentInUse",
 )  # fmt: skip
 """Unpacks PartitionOffset to PercentInUse, in the order of the layout."""
-FAST_FILE = FILE_ENTRY.fast("SecondaryCount", "SetChecksum", "FileAttributes", "CreateTimestamp", "LastModifiedTimestamp")
+FAST_FILE = FILE_ENTRY.fast(
+    "SecondaryCount", "SetChecksum", "FileAttributes", "CreateTimestamp", "LastModifiedTimestamp"
+)
 FAST_STREAM = STREAM_ENTRY.fast(
     "GeneralSecondaryFlags", "NameLength", "NameHash", "ValidDataLength", "FirstCluster", "DataLength"
 )

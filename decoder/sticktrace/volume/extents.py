@@ -1,0 +1,101 @@
+"""Which extents cover a block: an index over extents that arrive in time order.
+
+Sealed segments are sorted by first block; segments of equal size are merged, so there are few of them and every extent
+is sorted only a handful of times. The unsealed tail is scanned as a whole; it is short.
+"""
+
+from __future__ import annotations
+
+from array import array
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Ints = NDArray[np.int64]
+
+TAIL = 4096
+"""Extents that may wait unsorted."""
+
+
+class _Segment:
+    """Extents ``low`` to ``high`` - 1 sorted by first block, earlier ones first where blocks are equal."""
+
+    __slots__ = ("blocks", "first", "high", "longest", "low", "order")
+
+    def __init__(self, first: Ints, blocks: Ints, low: int, high: int) -> None:
+        order: Any = first[low:high].argsort(kind="stable")
+        self.low, self.high = low, high
+        self.first = first[low:high][order]
+        self.blocks = blocks[low:high][order].astype("uint32")
+        self.longest = int(self.blocks.max())
+        self.order = (order + low).astype("uint32")
+
+
+class ExtentIndex:
+    """Finds extents by block. ``first`` and ``blocks`` are the caller's growing arrays (codes "q" and "I")."""
+
+    def __init__(self, first: array[int], blocks: array[int]) -> None:
+        self._first, self._blocks = first, blocks
+        self._segments: list[_Segment] = []
+        self._sealed = 0
+
+    def covering(self, lba: int, count: int, limit: int | None = None) -> Ints:
+        """Numbers of the extents that touch ``count`` blocks from ``lba``, in time order; with a ``limit``, only those
+        below it."""
+        import numpy as np
+
+        self._seal()
+        parts = [self._from(segment, lba, count) for segment in self._segments]
+        parts.append(self._tail(lba, count))
+        found: Ints = np.concatenate(parts)
+        found.sort()
+        return found if limit is None else found[: np.searchsorted(found, limit)]
+
+    def _from(self, segment: _Segment, lba: int, count: int) -> Ints:
+        left = segment.first.searchsorted(lba - segment.longest + 1)
+        right = segment.first.searchsorted(lba + count)
+        ends = segment.first[left:right] + segment.blocks[left:right]
+        chosen: Ints = segment.order[left:right][ends > lba].astype("int64")
+        return chosen
+
+    def _tail(self, lba: int, count: int) -> Ints:
+        first, blocks = self._views()
+        first, blocks = first[self._sealed :], blocks[self._sealed :]
+        hits: Ints = ((first < lba + count) & (first + blocks > lba)).nonzero()[0] + self._sealed
+        return hits
+
+    def _views(self) -> tuple[Ints, Ints]:
+        """The arrays as numpy sees them. A view forbids the array to grow: let go of it before the next append."""
+        import numpy as np
+
+        return np.frombuffer(self._first, np.int64), np.frombuffer(self._blocks, np.uint32).astype(np.int64)
+
+    def _seal(self) -> None:
+        total = len(self._first)
+        if total - self._sealed <= TAIL:
+            return
+        low = self._sealed
+        while self._segments and self._segments[-1].high - self._segments[-1].low <= total - low:
+            low = self._segments.pop().low
+        first, blocks = self._views()
+        self._segments.append(_Segment(first, blocks, low, total))
+        self._sealed = total
+
+    def spans(self, chosen: Ints | None = None) -> list[tuple[int, int]]:
+        """The ranges (first block, block after the last) that the extents cover together, in order."""
+        import numpy as np
+
+        first, blocks = self._views()
+        ends = first + blocks
+        first = first[chosen] if chosen is not None else first
+        ends = ends[chosen] if chosen is not None else ends
+        if not len(first):
+            return []
+        order = first.argsort(kind="stable")
+        starts, reach = first[order], np.maximum.accumulate(ends[order])
+        breaks = np.flatnonzero(starts[1:] > reach[:-1]) + 1
+        heads = starts[np.concatenate(([0], breaks))]
+        tails = reach[np.concatenate((breaks - 1, [len(reach) - 1]))]
+        return list(zip(heads.tolist(), tails.tolist(), strict=True))
