@@ -17,7 +17,8 @@ from __future__ import annotations
 import io
 import struct
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field as dataclass_field
+from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from typing import Any
 
 from construct import (
@@ -273,10 +274,8 @@ class Bounded(Subconstruct):  # type: ignore[misc]
         start = stream.tell()
         data = stream.read(max(0, wanted))
         trace = _trace(context)
-        if len(data) < wanted:
-            if trace is None or not trace.tolerant:
-                raise StreamError(f"{wanted} bytes announced, {len(data)} present", path=path)
-            trace.cut = trace.cut or f"{wanted} bytes announced, {len(data)} present"
+        if len(data) < wanted and (trace is None or not trace.tolerant):
+            raise StreamError(f"{wanted} bytes announced, {len(data)} present", path=path)
         inner = io.BytesIO(data)
         if trace is None:
             value = self.subcon._parsereport(inner, context, path)
@@ -292,6 +291,8 @@ class Bounded(Subconstruct):  # type: ignore[misc]
                 trace.rows.append(Row(_REST, trace.depth, at, len(rest), None, "big", rest, rest, "", text, ""))
         finally:
             trace.base -= start
+        if len(data) < wanted:  # said only now, so that what is present is laid out first
+            trace.cut = trace.cut or f"{wanted} bytes announced, {len(data)} present"
         return value
 
     def _build(self, obj: Any, stream: Any, context: Container, path: str) -> Any:
