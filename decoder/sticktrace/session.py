@@ -34,6 +34,7 @@ class Reading:
         self.router = Router(self._read, self.reader.overdue)
         self.bus = self.router.bus
         self._seen: Counter[str] = Counter()
+        self._in_exchanges = 0
 
     def _read(self, at: int, length: int) -> bytes:
         return bytes(self.reader.payload[at : at + length])
@@ -60,13 +61,13 @@ class Reading:
         """Items from what the source holds now. May be called again when a capture that is still being written has
         grown; see `Capture.refresh`."""
         self.reader.data = self._source.data
-        feed, out = self.router.feed, self.router.out
+        feed, out, account = self.router.feed, self.router.out, self._account
         count = 0
         for transfer in self.reader.transfers():
             feed(transfer)
             if out.waits:
                 for item in out.ready():
-                    self._account(item)
+                    account(item)
                     yield item
             count += 1
             if not count % _STEP:
@@ -84,7 +85,7 @@ class Reading:
 
     def _account(self, item: Any) -> None:
         if isinstance(item, Exchange):
-            self._seen["storage exchanges"] += len(item.records)
+            self._in_exchanges += len(item.records)
         elif isinstance(item, Request):
             if not item.in_exchange:
                 self._seen["control requests"] += len(item.records)
@@ -100,6 +101,8 @@ class Reading:
     def places(self) -> Counter[str]:
         """Where each record ended, in words; the sum is the number of records."""
         places = self._seen + self.router.elsewhere
+        if self._in_exchanges:
+            places["storage exchanges"] = self._in_exchanges
         for reason, count in self.reader.skipped.items():
             places[f"not understood: {reason}"] += count
         return places

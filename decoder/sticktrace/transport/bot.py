@@ -34,6 +34,7 @@ from sticktrace.transport.sense import boil
 from sticktrace.transport.sequence import Sequence
 
 _CBW_SIGNATURE, _CSW_SIGNATURE = b"USBC", b"USBS"
+_CDB_LENGTHS = [cdb_length(opcode) for opcode in range(256)]
 _SHORT_READ = -121  # EREMOTEIO: data ended early; the emulator's recording also writes it for a stall
 _REQUEST_SENSE = 0x03
 
@@ -138,6 +139,9 @@ class Lane:
         self._notes: list[str] = []
         self._stalled: list[str] = []
         self._invalid_status = False
+        self._raw = b""
+        self._wrapper: tuple[int, int, int, int, int, int, bytes] = (0, 0, 0, 0, 0, 0, b"")
+        self._status: tuple[int, int, int, int] = (0, 0, 0, 0)
         self._left_open: Exchange | None = None
         self._unexplained: dict[int, Exchange] = {}
 
@@ -207,10 +211,10 @@ class Lane:
                 return "ERROR OUT"
         actual = transfer.actual
         if actual == CBW_SIZE and self._is_cbw(transfer):
-            _, _, length, flags, _, _, _ = self._wrapper(transfer)
-            if not length:
+            wrapper = self._wrapper = _read_cbw(self._raw)
+            if not wrapper[2]:
                 return "CBW NONE"
-            return "CBW IN" if flags & 0x80 else "CBW OUT"
+            return "CBW IN" if wrapper[3] & 0x80 else "CBW OUT"
         if self.state is DATA_OUT:
             exchange = self._open
             if status == _SHORT_READ:
@@ -228,12 +232,11 @@ class Lane:
             if status != _SHORT_READ:
                 return "ERROR IN"
         if actual == CSW_SIZE and transfer.captured >= 12:
-            at = transfer.data_at
-            head = self._read(at, 8)
-            if head[:4] == _CSW_SIGNATURE:
+            raw = self._read(transfer.data_at, transfer.captured)
+            if raw[:4] == _CSW_SIGNATURE:
                 exchange = self._open
-                same = exchange is not None and head[4:8] == exchange.tag.to_bytes(4, "little")
-                return "CSW" if same else "OTHER CSW"
+                self._status = _read_csw(raw if len(raw) == CSW_SIZE else raw + b"\xff")
+                return "CSW" if exchange is not None and self._status[1] == exchange.tag else "OTHER CSW"
         if self.state is STATUS:
             if actual:
                 return "BAD CSW"
@@ -245,17 +248,18 @@ class Lane:
         return "IN"
 
     def _is_cbw(self, transfer: Transfer) -> bool:
-        return transfer.captured >= 15 and self._read(transfer.data_at, 4) == _CBW_SIGNATURE
-
-    def _wrapper(self, transfer: Transfer) -> tuple[int, int, int, int, int, int, bytes]:
-        raw = self._read(transfer.data_at, min(CBW_SIZE, transfer.captured))
-        fields: tuple[int, int, int, int, int, int, bytes] = _read_cbw(raw.ljust(CBW_SIZE, b"\0"))
-        return fields
+        """Whether it begins as a CBW; what was captured of it is then in ``_raw``, filled up to the full size."""
+        captured = transfer.captured
+        if captured < 15:
+            return False
+        raw = self._read(transfer.data_at, captured if captured < CBW_SIZE else CBW_SIZE)
+        self._raw = raw if len(raw) == CBW_SIZE else raw.ljust(CBW_SIZE, b"\0")
+        return raw[:4] == _CBW_SIGNATURE
 
     # -- actions ----------------------------------------------------------------------------------------------
 
     def _begin(self, transfer: Transfer) -> None:
-        _, tag, length, flags, lun, cdb_size, block = self._wrapper(transfer)
+        _, tag, length, flags, lun, cdb_size, block = self._wrapper
         size = cdb_size & 0x1F
         captured = max(0, min(size, 16, transfer.captured - 15))
         exchange = Exchange(
@@ -272,8 +276,8 @@ class Lane:
             self._notes.append("reserved bits of the CBW are set (BOT 6.2.2)")
         if not 1 <= size <= 16:
             self._notes.append(f"bCBWCBLength is {size}, legal are 1 to 16 (BOT 5.1)")
-        else:
-            self._check_length(block, size)
+        elif _CDB_LENGTHS[block[0]] not in (size, None):
+            self._notes.append(f"bCBWCBLength is {size}, the opcode's group has {_CDB_LENGTHS[block[0]]}")
         if transfer.status is None:
             self._notes.append("the completion of the command transfer was not recorded")
         elif transfer.submitted_ns < 0:
@@ -281,11 +285,6 @@ class Lane:
         elif transfer.status:
             self._notes.append(f"the command transfer ended with status {transfer.status}")
         self._out.begin(exchange)
-
-    def _check_length(self, block: bytes, size: int) -> None:
-        wanted = cdb_length(block[0])
-        if wanted is not None and wanted != size:
-            self._notes.append(f"bCBWCBLength is {size}, the opcode's group has {wanted}")
 
     def _take(self, transfer: Transfer) -> None:
         exchange = self._open
@@ -313,8 +312,7 @@ class Lane:
     def _close(self, transfer: Transfer) -> None:
         exchange = self._open
         assert exchange is not None
-        raw = self._read(transfer.data_at, min(CSW_SIZE, transfer.captured)).ljust(CSW_SIZE, b"\xff")
-        _, _, residue, status = _read_csw(raw)
+        _, _, residue, status = self._status
         exchange.residue = residue
         exchange.status = (PASSED, FAILED, PHASE_ERROR)[status] if status < 3 else INVALID
         if transfer.captured < CSW_SIZE:
@@ -340,7 +338,8 @@ class Lane:
         """Fill in what was gathered, then settle the sense of the exchange before it on the same LUN."""
         self._records.sort()
         exchange.records = tuple(self._records)
-        exchange.pieces = tuple(self._pieces)
+        if self._pieces:
+            exchange.pieces = tuple(self._pieces)
         if self._notes:
             exchange.notes = tuple(self._notes)
         if self._stalled:
@@ -404,9 +403,9 @@ class Lane:
         self._out.withdraw(exchange, stray)
 
     def _open_invalid(self, transfer: Transfer) -> None:
+        raw = self._read(transfer.data_at, min(CBW_SIZE, transfer.captured))
+        self._wrapper = _read_cbw(raw.ljust(CBW_SIZE, b"\0"))
         self._begin(transfer)
-        assert self._open is not None
-        self._open.expected = -1 if transfer.captured < 12 else self._open.expected
         what = f"{transfer.actual} bytes" if transfer.actual != CBW_SIZE else "wrong signature"
         self._notes = [f"the CBW is not valid: {what} (BOT 6.2.1)"]
 
@@ -420,7 +419,7 @@ class Lane:
 
     def _other_status(self, transfer: Transfer) -> None:
         """A CSW whose tag is not the open exchange's: late, or the device lost count (BOT 6.3.1)."""
-        _, tag, residue, status = _read_csw(self._read(transfer.data_at, CSW_SIZE).ljust(CSW_SIZE, b"\xff"))
+        _, tag, residue, status = self._status
         self._records += transfer.records
         self._invalid_status = True
         late = self._left_open
@@ -497,7 +496,7 @@ class Lane:
         self._stray(transfer, "stray data", f"{transfer.actual} bytes of data outside any exchange")
 
     def _stray_status(self, transfer: Transfer) -> None:
-        _, tag, _, status = _read_csw(self._read(transfer.data_at, CSW_SIZE).ljust(CSW_SIZE, b"\xff"))
+        _, tag, _, status = self._status
         self._stray(transfer, "stray status", f"a CSW with tag {tag:08X}h, status {status}, answers no command")
 
     def _stray_stall(self, transfer: Transfer) -> None:
