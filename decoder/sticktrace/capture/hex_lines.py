@@ -1,0 +1,291 @@
+"""One line of hex text taken apart: time, direction, label, length, endpoint, status, offset, bytes.
+
+The forms are those that people paste (docs/hex-text.md); no line is required to follow any one firmware. What a line
+is worth as data is said by `Line.worth`; whether it is used is decided in `hex_text`, which knows the lines around it.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+LONGEST_LINE = 1 << 20
+"""Characters of a line that are looked at; a whole transfer may stand on one."""
+
+_WORDS_LIMIT, _COLUMN_LIMIT = 300, 400
+# Words are looked for near the ends of what surrounds the bytes, a text column only in lines of a dump's width.
+
+DIRECTED, SIGNED, PLAIN, LOOSE = "directed", "signed", "plain", "loose"
+"""Worth of a line's bytes: they have a direction; begin with a wrapper's signature; stand alone on the line; or follow
+some unknown words and a colon."""
+
+CBW_SIGNATURE, CSW_SIGNATURE = b"USBC", b"USBS"
+
+
+@dataclass(slots=True)
+class Line:
+    """``direction`` is "out", "in" or "". ``label`` is "cbw", "csw", "cb", "setup", "data" or "". ``time_ns`` is the
+    printed time and ``clock`` whether it is a time of day. ``length`` is a stated number of bytes, ``status`` an errno
+    for an error word or number. ``text`` is the line without time and tags, ``lead`` what stands before the bytes;
+    ``bare`` says that no words do, ``colon`` that the lead ends like a heading."""
+
+    text: str = ""
+    time_ns: int | None = None
+    clock: bool = False
+    direction: str = ""
+    label: str = ""
+    length: int | None = None
+    endpoint: int | None = None
+    address: int | None = None
+    status: int | None = None
+    offset: int | None = None
+    data: bytes = b""
+    worth: str = ""
+    bare: bool = False
+    colon: bool = False
+    lead: str = ""
+
+
+_COLOUR = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
+_TAG = re.compile(r"\s*(?:\[([^\]]{0,40})\]|<\d>)")
+_TICK = re.compile(r"\s*[EWIDV] \((\d{1,12})\)\s")  # level letter and milliseconds, as several kits print
+_CLOCK = re.compile(
+    r"\s*[\[(]?(?:\d{4}-\d\d-\d\d[ T])?([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:[.,](\d{1,9}))?[\])]?(?=\s|$)", re.ASCII
+)
+_SECONDS = re.compile(r"\s*[\[(]\s*(\d{1,12})\.(\d{1,9})\s*[\])]|\s*(\d{1,12})\.(\d{3,9})(?=[:,]?\s)", re.ASCII)
+_UNIT = re.compile(r"\s*[\[(@]?\s*\+?(\d{1,18})(?:\.(\d{1,9}))?\s*(ns|us|µs|μs|ms|s|sec)[\])]?[:,]?(?=\s|$)", re.ASCII)
+_SCALE = {"ns": 1, "us": 1_000, "µs": 1_000, "μs": 1_000, "ms": 1_000_000, "s": 1_000_000_000, "sec": 1_000_000_000}
+
+# A byte as 55, 0x55 or \x55, or several without a space between; what may stand between two of them.
+_BYTES = r"(?:0[xX][0-9A-Fa-f]{1,2}|(?:\\x[0-9A-Fa-f]{2})++|(?:[0-9A-Fa-f]{2})++)(?![0-9A-Za-z_])"
+_RUN = re.compile(rf"(?<![0-9A-Za-z_.+\\-]){_BYTES}(?:(?:[ \t]*,[ \t]*|[ \t]+|[:-](?=[0-9A-Fa-f]{{2}})){_BYTES})*+")
+_TOKEN = re.compile(r"(?:0[xX]|\\x)?([0-9A-Fa-f]+)")
+_OFFSET = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{4,16}:(?=\s)")
+_GAP = re.compile(r"[ \t]{2,}|[ \t]*\|")
+
+_TO_DEVICE = re.compile(r"\b(?:host|h)\s*(?:->|=>|→|to|2)\s*(?:device|dev|d|target|stick)\b", re.I)
+_TO_HOST = re.compile(r"\b(?:device|dev|d|target|stick)\s*(?:->|=>|→|to|2)\s*(?:host|h)\b", re.I)
+_OUT = {"out", "tx", "send", "sent", "sending", "write", "wr", "w", "bulkout"}
+_IN = {"in", "rx", "recv", "receive", "received", "read", "rd", "r", "bulkin"}
+_LABELS = {
+    "cbw": "cbw", "csw": "csw", "setup": "setup", "data": "data", "cb": "cb", "cdb": "cb", "cbwcb": "cb",
+}  # fmt: skip
+_FILLERS = {
+    "bulk", "byte", "bytes", "b", "ep", "len", "length", "size", "control", "ctrl", "usb", "hex", "dump",
+    "stall", "stalled", "nak", "naked", "timeout", "timed", "error", "status", "failed", "err", "ret", "rc",
+}  # fmt: skip
+_HEX_NUMBER = re.compile(r"\b0[xX][0-9A-Fa-f]+")
+_FOUR = re.compile(rf"(?<![0-9A-Za-z_]){_BYTES}(?:[ ,]+{_BYTES}){{3}}")
+_WORD = re.compile(r"[A-Za-z]+")
+_ARROW = re.compile(r"(->|=>|→|>+)|(<-|<=|←|<+)")
+_DECLARATION = re.compile(r"(?:[A-Za-z_][\w ]*[ *])?([A-Za-z_]\w*)\s*\[\s*(\d*)\s*\]\s*=\s*\{?\s*$")
+_ENDPOINT = re.compile(r"\bep(?:num|addr|address)?\s*[:=#]?\s*(?:0x)?([0-9A-Fa-f]{1,2})\b", re.I)
+_ADDRESS = re.compile(r"\b(?:addr|address|dev|device)\s*[:=#]?\s*(\d{1,3})\b", re.I)
+_LENGTH = re.compile(
+    r"\b(\d{1,9})\s*(?:bytes?|B)\b|\blen(?:gth)?\s*[:=]?\s*(\d{1,9})\b|[(\[]\s*(\d{1,9})\s*[)\]]", re.I | re.ASCII
+)
+# What may follow the bytes: closing marks, a count, a comment, dots for bytes left out.
+_TAIL = re.compile(r"[ \t,;}\"'/*|)]*(?:[(\[]?\s*(\d{1,9})\s*(?:bytes?|B)\b.*|//.*|/\*.*|\.{2,}.*)?$", re.I | re.ASCII)
+_LAST_NUMBER = re.compile(r"(?<![\w.])(?:0x)?([0-9A-Fa-f]{1,16})\s*[:=|>]?\s*$")
+_ERROR_WORDS = (
+    (re.compile(r"\bstall(?:ed)?\b|\bEPIPE\b", re.I), -32),
+    (re.compile(r"\bnak(?:ed)?\b|\btime[d]?[ _-]?out\b|\bETIMEDOUT\b", re.I), -110),
+    (re.compile(r"\bbabble\b", re.I), -75),
+    (re.compile(r"\bcrc error\b", re.I), -84),
+    (re.compile(r"\bno response\b", re.I), -71),
+    (re.compile(r"\b(?:cancel+ed|aborted)\b", re.I), -104),
+)
+_ERROR_NUMBER = re.compile(r"(?<![\w.])-(\d{1,3})\b", re.ASCII)
+_ERRNOS = {2, 18, 19, 32, 62, 63, 70, 71, 75, 84, 104, 108, 110, 113, 121}
+
+
+def read_line(text: str) -> Line:
+    """Take one line apart. Never raises; a line that holds nothing of use has neither data nor direction nor label."""
+    line = Line()
+    rest = _COLOUR.sub("", text[:LONGEST_LINE])
+    rest = _take_time(line, rest.rstrip())
+    line.text = rest
+    masked = _take_places(line, rest)
+    start, end, column = _find_bytes(masked)
+    if start >= 0:
+        prefix, suffix = _ends(masked[:start]), masked[end : end + _WORDS_LIMIT]
+        tokens = [m[1].zfill(2) for m in _TOKEN.finditer(masked[start:end])]
+        plain = _take_words(line, prefix, suffix if column < 0 else "")
+        _take_numbers(line, prefix, tokens)
+        if _judge(line, plain, suffix if column < 0 else "", tokens):
+            return line
+        # What looked like bytes were words or numbers.
+        line.data, line.offset, line.length = b"", None, None
+    _take_words(line, _ends(masked), "")
+    _take_numbers(line, _ends(masked), [])
+    return line
+
+
+def _ends(text: str) -> str:
+    half = _WORDS_LIMIT // 2
+    return text if len(text) <= _WORDS_LIMIT else f"{text[:half]} {text[-half:]}"
+
+
+def _take_places(line: Line, text: str) -> str:
+    """Takes endpoint and address out of the words in front of the bytes, so that they are not taken for bytes."""
+    front = _FOUR.search(text)
+    limit = min(front.start() if front else len(text), _WORDS_LIMIT)
+    for pattern in (_ENDPOINT, _ADDRESS):
+        match = pattern.search(text, 0, limit)
+        if match is None:
+            continue
+        if pattern is _ENDPOINT:
+            line.endpoint = int(match[1], 16)
+        elif int(match[1]) < 128:
+            line.address = int(match[1])
+        text = text[: match.start()] + " " * len(match[0]) + text[match.end() :]
+    return text
+
+
+def _take_time(line: Line, text: str) -> str:
+    """Removes times and log tags from the front of a line."""
+    for _ in range(4):
+        if match := _CLOCK.match(text):
+            hours, minutes, seconds, fraction = match.groups()
+            line.clock = True
+            _set_time(line, (int(hours) * 60 + int(minutes)) * 60 + int(seconds), fraction, 1_000_000_000)
+        elif match := _SECONDS.match(text):
+            _set_time(line, int(match[1] or match[3]), match[2] or match[4], 1_000_000_000)
+        elif match := _UNIT.match(text):
+            _set_time(line, int(match[1]), match[2], _SCALE[match[3]])
+        elif match := _TICK.match(text):
+            _set_time(line, int(match[1]), None, 1_000_000)
+        elif not (match := _TAG.match(text)) or (match[1] and _RUN.fullmatch(match[1].strip())):
+            break
+        text = text[match.end() :].lstrip(":")
+    return text.strip()
+
+
+def _set_time(line: Line, whole: int, fraction: str | None, scale: int) -> None:
+    if line.time_ns is None:
+        line.time_ns = whole * scale + (int(fraction) * scale // 10 ** len(fraction) if fraction else 0)
+
+
+def _find_bytes(text: str) -> tuple[int, int, int]:
+    """Start and end of the longest run of hex bytes, and where a text column behind it begins; -1 for none."""
+    best = max((m for m in _RUN.finditer(text) if not _OFFSET.match(text, m.start())), key=_size, default=None)
+    if best is None:
+        return -1, -1, -1
+    start, end = best.span()
+    # A text column may itself look like bytes ("be ad"): it is as wide as the bytes before it and says the same.
+    for gap in _GAP.finditer(text, start) if len(text) <= _COLUMN_LIMIT else ():
+        column = text[gap.end() :].rstrip(" |")
+        if gap.start() <= end and _says(text[start : gap.start()], column):
+            return start, gap.start(), gap.end()
+    return start, end, -1
+
+
+def _size(match: re.Match[str]) -> int:
+    return sum(len(token[1]) + 1 >> 1 for token in _TOKEN.finditer(match[0]))
+
+
+def _says(hexed: str, column: str) -> bool:
+    if not column or not _RUN.fullmatch(hexed):
+        return False
+    data = _join([m[1].zfill(2) for m in _TOKEN.finditer(hexed)])
+    for skip in range(min(len(data), 9)):  # a leading offset may still stand in front
+        shown = data[skip:]
+        if len(shown) == len(column) and all(
+            chr(byte) == char if 33 <= byte < 127 else not char.isalnum() or byte > 127
+            for byte, char in zip(shown, column, strict=True)
+        ):
+            return True
+    return False
+
+
+def _join(tokens: list[str]) -> bytes:
+    return bytes.fromhex("".join(tokens))
+
+
+def _take_words(line: Line, prefix: str, suffix: str) -> bool:
+    """Direction, label and status from the words around the bytes. Returns whether all words were understood."""
+    declaration = _DECLARATION.search(prefix)
+    words = _WORD.findall(_HEX_NUMBER.sub(" ", prefix))
+    known = [word for word in words if word.lower() not in _FILLERS]
+    line.label = next((_LABELS[word.lower()] for word in words if word.lower() in _LABELS), "")
+    if _TO_HOST.search(prefix):
+        line.direction = "in"
+    elif _TO_DEVICE.search(prefix):
+        line.direction = "out"
+    else:
+        line.direction = _direction(known, prefix)
+    line.lead = prefix.strip()
+    line.bare = not words and not line.direction
+    line.colon = prefix.rstrip().endswith((":", "=", "{", ">"))
+    if line.direction or line.label:
+        line.status = _error(f"{prefix} {suffix}")
+    return declaration is not None or all(word.lower() in _LABELS or word.lower() in _OUT | _IN for word in known)
+
+
+def _direction(words: list[str], prefix: str) -> str:
+    """A direction word counts in capitals, or as the first or last word; an arrow counts where there is no word."""
+    words = [word for word in words if word.lower() not in _LABELS]
+    for place, word in enumerate(words):
+        if word.lower() in _OUT | _IN and (word.isupper() or place in (0, len(words) - 1)):
+            return "out" if word.lower() in _OUT else "in"
+    bare = prefix.strip().rstrip(":").strip()
+    match = _ARROW.match(bare) or _ARROW.search(bare, max(0, len(bare) - 2))
+    if match is None:
+        return ""
+    return "out" if match[1] else "in"
+
+
+def _error(text: str) -> int | None:
+    for pattern, status in _ERROR_WORDS:
+        if pattern.search(text):
+            return status
+    for match in _ERROR_NUMBER.finditer(text):
+        if int(match[1]) in _ERRNOS:
+            return -int(match[1])
+    return None
+
+
+def _take_numbers(line: Line, prefix: str, tokens: list[str]) -> None:
+    """Tells lengths from offsets. A number in front of the bytes is a length where the line has a direction or a
+    label, an offset otherwise or when it is padded with zeros to four digits or more."""
+    if match := _LENGTH.search(prefix):
+        line.length = int(match[1] or match[2] or match[3])
+    elif match := _LAST_NUMBER.search(prefix):
+        number = match[1]
+        padded = len(number) >= 4 and (number.startswith("0") or not (line.direction or line.label))
+        if (line.direction or line.label) and number.isdecimal() and not padded:
+            line.length = int(number[:9])
+        elif tokens and len(number) >= 2:
+            line.offset = int(number, 16)
+    if line.offset is None and len(tokens) > 1:
+        if (line.direction or line.label) and tokens[0].isdecimal() and int(tokens[0][:9]) == len(tokens) - 1:
+            line.length = int(tokens.pop(0))
+        elif len(tokens[0]) >= 4 and all(len(token) == 2 for token in tokens[1:]):
+            line.offset = int(tokens.pop(0)[:16], 16)
+    line.data = _join(tokens)
+
+
+def _judge(line: Line, plain: bool, suffix: str, tokens: list[str]) -> bool:
+    """Decides what the bytes are worth. False where they are more likely words or numbers: "IN 20 ms", "OUT 31"."""
+    data = line.data
+    if not data:
+        return False
+    if not line.direction and line.endpoint is not None and line.endpoint & 0x80:
+        line.direction = "in"
+    tail = _TAIL.match(suffix)
+    if tail and tail[1] and line.length is None:
+        line.length = int(tail[1])
+    ended = tail is not None or suffix.startswith(("  ", "\t", " |", "|"))
+    if line.length == len(data):
+        line.worth = DIRECTED if line.direction else PLAIN if plain else LOOSE
+    elif line.direction and ended and (len(data) > 1 or line.colon or not tokens[0].isdecimal()):
+        line.worth = DIRECTED
+    elif data[:4] in (CBW_SIGNATURE, CSW_SIGNATURE) and len(data) >= 13:
+        line.worth = SIGNED
+    elif line.direction:
+        return False
+    elif plain and (tail or (ended and line.offset is not None)) and (line.bare or line.label or len(data) >= 4):
+        line.worth = PLAIN
+    elif line.colon and tail and all(len(token) == 2 for token in tokens):
+        line.worth = LOOSE
+    return bool(line.worth)

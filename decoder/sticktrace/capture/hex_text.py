@@ -1,0 +1,232 @@
+"""Hex text: storage traffic as a firmware printed it on its console, or as someone pasted it (docs/hex-text.md).
+
+Lines are taken apart by `hex_lines`, wrappers printed field by field are put together by `hex_fields`. Here lines
+become blocks and blocks become transfers. Blocks without a direction are told apart by the signatures and lengths of
+the wrappers (BOT 1.0, 5.1 and 5.2); what lies between a CBW and its CSW is that command's data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from sticktrace.capture.damage_log import DamageLog
+from sticktrace.capture.hex_blocks import BlockBuilder
+from sticktrace.capture.hex_fields import CBW, CSW, SETUP, FieldCollector
+from sticktrace.capture.hex_lines import LONGEST_LINE, LOOSE, PLAIN, Line, read_line
+from sticktrace.capture.hex_wire import Wire
+from sticktrace.capture.reader import Damage, Reader
+from sticktrace.capture.transfer import Transfer
+
+CHATTER = "console lines without data"
+INCOMPLETE = "wrappers printed without all their fields"
+_DAY_NS = 86_400 * 1_000_000_000
+_WRAP_NS = (1 << 32) * 1_000
+_BACK_NS = 1_000_000_000
+_FIELDS_LIMIT = 1000
+
+
+def looks_like(data: bytes) -> bool:
+    """Whether the first 64 KiB hold text with at least one wrapper, setup packet or block of eight directed bytes."""
+    sample = data[: 64 << 10]
+    control = sum(sample.count(bytes([code])) for code in range(32) if code not in (9, 10, 12, 13, 27))
+    high = len(sample) - len(sample.translate(None, bytes(range(128, 256))))
+    if not sample or control * 50 > len(sample) or high * 5 > len(sample):
+        return False
+    reader = HexTextReader(sample)
+    for _ in reader.transfers():
+        if reader.convincing:
+            return True
+    for _ in reader.finish():
+        pass
+    return reader.convincing
+
+
+class HexTextReader(Reader):
+    """Reads hex text. A record is a block of bytes, or a line that holds none of use (counted in ``skipped``).
+
+    ``assumed`` lists in words what the text does not say and was taken for granted; ``timed`` is whether it has
+    times; ``data_printed`` whether any block other than a wrapper or setup packet was printed.
+    """
+
+    form = "hex text"
+
+    def __init__(self, data: Any) -> None:
+        super().__init__(data)
+        self.origin_ns = 0
+        self._log = DamageLog()
+        self.damage: list[Damage] = self._log
+        self.timed = False
+        self._wire = Wire(self)
+        self.payload = self._wire.payload
+        self._blocks = BlockBuilder()
+        self._fields = FieldCollector()
+        self._position = 0
+        self._base_ns: int | None = None
+        self._raw_ns = 0
+        self._incomplete = 0
+
+    @property
+    def position(self) -> int:
+        return self._position
+
+    @property
+    def assumed(self) -> list[str]:
+        """What was taken for granted, one sentence each."""
+        found = list(self._wire.assumed)
+        if self.records and not self.timed:
+            found.append("no times are printed: all times are 0")
+        if self._fields.padded:
+            found.append("bytes of a command block or a LUN that are not printed are taken as 0")
+        return found
+
+    @property
+    def data_printed(self) -> bool:
+        """Whether the text shows data phases at all; if not, their absence says nothing about the bus."""
+        return self._wire.data_printed
+
+    @property
+    def convincing(self) -> bool:
+        """Whether something has been seen that chance text does not hold."""
+        return self._wire.convincing
+
+    def transfers(self) -> Iterator[Transfer]:
+        data = self.data
+        while (end := data.find(b"\n", self._position)) >= 0:
+            raw = bytes(data[self._position : min(end, self._position + LONGEST_LINE)])
+            self._position = end + 1
+            yield from self._line(raw)
+
+    def finish(self) -> Iterator[Transfer]:
+        if self._position < len(self.data):
+            raw = bytes(self.data[self._position : self._position + LONGEST_LINE])
+            self._position = len(self.data)
+            yield from self._line(raw)
+        yield from self._end_fields()
+        yield from self._end_block()
+        self._drop_heading()
+        yield from self._wire.flush()
+
+    def skip(self, reason: str) -> None:
+        """Counts a record that belongs to no transfer."""
+        self.records += 1
+        self.skipped[reason] += 1
+
+    def _line(self, raw: bytes) -> Iterator[Transfer]:
+        text = raw.decode("utf-8", "replace").lstrip("\ufeff")
+        if not text.strip():
+            if self._blocks.ends_at_blank():
+                yield from self._end_block()
+            return
+        line = read_line(text)
+        if line.time_ns is not None:
+            self._clock(line.time_ns, line.clock)
+        if line.data:
+            yield from self._data(line)
+        elif self._blocks.repeats(line):
+            pass
+        else:
+            yield from self._words(line)
+
+    def _data(self, line: Line) -> Iterator[Transfer]:
+        fields = self._fields
+        if self._blocks.ends_at(line):
+            yield from self._end_block()
+            return
+        if fields.kind == CBW and not line.direction and (line.label == "cb" or (fields.wants_block and line.bare)):
+            yield from self._built(fields.block(line.data))
+            return
+        # A field whose value reads like bytes ("Tag: 00000001").
+        if fields.kind and not line.bare and not line.direction:
+            taken, done = fields.fields(line.text[:_FIELDS_LIMIT])
+            if taken:
+                yield from self._built(done)
+                return
+        yield from self._end_fields()
+        if not self._worth_taking(line):
+            self.skip(CHATTER)
+            return
+        if not self._blocks.continues(line):
+            yield from self._end_block()
+        self._blocks.add(line, self.last_ns)
+        if self._blocks.complete:
+            yield from self._end_block()
+
+    def _worth_taking(self, line: Line) -> bool:
+        """Whether bytes without a direction are more than numbers among words: a few alone on a line, or bytes behind
+        unknown words, need something around them that they can belong to."""
+        if self._blocks.goes_on(line):
+            return True
+        if line.worth == LOOSE:
+            return len(line.data) >= 8 and bool(self._wire.open or line.label)
+        return line.worth != PLAIN or len(line.data) >= 4 or self._blocks.announced is not None or bool(line.label)
+
+    def _words(self, line: Line) -> Iterator[Transfer]:
+        fields = self._fields
+        if line.label == "cb" and fields.kind == CBW:
+            fields.block(b"")
+            return
+        taken, done = fields.fields(line.text[:_FIELDS_LIMIT])
+        yield from self._built(done)
+        if taken:
+            yield from self._end_block()
+            return
+        # A heading or anything else ends a command block whose bytes were printed.
+        if fields.wants_block:
+            yield from self._end_fields()
+        if line.direction and (line.status is not None or (line.length == 0 and line.colon)):
+            yield from self._end_block()
+            yield from self._wire.empty(line, self.last_ns)
+        elif (line.direction and (line.colon or line.length is not None)) or (line.label and line.colon):
+            yield from self._end_block()
+            self._drop_heading()
+            self._blocks.announce(line, self.last_ns)
+            if line.label in (CBW, CSW, SETUP):
+                yield from self._built(fields.begin(line.label))
+        else:
+            fields.idle()
+            self._note_incomplete()
+            self.skip(CHATTER)
+
+    def _built(self, done: tuple[str, bytes] | None) -> Iterator[Transfer]:
+        self._note_incomplete()
+        if done is not None:
+            self._blocks.announced = None
+            yield from self._end_block()
+            yield from self._wire.known(done[0], done[1], self.last_ns)
+
+    def _end_fields(self) -> Iterator[Transfer]:
+        if self._fields.kind:
+            yield from self._built(self._fields.built())
+
+    def _drop_heading(self) -> None:
+        """A heading that no bytes followed holds nothing of use."""
+        if self._blocks.announced is not None:
+            self._blocks.announced = None
+            self.skip(CHATTER)
+
+    def _note_incomplete(self) -> None:
+        while self._incomplete < self._fields.incomplete:
+            self._incomplete += 1
+            self.skip(INCOMPLETE)
+
+    def _end_block(self) -> Iterator[Transfer]:
+        block = self._blocks.take()
+        if block is not None:
+            yield from self._wire.block(block)
+
+    def _clock(self, time_ns: int, of_day: bool) -> None:
+        """Keeps `last_ns`, the time since the first one printed. Clocks that wrap or start again go on from there."""
+        self.timed = True
+        if self._base_ns is None:
+            self._base_ns = time_ns
+        elif time_ns < self._raw_ns - _BACK_NS:
+            if of_day:
+                self._base_ns -= _DAY_NS
+            elif self._raw_ns > _WRAP_NS * 9 // 10 and time_ns < _WRAP_NS // 10:
+                self._base_ns -= _WRAP_NS
+            else:
+                self._base_ns = time_ns - self.last_ns
+                self._wire.assume("the printed clock starts again: later times are counted on from the last one")
+        self._raw_ns = time_ns
+        self.last_ns = max(self.last_ns, time_ns - self._base_ns)

@@ -1,0 +1,179 @@
+"""Blocks of hex text become transfers: by their direction, or by the wrappers that they hold."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from typing import Protocol
+
+from sticktrace.capture.hex_blocks import CBW_SIZE, CSW_SIZE, Block
+from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, Line
+from sticktrace.capture.transfer import BULK, CONTROL, Transfer
+
+SETUP_SIZE = 8
+NO_DIRECTION = "blocks of bytes that no direction or wrapper explains"
+_CBW = struct.Struct("<4sIIBBB").unpack_from
+
+
+class Owner(Protocol):
+    """The reader that counts records."""
+
+    records: int
+
+    def skip(self, reason: str) -> None:
+        """Count a record that belongs to no transfer."""
+
+
+class Wire:
+    """What was on the bus as far as the text tells. ``open`` holds (direction, bytes expected, tag) of the command
+    whose CSW has not been seen yet; it explains blocks that have no direction of their own."""
+
+    def __init__(self, owner: Owner) -> None:
+        self.owner = owner
+        self.payload = bytearray()
+        self.assumed: list[str] = []
+        self.open: tuple[str, int, bytes] | None = None
+        self.convincing = False
+        self.data_printed = False
+        self._control: Transfer | None = None
+
+    def assume(self, sentence: str) -> None:
+        """Notes once what the text does not say."""
+        if sentence not in self.assumed:
+            self.assumed.append(sentence)
+
+    def block(self, block: Block) -> Iterator[Transfer]:
+        """The transfers of one block."""
+        data = bytes(block.data)
+        if block.label == "setup" and len(data) >= SETUP_SIZE and plausible_setup(data):
+            yield from self._setup(data[:SETUP_SIZE], block)
+        elif block.label in ("cbw", "csw") and not block.direction and _kind(data) == block.label:
+            block.direction = "out" if block.label == "cbw" else "in"
+            yield from self._one(data, block)
+        elif block.direction:
+            self.convincing = self.convincing or len(data) >= 8
+            yield from self._one(data, block)
+        else:
+            yield from self._split(data, block)
+
+    def known(self, kind: str, data: bytes, time_ns: int) -> Iterator[Transfer]:
+        """A wrapper or setup packet put together from its fields."""
+        yield from self.block(Block(time_ns, label=kind, data=bytearray(data)))
+
+    def empty(self, line: Line, time_ns: int) -> Iterator[Transfer]:
+        """A line that says that a transfer moved nothing, or how it failed."""
+        block = Block(
+            time_ns, line.direction, line.label, line.length, line.endpoint, line.address, line.status or 0
+        )
+        yield from self._one(b"", block)
+
+    def flush(self) -> Iterator[Transfer]:
+        """The control request that still waits for its data. Without a data stage nothing more is printed of it, and
+        it counts as done; otherwise its end was not seen."""
+        control, self._control = self._control, None
+        if control is not None:
+            if control.requested == 0:
+                control.status, control.completed_ns = 0, control.submitted_ns
+                self.assume("control requests without a data stage are taken as done")
+            yield control
+
+    def _setup(self, setup: bytes, block: Block) -> Iterator[Transfer]:
+        yield from self.flush()
+        self.convincing = True
+        number = self._number()
+        self._control = Transfer(
+            0, block.address or 0, setup[0] & 0x80, CONTROL, setup=setup, submitted_ns=block.time_ns,
+            requested=int.from_bytes(setup[6:8], "little"), records=(number,),
+        )  # fmt: skip
+
+    def _one(self, data: bytes, block: Block) -> Iterator[Transfer]:
+        """One block, one transfer."""
+        if self._control is not None and self._answers(data, block):
+            control, self._control = self._control, None
+            self._fill(control, data, block)
+            yield control
+            return
+        yield from self.flush()
+        incoming = block.direction == "in"
+        if block.endpoint is None:
+            self.assume("endpoint numbers are not printed: 01h stands for bulk OUT, 81h for bulk IN")
+        number = (1 if block.endpoint is None else block.endpoint) & 0x0F | (0x80 if incoming else 0)
+        transfer = Transfer(0, block.address or 0, number, BULK if number & 0x0F else CONTROL)
+        transfer.submitted_ns = block.time_ns
+        self._fill(transfer, data, block)
+        kind = _kind(data)
+        if kind == "cbw":
+            _, tag, length, flags, _, _ = _CBW(data)
+            self.open = ("in" if flags & 0x80 else "out", length, struct.pack("<I", tag))
+        elif kind == "csw":
+            self.open = None
+        elif data:
+            self.data_printed = True
+        self.convincing = self.convincing or bool(kind)
+        yield transfer
+
+    def _answers(self, data: bytes, block: Block) -> bool:
+        """Whether a block is the data or status stage of the waiting control request."""
+        control = self._control
+        if control is None or (block.endpoint is not None and block.endpoint & 0x0F):
+            return False
+        same_way = (block.direction == "in") == control.incoming
+        if not data:
+            # A status stage is an empty transfer against the data stage; a failure may be printed either way.
+            return True
+        return same_way and len(data) <= control.requested and not (_kind(data) and block.endpoint is None)
+
+    def _fill(self, transfer: Transfer, data: bytes, block: Block) -> None:
+        at = len(self.payload)
+        self.payload += data
+        transfer.data_at, transfer.captured = at, len(data)
+        transfer.actual = max(len(data), block.length or 0) if not block.status else len(data)
+        if transfer.requested < 0:
+            transfer.requested = max(len(data), block.length or 0)
+        transfer.status = block.status or 0
+        transfer.completed_ns = block.time_ns
+        transfer.records += (self._number(),)
+
+    def _split(self, data: bytes, block: Block) -> Iterator[Transfer]:
+        """A block without a direction: wrappers by signature and length, data by the command that is open."""
+        while data:
+            kind = _kind(data[:CBW_SIZE]) or _kind(data[:CSW_SIZE])
+            if kind:
+                size = CBW_SIZE if kind == "cbw" else CSW_SIZE
+                way = "out" if kind == "cbw" else "in"
+            elif self.open is not None:
+                way = self.open[0]
+                size = self._data_size(data)
+            else:
+                self.owner.skip(NO_DIRECTION)
+                return
+            part = Block(block.time_ns, way, endpoint=block.endpoint, address=block.address, status=block.status)
+            if size >= len(data):
+                part.length = block.length
+            yield from self._one(data[:size], part)
+            data = data[size:]
+
+    def _data_size(self, data: bytes) -> int:
+        """How much of this belongs to the open command: up to its CSW, if that is here too."""
+        _, expected, tag = self.open or ("", 0, b"")
+        for mark in (CSW_SIGNATURE + tag, CBW_SIGNATURE):
+            if data[expected : expected + len(mark)] == mark:
+                return expected or len(data)
+        place = data.find(CSW_SIGNATURE + tag)
+        return place if place > 0 else len(data)
+
+    def _number(self) -> int:
+        self.owner.records += 1
+        return self.owner.records
+
+
+def _kind(data: bytes) -> str:
+    """"cbw" or "csw" for a whole wrapper, else ""."""
+    if len(data) == CBW_SIZE and data.startswith(CBW_SIGNATURE):
+        return "cbw"
+    return "csw" if len(data) == CSW_SIZE and data.startswith(CSW_SIGNATURE) else ""
+
+
+def plausible_setup(data: bytes) -> bool:
+    """Whether 8 bytes can be a setup packet: no reserved type or recipient (USB 2.0, Table 9-2)."""
+    return data[0] & 0x60 != 0x60 and data[0] & 0x1F <= 3
