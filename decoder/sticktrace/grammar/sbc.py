@@ -25,10 +25,12 @@ def _blocks_6(value: int, _seen: Mapping[str, Any]) -> str:
 
 def _flags(protect: str, clause: str) -> Bits:
     """Byte 1 of READ and WRITE from 10 bytes up."""
+    rarc = part("RARC", 1, "rebuild assist recovery control: give up early", clause)
     return bits(
         1, part(protect, 3, "protection information: checked or sent", clause),
         part("DPO", 1, "not worth keeping in the cache", clause),
-        part("FUA", 1, "force unit access: to or from the medium itself", clause), spare(1),
+        part("FUA", 1, "force unit access: to or from the medium itself", clause),
+        rarc if protect == "RDPROTECT" else spare(1),
         part("FUA_NV", 1, "non-volatile cache will do", clause), part("Obsolete", 1, "was relative addressing", clause),
     )  # fmt: skip
 

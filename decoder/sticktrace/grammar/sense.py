@@ -78,6 +78,12 @@ SEGMENT_POINTER = Layout(
     field("FIELD POINTER", Int16ub, "the byte at fault", "SPC-3 4.5.2.4.5"),
 )  # fmt: skip
 
+UNIT_ATTENTION_OVERFLOW = Layout(
+    "Unit attention condition queue overflow", "SPC-4 4.5.2.4",
+    bits(1, _SKSV, spare(6), part("OVERFLOW", 1, "unit attentions were lost, there were too many", "SPC-4 4.5.2.4")),
+    reserved(2),
+)  # fmt: skip
+
 KEY_SPECIFIC = Layout(
     "Sense-key specific bytes", "SPC-3 4.5.2.4",
     bits(1, _SKSV, part("form", 7, "not defined for this sense key", "SPC-3 4.5.2.4")),
@@ -86,7 +92,7 @@ KEY_SPECIFIC = Layout(
 
 _FORMS: dict[int, Layout] = {
     0x0: PROGRESS, 0x1: RETRY_COUNT, 0x2: PROGRESS, 0x3: RETRY_COUNT, 0x4: RETRY_COUNT, 0x5: FIELD_POINTER,
-    0xA: SEGMENT_POINTER,
+    0x6: UNIT_ATTENTION_OVERFLOW, 0xA: SEGMENT_POINTER,
 }  # fmt: skip
 
 

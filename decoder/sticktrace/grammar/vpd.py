@@ -115,13 +115,13 @@ NAA_NAMES: dict[int, str] = {
 _NAA = part("NAA", 4, "network address authority: the form of what follows", "SPC-3 7.6.3.6", meaning=NAA_NAMES)
 NAA_FORMS: dict[tuple[int, int], Layout] = {
     (2, 8): Layout("NAA IEEE extended", "SPC-3 7.6.3.6.2",
-                   bits(8, _NAA, part("VENDOR SPECIFIC IDENTIFIER A", 12), _COMPANY,
-                        part("VENDOR SPECIFIC IDENTIFIER B", 24))),
-    (3, 8): Layout("NAA locally assigned", "SPC-4 7.8.6.6.3", bits(8, _NAA, part("LOCALLY ADMINISTERED VALUE", 60))),
+                   bits(8, _NAA, part("VENDOR SPECIFIC IDENTIFIER A", 12, "the maker's number, upper part"), _COMPANY,
+                        part("VENDOR SPECIFIC IDENTIFIER B", 24, "the maker's number, lower part"))),
+    (3, 8): Layout("NAA locally assigned", "SPC-4 7.8.6.6.3", bits(8, _NAA, part("LOCALLY ADMINISTERED VALUE", 60, "given by an administrator"))),
     (5, 8): Layout("NAA IEEE registered", "SPC-3 7.6.3.6.3",
-                   bits(8, _NAA, _COMPANY, part("VENDOR SPECIFIC IDENTIFIER", 36))),
+                   bits(8, _NAA, _COMPANY, part("VENDOR SPECIFIC IDENTIFIER", 36, "the maker's number"))),
     (6, 16): Layout("NAA IEEE registered extended", "SPC-3 7.6.3.6.4",
-                    bits(8, _NAA, _COMPANY, part("VENDOR SPECIFIC IDENTIFIER", 36)),
+                    bits(8, _NAA, _COMPANY, part("VENDOR SPECIFIC IDENTIFIER", 36, "the maker's number")),
                     field("VENDOR SPECIFIC IDENTIFIER EXTENSION", Int64ub, "continues the identifier")),
 }  # fmt: skip
 """NAA designators by (NAA, length in bytes)."""
@@ -158,6 +158,11 @@ def _designator(values: Container, coming: Any) -> Construct:
     return _BY_LENGTH.get((kind, length), RAW)
 
 
+def _readable(value: Any, seen: Mapping[str, Any]) -> str:
+    """A designator without fields of its own, in quotes if its code set makes it text."""
+    return text_of(value) if isinstance(value, bytes) and seen.get("CODE SET") in (2, 3) else ""
+
+
 DESIGNATOR = Layout(
     "Designation descriptor", "SPC-3 7.6.3.1",
     bits(1, part("PROTOCOL IDENTIFIER", 4, "transport protocol, if PIV is one", _ID, meaning=PROTOCOLS),
@@ -167,7 +172,8 @@ DESIGNATOR = Layout(
          part("DESIGNATOR TYPE", 4, "the form of the designator", _ID, meaning=DESIGNATOR_TYPES)),
     reserved(1),
     field("DESIGNATOR LENGTH", Int8ub, "bytes that follow in this descriptor", _ID),
-    field("DESIGNATOR", Bounded(lambda c: c["DESIGNATOR LENGTH"], Choice(_designator)), "the name itself", _ID),
+    field("DESIGNATOR", Bounded(lambda c: c["DESIGNATOR LENGTH"], Choice(_designator)), "the name itself", _ID,
+          meaning=_readable),
 )  # fmt: skip
 
 DEVICE_IDENTIFICATION = Layout(

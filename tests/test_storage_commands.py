@@ -1,0 +1,132 @@
+"""The command vocabulary: names, words, quick readers and composing."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sticktrace.errors import LayoutError
+from sticktrace.storage import commands
+
+
+@pytest.mark.parametrize(
+    ("cdb", "words"),
+    [
+        ("28000000082000000800", "READ(10) LBA 2080, 8 blocks"),
+        ("2a000000082000000100", "WRITE(10) LBA 2080, 1 block"),
+        ("080000000000", "READ(6) LBA 0, 256 blocks"),  # SBC-3: 0 means 256 in READ (6) only
+        ("28000000000000000000", "READ(10) LBA 0, no data"),
+        ("12018300ff00", "INQUIRY VPD 83h, 255 bytes"),
+        ("120000002400", "INQUIRY 36 bytes"),
+        ("1a003f00c000", "MODE SENSE(6) page 3Fh, 192 bytes"),
+        ("1b0000000200", "START STOP UNIT: eject the medium"),
+        ("1e0000000100", "PREVENT ALLOW MEDIUM REMOVAL: the medium is locked in"),
+        ("35000000000000000000", "SYNCHRONIZE CACHE(10) LBA 0, to the last block"),
+        ("000000000000", "TEST UNIT READY"),
+        ("ff0000000000", "vendor specific opcode FFh"),
+        ("3f000000000000000000", "opcode 3Fh (10-byte group)"),
+        ("63", "opcode 63h (reserved group)"),
+        ("7f", "opcode 7Fh (variable length group)"),
+        ("9e1f" + 14 * "00", "opcode 9Eh, service action 1Fh"),
+        ("", "empty command block"),
+    ],
+)
+def test_describe(cdb: str, words: str) -> None:
+    """One line a person can read, whatever the bytes."""
+    assert commands.describe(bytes.fromhex(cdb)) == words
+
+
+@given(st.binary(max_size=32), st.integers(0, 31))
+def test_any_bytes_have_a_name_and_a_description(cdb: bytes, device_type: int) -> None:
+    """No command block, however short or odd, raises."""
+    assert commands.name(cdb, device_type)
+    assert commands.describe(cdb, device_type).startswith(commands.name(cdb, device_type))
+    assert len(commands.lba_and_blocks(cdb)) == 2
+    command = commands.find(cdb, device_type)
+    for outgoing in (False, True):
+        layout = command and commands.parameter_layout(command, cdb, cdb, outgoing)
+        if layout is not None:
+            layout.explain(cdb)
+
+
+def test_quick_readers_agree_with_the_layouts() -> None:
+    """For every command with an address, the quick reader gives what the layout gives."""
+    seen = 0
+    for command in commands.COMMANDS:
+        if not command.lba or command.device_types:
+            continue
+        size = command.cdb.sizeof()
+        action = b"" if command.service_action is None else bytes([command.service_action])
+        cdb = (bytes([command.opcode]) + action).ljust(2, b"\x00") + bytes(range(3, size + 1))
+        values = command.cdb.parse(cdb)
+        expected = values[command.blocks] if command.blocks else None
+        assert commands.lba_and_blocks(cdb) == (values[command.lba], expected), command.name
+        assert commands.lba_and_blocks(cdb + b"\xff" * 4) == (values[command.lba], expected), command.name
+        assert commands.lba_and_blocks(cdb[:3]) == (None, None)
+        seen += 1
+    assert seen >= 10
+
+
+@pytest.mark.parametrize(
+    ("cdb", "pair"),
+    [
+        ("28000000082000000800", (2080, 8)),
+        ("08123456000000", (0x123456, 256)),
+        ("88000000000100000002000000030000", (0x100000002, 3)),
+        ("25000000000000000000", (None, None)),  # a capacity has no address to read from
+        ("28", (None, None)),
+    ],
+)
+def test_lba_and_blocks(cdb: str, pair: tuple[int | None, int | None]) -> None:
+    """SBC-3 places."""
+    assert commands.lba_and_blocks(bytes.fromhex(cdb)) == pair
+
+
+def test_variable_length_command() -> None:
+    """SPC-3 4.3.3: opcode 7Fh tells its own length in byte 7."""
+    assert commands.cdb_length(0x7F) is None
+    assert commands.cdb_length(0x7F, bytes.fromhex("7f00000000000018")) == 32
+
+
+@pytest.mark.parametrize("name", ["READ(10)", "read10", "read_10", "Read (10)"])
+def test_compose_understands_the_name(name: str) -> None:
+    """Case and separators do not matter."""
+    assert commands.compose(name, lba=2080, blocks=8).hex() == "28000000082000000800"
+
+
+def test_compose_every_command_and_read_it_back() -> None:
+    """Every name composes to a block that is found under that name and has the length that its opcode demands."""
+    for name in commands.names():
+        cdb = commands.compose(name)
+        command = commands.named(name)
+        found = commands.find(cdb, min(command.device_types, default=0))
+        assert found is command
+        assert commands.cdb_length(cdb[0]) in (len(cdb), None)
+
+
+def test_compose_fields() -> None:
+    """Standard field names in any spelling, and the short ones."""
+    assert commands.compose("inquiry", EVPD=1, page_code=0x80, allocation_length=252).hex() == "12018000fc00"
+    assert commands.compose("mode sense(6)", page_code=0x3F, length=192).hex() == "1a003f00c000"
+    assert commands.compose("read capacity 16", length=32).hex() == "9e100000000000000000000000200000"
+    assert commands.compose("read 6", lba=1, blocks=256).hex() == "080000010000"
+
+
+@pytest.mark.parametrize(
+    ("name", "fields", "says"),
+    [
+        ("read", {}, r"did you mean READ\(6\), READ\(10\)"),
+        ("reed10", {}, r"did you mean READ\(10\)"),
+        ("zzz", {}, "no command is named 'zzz'$"),
+        ("read10", {"sector": 1}, "no field 'sector'; it has lba, blocks, RDPROTECT"),
+        ("read10", {"lba": 1 << 32}, "does not fit in 32 bits"),
+        ("read10", {"blocks": 1 << 16}, "does not fit in 16 bits"),
+        ("read6", {"lba": 1 << 21}, "does not fit in 21 bits"),
+        ("read10", {"lba": -1}, "does not fit"),
+    ],
+)
+def test_compose_says_what_is_wrong(name: str, fields: dict[str, int], says: str) -> None:
+    """One line that names what would be right."""
+    with pytest.raises(LayoutError, match=says):
+        commands.compose(name, **fields)
