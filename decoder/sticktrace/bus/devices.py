@@ -187,8 +187,9 @@ class Bus:
             del self.at_address[key]
         if self.at_default.get(device.bus) is device:
             del self.at_default[device.bus]
-        for child in [d for d in self.devices if d.hub is device and d.present]:
-            self.remove(child, request, "gone with the hub that it hung behind", time_ns)
+        for port in device.as_hub.ports.values() if device.as_hub else ():
+            if port.device is not None:
+                self.remove(port.device, request, "gone with the hub that it hung behind", time_ns)
 
     # Who is meant
 
@@ -216,7 +217,7 @@ class Bus:
 
     def _lone_device(self, request: Request) -> Device | None:
         """Without a hub in view there is one socket, so its device is back at address 0."""
-        present = [d for d in self.devices if d.bus == request.bus and d.present]
+        present = [d for (bus, _), d in self.at_address.items() if bus == request.bus]
         if request.bus in self.buses_with_hub or len(present) != 1:
             return None
         device = present[0]

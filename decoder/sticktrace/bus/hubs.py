@@ -92,12 +92,13 @@ class Hub:
             return {}
         layout = grammar.SUPERSPEED_HUB_DESCRIPTOR if self.descriptor[1] == 0x2A else grammar.HUB_DESCRIPTOR
         values = layout.read(self.descriptor)
+        traits = values["wHubCharacteristics"]
         return {
             "ports": values["bNbrPorts"],
             "power_good_ms": 2 * values["bPwrOn2PwrGood"],
             "own_current_ma": values["bHubContrCurrent"] * (4 if layout is grammar.SUPERSPEED_HUB_DESCRIPTOR else 1),
-            "power_switching": ("ganged", "per port", "none", "none")[values["Power Switching"]],
-            "over_current": ("ganged", "per port", "none", "none")[values["Over-current Protection"]],
+            "power_switching": ("ganged", "per port", "none", "none")[traits["Power Switching"]],
+            "over_current": ("ganged", "per port", "none", "none")[traits["Over-current Protection"]],
         }
 
     def speed(self, status: int) -> str:

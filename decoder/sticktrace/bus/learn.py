@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from sticktrace.bus.requests import Request
 
 
+_LOOK_BACK = 200
+"""How many devices back a device is looked for that was plugged in before; a flapping contact makes many."""
+
+
 def descriptor(bus: Bus, device: Device, request: Request, data: bytes) -> None:
     """GET_DESCRIPTOR from the device (9.4.3), by the type that was asked for."""
     if not request.done or len(data) < 2:
@@ -53,15 +57,17 @@ def _device_descriptor(bus: Bus, device: Device, request: Request, data: bytes) 
 
 
 def _configuration(device: Device, request: Request, data: bytes) -> None:
+    if 0 <= request.actual < min(request.requested, int.from_bytes(data[2:4], "little")):
+        asked = f"asked for {request.requested} bytes, it sent {request.actual}"
+        device.lie(f"wTotalLength is {int.from_bytes(data[2:4], 'little')}, {asked}")
+    if any(known.data == data for known in device.configurations.values()):
+        return
     found = parse_configuration(data)
     if found is None:
         _note_lies(device, data)
         return
     for lie in found.lies:
         device.lie(f"configuration {found.value}: {lie}")
-    if 0 <= request.actual < min(request.requested, found.total_length):
-        asked = f"asked for {request.requested} bytes, it sent {request.actual}"
-        device.lie(f"wTotalLength is {found.total_length}, {asked}")
     known = device.configurations.get(found.value)
     if known is None or len(found.data) >= len(known.data):
         device.configurations[found.value] = found
@@ -91,7 +97,7 @@ def _string(bus: Bus, device: Device, request: Request, data: bytes) -> None:
 
 def _recognise(bus: Bus, device: Device, request: Request, serial: StringText) -> None:
     """The same ids and serial number as one that is gone: the same device, plugged in again."""
-    for other in reversed(bus.devices):
+    for other in reversed(bus.devices[-_LOOK_BACK:]):
         if other is device or other.ids != device.ids or other.present:
             continue
         index = int.from_bytes(other.descriptor[16:17], "little")
