@@ -77,8 +77,12 @@ def main() -> None:
         cli(standalone_mode=False)
     except click.exceptions.Exit as done:
         sys.exit(done.exit_code)
+    except click.UsageError as error:
+        verb = f" {error.ctx.info_name}" if error.ctx and error.ctx.parent else ""
+        _say(f"{error.format_message()} (see sticktrace{verb} --help)")
+        sys.exit(EXIT_USE)
     except click.ClickException as error:
-        error.show()
+        _say(error.format_message())
         sys.exit(error.exit_code)
     except CaptureError as error:
         _say(error)
@@ -94,7 +98,7 @@ def main() -> None:
         sys.exit(130)
 
 
-def _say(error: Exception) -> None:
+def _say(error: Exception | str) -> None:
     from sticktrace.text import safe
 
     click.echo(f"sticktrace: {safe(str(error))}", err=True)

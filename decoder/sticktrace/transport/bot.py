@@ -139,6 +139,7 @@ class Lane:
         self._notes: list[str] = []
         self._stalled: list[str] = []
         self._invalid_status = False
+        self._short = False
         self._raw = b""
         self._wrapper: tuple[int, int, int, int, int, int, bytes] = (0, 0, 0, 0, 0, 0, b"")
         self._status: tuple[int, int, int, int] = (0, 0, 0, 0)
@@ -271,6 +272,7 @@ class Lane:
         self._open = exchange
         self._records = list(transfer.records)
         self._pieces, self._notes, self._stalled = [], [], []
+        self._short = False
         self._invalid_status = False
         if flags & 0x7F or lun & 0xF0 or cdb_size & 0xE0:
             self._notes.append("reserved bits of the CBW are set (BOT 6.2.2)")
@@ -295,6 +297,7 @@ class Lane:
         self._records += transfer.records
         if transfer.captured < transfer.actual:
             exchange.truncated = True
+        self._short = transfer.actual < transfer.requested
         status = transfer.status
         if status:
             self._after_data(transfer, status)
@@ -358,9 +361,12 @@ class Lane:
         """SPC-4 6.39: REQUEST SENSE right after a failed command fetches its sense."""
         if exchange.opcode == _REQUEST_SENSE and exchange.pieces:
             first = exchange.pieces[0]
-            found = boil(self._read(first.at, min(first.captured, 252)))
+            counts = min(first.captured, 252)
+            if exchange.residue is not None and exchange.residue <= exchange.expected:
+                counts = min(counts, exchange.expected - exchange.residue) or counts
+            found = boil(self._read(first.at, counts))
             if found is not None:
-                waiting.sense = Sense(*found, exchange.number, first)
+                waiting.sense = Sense(*found, exchange.number, Piece(first.at, counts, counts))
         self._out.done(waiting)
 
     def _release_left_open(self) -> None:
@@ -462,7 +468,9 @@ class Lane:
 
     def _stall_data(self, transfer: Transfer) -> None:
         self._records += transfer.records
-        self._stalled.append("command" if self.state is LOST else "data")
+        # After a short packet the host reads the CSW: there the STALL that ends the data phase shows (6.7.2).
+        in_status = self._short or (transfer.endpoint & 0x80 and transfer.requested == CSW_SIZE)
+        self._stalled.append("command" if self.state is LOST else "status" if in_status else "data")
         self._touch(transfer)
 
     def _stall_status(self, transfer: Transfer) -> None:

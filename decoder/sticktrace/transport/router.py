@@ -118,6 +118,8 @@ class Router:
     def _happened(self, event: BusEvent, transfer: Transfer, request: Request | None) -> None:
         device = (event.bus, event.address)
         self.out.add(event)
+        if not event.done:
+            return
         if event.kind == "clear halt":
             lane = self._pipes.get(event.bus << 16 | event.address << 8 | event.endpoint)
             signal = "CLEARED IN" if event.endpoint & 0x80 else "CLEARED OUT"
@@ -161,5 +163,6 @@ class Router:
         self.elsewhere[place] += len(transfer.records)
 
 
-_CHANGES_PIPES = frozenset(("configured", "interface", "attached", "detached"))
-_ENDS_EXCHANGES = _CHANGES_PIPES | {"reset", "class reset"}
+_CHANGES_PIPES = frozenset(("configured", "interface", "attached", "address"))
+_ENDS_EXCHANGES = _CHANGES_PIPES | {"reset", "class reset", "detached"}
+# A device that was unplugged keeps its pipes until its address is given again: its last transfers end after it.

@@ -1,0 +1,95 @@
+"""`sticktrace explain`: every byte of an exchange, or of hex given here, accounted for."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import click
+
+from sticktrace.cli.common import echo_all, opened, report_damage, style
+
+_KINDS = ("cbw", "csw", "cdb", "setup", "descriptors", "sense", "inquiry", "vpd", "capacity", "format-capacities",
+          "mode6", "mode10", "luns", "uas", "port-status")  # fmt: skip
+
+
+@click.command("explain")
+@click.argument("words", nargs=-1, required=True, metavar="CAPTURE NUMBER | HEX... | -")
+@click.option("--as", "kind", type=click.Choice(_KINDS), help="Read the hex as this, whatever it looks like.")
+@click.option("--json", "as_json", is_flag=True, help="JSON instead of text.")
+def command(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
+    """Account for every byte of exchange NUMBER of CAPTURE, or of HEX, or of hex on standard input ("-").
+
+    What the hex is, is told by itself: a CBW, CSW, command block, setup packet (with its data behind it),
+    descriptors, sense, INQUIRY or other parameter data.
+
+    \b
+    Examples:
+      sticktrace explain stick.pcap 12
+      sticktrace explain 70 00 06 00 00 00 00 0A 00 00 00 00 28 00 00 00 00 00
+      sticktrace explain 80 06 00 01 00 00 12 00
+      sticktrace explain --as cdb 28 00 00 00 08 20 00 00 08 00
+    """
+    if Path(words[0]).is_file():
+        _exchange(words, as_json)
+    else:
+        _hex(words, kind, as_json)
+
+
+def _exchange(words: tuple[str, ...], as_json: bool) -> None:
+    from sticktrace.output.account import account, parts_of
+    from sticktrace.transport.exchange import Exchange
+
+    if len(words) != 2 or not words[1].isdigit():
+        raise click.UsageError(f"give the number of an exchange: sticktrace explain {words[0]} 12")
+    wanted = int(words[1])
+    with opened(words[0]) as source:
+        reading = source.reading()
+        found = next((item for item in reading if isinstance(item, Exchange) and item.number == wanted), None)
+        if found is None:
+            raise click.UsageError(f"{words[0]} has {reading.router.out.numbered} exchanges, there is no {wanted}")
+        if as_json:
+            _print_json([part.explanation for part in parts_of(found, reading.read) if part.explanation is not None])
+        else:
+            echo_all(account(found, reading.read, style))
+            report_damage(reading, words[0])
+
+
+def _hex(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
+    from sticktrace.output.explaining import dump, lines
+    from sticktrace.storage.recognise import read_as, recognise
+
+    data = bytes_from(click.get_text_stream("stdin").read() if words == ("-",) else " ".join(words))
+    readings = [read_as(kind, data)] if kind else recognise(data)
+    if as_json:
+        _print_json([part for reading in readings for part in reading.parts])
+        return
+    if not readings:
+        click.echo(f"{len(data)} bytes that fit no layout known here; --as tries one all the same")
+        echo_all(dump(data))
+        return
+    for reading in readings:
+        click.echo(style(f"{reading.kind}: {reading.why}", "good"))
+        for part in reading.parts:
+            echo_all(lines(part, style))
+        click.echo("")
+
+
+def bytes_from(text: str) -> bytes:
+    """Bytes from hex as people write it: 55534243, 55 53, 0x55, 0x53,, 55:53, 55h. Raises UsageError with the place."""
+    plain = re.sub(r"0[xX]|[,:;{}_\-]|\b([0-9A-Fa-f]{2})[hH]\b", lambda m: m[1] or " ", text)
+    digits = "".join(part if len(part) != 1 else "0" + part for part in plain.split())
+    bad = re.search(r"[^0-9A-Fa-f]", digits)
+    if bad:
+        raise click.UsageError(f"{bad[0]!r} is neither a hex digit nor a file that exists: {text[:60]!r}")
+    if len(digits) % 2 or not digits:
+        raise click.UsageError(f"{len(digits)} hex digits make no whole bytes")
+    return bytes.fromhex(digits)
+
+
+def _print_json(parts: list[object]) -> None:
+    import json
+
+    from sticktrace.output.explaining import facts
+
+    click.echo(json.dumps([facts(part) for part in parts], indent=2))  # type: ignore[arg-type]

@@ -1,0 +1,134 @@
+"""A byte-by-byte account of one exchange: command, data, status and sense, each explained."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from sticktrace.capture.transfer import Piece
+from sticktrace.grammar import bot, sense, uas
+from sticktrace.grammar.layout import Explanation
+from sticktrace.output.explaining import dump, lines
+from sticktrace.output.listing import Style, line_of, plain
+from sticktrace.storage.commands import describe, find, parameter_layout
+from sticktrace.storage.sense import advice, in_words
+from sticktrace.text import count_of, time_in_words
+from sticktrace.transport.exchange import Exchange
+
+DATA_LOOKED_AT = 64 << 10
+"""Parameter data beyond this is not laid out; none that a standard defines comes near."""
+
+Read = Callable[[Piece], bytes]
+
+CASES = {
+    1: "Hn = Dn: no data expected, none intended", 2: "Hn < Di: the device had data, the host expected none",
+    3: "Hn < Do: the device wanted data, the host expected none to go", 4: "Hi > Dn: the host expected data, none counts",
+    5: "Hi > Di: the device had less than the host expected", 6: "Hi = Di: host and device agree",
+    7: "Hi < Di: the device had more than the host expected", 8: "Hi <> Do: the host expected data, the device wanted some",
+    9: "Ho > Dn: the host sent data, the device took none", 10: "Ho <> Di: the host sent data, the device had some",
+    11: "Ho > Do: the device took less than the host sent", 12: "Ho = Do: host and device agree",
+    13: "Ho < Do: the device wanted more than the host sent",
+}  # fmt: skip
+"""The cases of BOT 1.0 6.7 in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part of an exchange: "command", "command block", "data", "status" or "sense", explained or, for the medium's
+    own blocks, as bytes."""
+
+    name: str
+    explanation: Explanation | None
+    data: bytes
+    note: str = ""
+
+
+def parts_of(exchange: Exchange, read: Read, device_type: int = 0) -> list[Part]:
+    """The parts of an exchange in the order in which they crossed the bus."""
+    parts: list[Part] = []
+    wrapper = read(exchange.command_at)
+    unit = exchange.transport == "UAS"
+    if wrapper:
+        layout = uas.COMMAND_IU if unit else bot.CBW
+        parts.append(Part("command", layout.explain(wrapper), wrapper))
+    command = find(exchange.cdb, device_type)
+    if command is not None:
+        parts.append(Part("command block", command.cdb.explain(exchange.cdb[: command.cdb.sizeof()]), exchange.cdb))
+    if exchange.pieces:
+        parts.append(_data(exchange, read, device_type))
+    status = read(exchange.status_at)
+    if status:
+        layout = uas.SENSE_IU if unit else bot.CSW
+        parts.append(Part("status", layout.explain(status), status))
+    if exchange.sense is not None and exchange.sense.at.captured:
+        raw = read(exchange.sense.at)
+        layout = sense.DESCRIPTOR if raw[0] & 0x7F in (0x72, 0x73) else sense.FIXED
+        parts.append(Part("sense", layout.explain(raw), raw, f"fetched by exchange {exchange.sense.exchange}"))
+    return parts
+
+
+def _data(exchange: Exchange, read: Read, device_type: int) -> Part:
+    data, note = _gather(exchange, read)
+    command = find(exchange.cdb, device_type)
+    layout = None
+    if command is not None and not command.medium:
+        layout = parameter_layout(command, exchange.cdb, data, outgoing=exchange.direction == "out")
+    return Part("data", layout.explain(data) if layout is not None and data else None, data, note)
+
+
+def worth(exchange: Exchange) -> int:
+    """How many of the bytes moved count: those that the residue does not take away (BOT 1.0 5.2)."""
+    if exchange.residue is None or exchange.residue > exchange.expected:
+        return exchange.moved
+    return min(exchange.moved, exchange.expected - exchange.residue)
+
+
+def _gather(exchange: Exchange, read: Read) -> tuple[bytes, str]:
+    """The first captured run of the data that counts, and what is missing behind it."""
+    gathered = bytearray()
+    counts = worth(exchange)
+    limit = min(counts, DATA_LOOKED_AT)
+    note = f"{exchange.moved} moved, {counts} count" if counts < exchange.moved else ""
+    for piece in exchange.pieces:
+        gathered += read(Piece(piece.at, min(piece.captured, limit - len(gathered)), piece.actual))
+        if len(gathered) >= limit:
+            return bytes(gathered), note if limit == counts else f"the first {limit} of {counts} bytes"
+        if piece.captured < piece.actual:
+            return bytes(gathered), f"{len(gathered)} of {exchange.moved} bytes captured"
+    return bytes(gathered), note
+
+
+def account(exchange: Exchange, read: Read, style: Style = plain, device_type: int = 0) -> Iterator[str]:
+    """The whole account as text lines."""
+    cells = line_of(exchange)
+    yield style(f"Exchange {exchange.number}: {describe(exchange.cdb, device_type)}", "head")
+    yield (
+        f"  device {exchange.bus}.{exchange.address} LUN {exchange.lun}, tag {exchange.tag:08X}h, "
+        f"{time_in_words(exchange.time_ns)} after the first record, took {cells.duration}, "
+        f"{'record' if len(exchange.records) == 1 else 'records'} {_ranges(exchange.records)}"
+    )
+    yield f"  outcome: {cells.outcome}" + (f"; {cells.remark}" if cells.remark else "")
+    if exchange.case is not None:
+        yield f"  case {exchange.case} of BOT 1.0 6.7, {CASES[exchange.case]}"
+    for part in parts_of(exchange, read, device_type):
+        yield ""
+        head = f"{part.name}, {count_of(len(part.data), 'byte')}" + (f" ({part.note})" if part.note else "")
+        yield style(f"{head}:", "head")
+        yield from lines(part.explanation, style) if part.explanation is not None else dump(part.data)
+    if exchange.sense is not None:
+        words = advice(exchange.sense.key, exchange.sense.asc, exchange.sense.ascq)
+        yield ""
+        yield style("sense in words: ", "head") + in_words(
+            exchange.sense.key, exchange.sense.asc, exchange.sense.ascq
+        ) + (f". {words}" if words else "")
+
+
+def _ranges(numbers: tuple[int, ...]) -> str:
+    """Record numbers as ranges: 5-10, 14."""
+    out: list[list[int]] = []
+    for number in numbers:
+        if out and number == out[-1][1] + 1:
+            out[-1][1] = number
+        else:
+            out.append([number, number])
+    return ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in out)

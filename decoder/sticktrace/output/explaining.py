@@ -1,0 +1,116 @@
+"""Rows of an explanation as text: place, bytes, field, value, meaning, clause."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from sticktrace.grammar.layout import Explanation, Row
+from sticktrace.output.listing import Style, plain
+from sticktrace.text import safe
+
+_BYTES_SHOWN = 8
+
+
+def place_of(row: Row) -> str:
+    """Where a row's bits are: ``4-7`` for whole bytes, ``12.7`` or ``13.3-0`` for bits, ``8-9.11-0`` across bytes."""
+    last = row.offset + row.size - 1
+    where = f"{row.offset}" if last <= row.offset else f"{row.offset}-{last}"
+    if row.bits is None:
+        return where
+    high, low = row.bits
+    return f"{where}.{high}" if high == low else f"{where}.{high}-{low}"
+
+
+def value_of(row: Row) -> str:
+    """The value in figures: decimal, with hex where it is larger than a digit."""
+    value = row.value
+    if row.heading:
+        return ""
+    if isinstance(value, bool):
+        return str(value)
+    if isinstance(value, int):
+        return f"{value}" if abs(value) < 10 else f"{value} ({value:X}h)"
+    if isinstance(value, bytes | bytearray):
+        return "" if row.meaning else _printable(bytes(value))
+    return safe(str(value)) if isinstance(value, str) else ""
+
+
+def _printable(raw: bytes) -> str:
+    """Bytes as text where they look like it."""
+    return f'"{raw.decode("ascii")}"' if len(raw) > 1 and all(32 <= b < 127 for b in raw) else ""
+
+
+def bytes_of(row: Row) -> str:
+    """The row's bytes in hex, long ones cut with their count."""
+    if row.heading or not row.raw:
+        return ""
+    if len(row.raw) <= _BYTES_SHOWN:
+        return row.raw.hex(" ")
+    return row.raw[: _BYTES_SHOWN - 1].hex(" ") + f" +{len(row.raw) - _BYTES_SHOWN + 1}"
+
+
+def lines(explanation: Explanation, style: Style = plain, base: int = 0) -> Iterator[str]:
+    """The explanation as text lines, its title first. ``base`` is added to the byte places."""
+    yield style(f"{explanation.title}", "head") + style(f"  {explanation.clause}", "quiet")
+    table = [_cells(row, base) for row in explanation.rows]
+    widths = [max((len(cells[i]) for cells in table), default=0) for i in range(4)]
+    for row, cells in zip(explanation.rows, table, strict=True):
+        place, raw, name, value = (cell.ljust(width) for cell, width in zip(cells, widths, strict=False))
+        rest = safe(row.meaning) or (style(row.text, "quiet") if not row.heading else row.text)
+        clause = style(f"  [{row.clause}]", "quiet") if row.clause and row.clause != explanation.clause else ""
+        yield f"  {place}  {raw}  {name}  {value}  {rest}{clause}".rstrip()
+    if explanation.fault:
+        yield style(f"  stops here: {safe(explanation.fault)}", "warn")
+
+
+def _cells(row: Row, base: int) -> tuple[str, str, str, str]:
+    moved = row if not base else Row(
+        row.name, row.depth, row.offset + base, row.size, row.bits, row.order, row.raw, row.value, row.meaning,
+        row.text, row.clause, row.heading,
+    )  # fmt: skip
+    return place_of(moved), bytes_of(row), "  " * row.depth + row.name, value_of(row)
+
+
+def facts(explanation: Explanation) -> dict[str, Any]:
+    """The explanation as plain data for JSON."""
+    return {
+        "title": explanation.title,
+        "clause": explanation.clause,
+        "fault": explanation.fault or None,
+        "fields": [
+            {
+                "name": row.name,
+                "depth": row.depth,
+                "offset": row.offset,
+                "size": row.size,
+                "bits": list(row.bits) if row.bits else None,
+                "bytes": row.raw.hex(),
+                "value": row.value if isinstance(row.value, int | str) else None,
+                "meaning": row.meaning or None,
+                "text": row.text,
+                "clause": row.clause,
+                "heading": row.heading,
+            }
+            for row in explanation.rows
+        ],
+    }
+
+
+def dump(data: bytes, start: int = 0, limit: int = 512) -> Iterator[str]:
+    """Bytes sixteen a line with their offset and text; lines that repeat the one before are counted, not shown."""
+    before, same = b"", 0
+    for at in range(0, min(len(data), limit), 16):
+        part = data[at : at + 16]
+        if part == before:
+            same += 1
+            continue
+        if same:
+            yield f"            {same} more lines of the same"
+        before, same = part, 0
+        text = "".join(chr(b) if 32 <= b < 127 else "·" for b in part)
+        yield f"  {start + at:>8x}  {part[:8].hex(' '):<23}  {part[8:].hex(' '):<23}  {text}"
+    if same:
+        yield f"            {same} more lines of the same"
+    if len(data) > limit:
+        yield f"  … {len(data) - limit:,} bytes more"

@@ -1,0 +1,182 @@
+"""Telling by itself what a handful of bytes is: a wrapper, a command block, sense, a descriptor, parameter data.
+
+Each rule looks for what a document fixes (a signature, a length that agrees with itself, a code in a table) and says
+so; the surest come first. Where several readings hold, all are given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from sticktrace.codes.scsi import cdb_length
+from sticktrace.errors import LayoutError
+from sticktrace.grammar import bot, hub, sbc, sense, spc, uas, usb
+from sticktrace.grammar.layout import Explanation, Layout
+from sticktrace.grammar.usb_chain import explain_descriptors
+from sticktrace.storage.commands import find, parameter_layout
+
+_BLOCK_SIZES = {512, 1024, 2048, 4096}
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One way to read the bytes: a short ``kind`` as on the command line, why it is held to be so, and the rows."""
+
+    kind: str
+    why: str
+    parts: tuple[Explanation, ...]
+
+
+def _with(layout: Layout, data: bytes) -> tuple[Explanation, ...]:
+    return (layout.explain(data),)
+
+
+def _cbw(data: bytes) -> tuple[Explanation, ...]:
+    size = data[14] & 0x1F if len(data) > 14 else 0
+    block = data[15 : 15 + min(size, 16)]
+    return (bot.CBW.explain(data), *(_cdb(block) if block else ()))
+
+
+def _cdb(data: bytes) -> tuple[Explanation, ...]:
+    command = find(data)
+    if command is None:
+        return ()
+    length = cdb_length(data[0]) or len(data)
+    return _with(command.cdb, data[:length])
+
+
+def _setup(data: bytes) -> tuple[Explanation, ...]:
+    setup, rest = data[:8], data[8:]
+    told = usb.SETUP.explain(setup)
+    if not rest:
+        return (told,)
+    if setup[0] & 0x60 == 0 and setup[1] == 6:
+        return told, explain_descriptors(rest, languages=setup[3] == 3 and setup[2] == 0)
+    if setup[:2] == b"\xa3\x00":
+        return told, *_with(hub.PORT_STATUS, rest)
+    if setup[:2] == b"\xa0\x00":
+        return told, *_with(hub.HUB_STATUS, rest)
+    if setup[:2] == b"\xa0\x06":
+        return told, *_with(hub.SUPERSPEED_HUB_DESCRIPTOR if rest[1:2] == b"\x2a" else hub.HUB_DESCRIPTOR, rest)
+    if setup[:2] == b"\xa1\xfe":
+        return told, *_with(bot.MAX_LUN_DATA, rest)
+    if setup[:2] == b"\x21\x00":
+        return told, *_cdb(rest)
+    return (told,)
+
+
+def _sense(data: bytes) -> tuple[Explanation, ...]:
+    return _with(sense.DESCRIPTOR if data[0] & 0x7F in (0x72, 0x73) else sense.FIXED, data)
+
+
+def _capacity(data: bytes) -> tuple[Explanation, ...]:
+    command = find(bytes([0x25]) if len(data) == 8 else bytes([0x9E, 0x10]))
+    layout = parameter_layout(command, b"", data, outgoing=False) if command is not None else None
+    return _with(layout, data) if layout is not None else ()
+
+
+def _unit(data: bytes) -> tuple[Explanation, ...]:
+    return _with(uas.IU_LAYOUTS[data[0]], data) if data[0] in uas.IU_LAYOUTS else ()
+
+
+def _mode6(data: bytes) -> tuple[Explanation, ...]:
+    return _from_command(bytes([0x1A, 0, 0x3F, 0, 0xFF, 0]), data)
+
+
+def _mode10(data: bytes) -> tuple[Explanation, ...]:
+    return _from_command(bytes([0x5A, 0, 0x3F, 0, 0, 0, 0, 0, 0xFF, 0]), data)
+
+
+def _vpd(data: bytes) -> tuple[Explanation, ...]:
+    return _from_command(bytes([0x12, 1, data[1] if len(data) > 1 else 0, 0, 0xFF, 0]), data)
+
+
+def _from_command(cdb: bytes, data: bytes) -> tuple[Explanation, ...]:
+    command = find(cdb)
+    layout = parameter_layout(command, cdb, data, outgoing=False) if command is not None else None
+    return _with(layout, data) if layout is not None else ()
+
+
+KINDS: dict[str, Callable[[bytes], tuple[Explanation, ...]]] = {
+    "cbw": _cbw,
+    "csw": lambda data: _with(bot.CSW, data),
+    "cdb": _cdb,
+    "setup": _setup,
+    "descriptors": lambda data: (explain_descriptors(data),),
+    "sense": _sense,
+    "inquiry": lambda data: _with(spc.INQUIRY_DATA, data),
+    "vpd": _vpd,
+    "capacity": _capacity,
+    "format-capacities": lambda data: _with(sbc.FORMAT_CAPACITIES, data),
+    "mode6": _mode6,
+    "mode10": _mode10,
+    "luns": lambda data: _with(spc.REPORT_LUNS_DATA, data),
+    "uas": _unit,
+    "port-status": lambda data: _with(hub.PORT_STATUS, data),
+}
+"""Kinds of bytes that can be asked for by name."""
+
+_REQUESTS = {0x00, 0x01, 0x02, 0x80, 0x81, 0x82, 0x20, 0x21, 0x23, 0xA0, 0xA1, 0xA3}
+_DESCRIPTOR_SIZES = {1: {18}, 2: {9}, 4: {9}, 5: {7, 9}, 6: {10}, 7: {9}, 11: {8}, 15: {5}, 0x29: set(range(7, 72))}
+
+
+def _rules(data: bytes) -> Iterator[tuple[str, str]]:
+    """(kind, why) for each reading that fits, the surest first."""
+    size, first = len(data), data[0]
+    if data[:4] == bot.CBW_MAGIC:
+        yield "cbw", f'begins with "USBC"{"" if size == 31 else f", but has {size} bytes instead of 31"}'
+        return
+    if data[:4] == bot.CSW_MAGIC:
+        yield "csw", f'begins with "USBS"{"" if size == 13 else f", but has {size} bytes instead of 13"}'
+        return
+    if size >= 4 and first & 0x7F in (0x70, 0x71, 0x72, 0x73) and (size >= 18 or size == 8 + data[7] if size > 7 else 0):
+        yield "sense", f"response code {first & 0x7F:02X}h"
+    if size >= 2 and data[1] in _DESCRIPTOR_SIZES and first in _DESCRIPTOR_SIZES[data[1]] and size >= first:
+        yield "descriptors", f"bDescriptorType {data[1]:02X}h and a bLength that fits it"
+    if size >= 4 and data[1] == 3 and first % 2 == 0 and 2 < first <= size:
+        yield "descriptors", "a string descriptor's type and an even bLength"
+    if size >= 8 and first in _REQUESTS and (size == 8 or size == _setup_size(data)):
+        yield "setup", "a bmRequestType in use and a length that fits wLength"
+    if size in (6, 10, 12, 16) and cdb_length(first) == size and find(data) is not None:
+        yield "cdb", f"opcode {first:02X}h has {size} bytes"
+    if size >= 36 and first & 0x1F <= 0x1F and data[3] & 0x0F in (1, 2) and data[4] in (size - 5, 0x1F, 0x5B):
+        yield "inquiry", "response data format and additional length fit standard INQUIRY data"
+    if size in (8, 32) and int.from_bytes(data[size // 4 + (2 if size == 8 else 0) :][:4], "big") in _BLOCK_SIZES:
+        yield "capacity", "holds a block length that is in use"
+    if size >= 12 and data[:3] == b"\0\0\0" and data[3] and data[3] % 8 == 0 and size >= 4 + data[3]:
+        yield "format-capacities", "a capacity list length in eights"
+    if size >= 4 and first == size - 1 and data[3] in (0, 8):
+        yield "mode6", "a mode data length that counts the rest"
+    if size >= 8 and int.from_bytes(data[:2], "big") == size - 2 and data[6:8] in (b"\0\0", b"\0\x08"):
+        yield "mode10", "a mode data length that counts the rest"
+    if size >= 16 and int.from_bytes(data[:4], "big") == size - 8 and size % 8 == 0:
+        yield "luns", "a LUN list length that counts the rest"
+    if size >= 4 and data[1] in (0x00, 0x80, 0x83, 0xB0, 0xB1, 0xB2) and int.from_bytes(data[2:4], "big") == size - 4:
+        yield "vpd", "a page length that counts the rest"
+    if first in uas.IU_LAYOUTS and size in (4, 16, 32, 34) and not data[1]:
+        yield "uas", f"IU id {first:02X}h and its length"
+
+
+def _setup_size(data: bytes) -> int:
+    """The length that a setup packet and its data have together; an answer may be shorter than wLength."""
+    whole = 8 + int.from_bytes(data[6:8], "little")
+    return min(whole, len(data)) if data[0] & 0x80 else whole
+
+
+def recognise(data: bytes) -> list[Reading]:
+    """All readings of the bytes that hold, the surest first; empty if none does."""
+    found: list[Reading] = []
+    for kind, why in _rules(data) if data else ():
+        parts = KINDS[kind](data)
+        if parts and all(kind != reading.kind for reading in found):
+            found.append(Reading(kind, why, parts))
+    return found
+
+
+def read_as(kind: str, data: bytes) -> Reading:
+    """The bytes read as a kind that was asked for. Raises LayoutError if they cannot be."""
+    parts = KINDS[kind](data) if data else ()
+    if not parts:
+        raise LayoutError(f"these {len(data)} bytes cannot be read as {kind}")
+    return Reading(kind, "asked for", parts)
