@@ -197,5 +197,6 @@ def test_text_form_tells_the_same_as_its_binary_twin(name: str) -> None:
         (d.addresses, d.ids, d.port, d.max_lun) for d in theirs
     ]
     for mine, other in zip(ours, theirs, strict=True):
+        assert mine.lies == []
         assert mine.roles().keys() <= other.roles().keys()
         assert other.named("iProduct").startswith(mine.named("iProduct").rstrip("…"))

@@ -124,6 +124,41 @@ def test_from_plug_to_unplug() -> None:
     assert wire.bus.find(1, 7) is None
 
 
+def test_a_stick_that_never_takes_an_address_is_one_device_with_its_errors() -> None:
+    """Failed reads at address 0, resets in between, SET_ADDRESS without success: nothing is invented."""
+    wire = Wire()
+    wire.port(2, 0x0101, 1)
+    wire.send(1, (0x23, 1, 16, 2, 0))
+    for _ in range(2):
+        wire.reset(2)
+        for _ in range(3):
+            wire.send(0, (0x80, 6, 0x100, 0, 64), status=-71)
+        wire.send(0, (0, 5, 7, 0, 0), status=-110)
+    wire.send(1, (0x23, 1, 8, 2, 0))
+    (hub, stick) = wire.bus.devices
+    assert wire.bus.find(1, 7) is None
+    assert (stick.addresses, stick.ids, stick.errors, len(stick.resets), stick.hub) == ([], None, 8, 2, hub)
+    assert wire.kinds().count("device error") == 8
+    assert stick.story[-1].text == "the power of its port is switched off"
+    assert "GET_DESCRIPTOR device: error -71" in [moment.text for moment in stick.story]
+    assert "SET_ADDRESS address 7: no answer" in [moment.text for moment in stick.story]
+
+
+def test_gaps_are_those_that_the_standard_limits() -> None:
+    """USB 2.0 7.1.7.3 (attach to reset), 7.1.7.5 (reset to first request), 9.2.6.3 (SET_ADDRESS to next request)."""
+    wire = Wire()
+    wire.port(2, 0x0101, 1)
+    wire.reset(2)
+    wire.send(0, (0, 5, 7, 0, 0), gap_ms=3)
+    wire.send(7, (0x80, 6, 0x100, 0, 18), device_descriptor(), gap_ms=1)
+    device = wire.bus.find(1, 7)
+    assert device is not None
+    # Requests take 0.1 ms here; one request lies between the end of the reset and the first to the device.
+    assert [(gap.kind, gap.length_ns) for gap in device.gaps] == [
+        ("attach", MS - MS // 10), ("reset", 4 * MS - MS // 10), ("address", MS - MS // 10),
+    ]  # fmt: skip
+
+
 def test_the_same_stick_plugged_in_again_is_recognised() -> None:
     wire = Wire()
     first = wire.plug(2, 7, serial="TP0417A")

@@ -132,13 +132,13 @@ def test_strings_and_languages() -> None:
         (CONFIGURATION[:18] + b"\0" + CONFIGURATION[19:], "bLength 0 at byte 18"),
         (CONFIGURATION[:25] + b"\x40" + CONFIGURATION[26:], "runs past the announced total of 32"),
         (CONFIGURATION[:18] + b"\x03" + CONFIGURATION[19:], "too short for a descriptor of endpoint"),
-        (CONFIGURATION[:4] + b"\2" + CONFIGURATION[5:], "bNumInterfaces is 2, 1 interfaces follow"),
-        (CONFIGURATION[:13] + b"\3" + CONFIGURATION[14:], "bNumEndpoints is 3, 2 endpoints follow"),
+        (CONFIGURATION[:4] + b"\2" + CONFIGURATION[5:], "bNumInterfaces is 2, found 1"),
+        (CONFIGURATION[:13] + b"\3" + CONFIGURATION[14:], "bNumEndpoints is 3, found 2"),
         (CONFIGURATION[:27] + b"\x81" + CONFIGURATION[28:], "an endpoint address stands twice"),
         (CONFIGURATION[:2] + b"\4\0" + CONFIGURATION[4:], "wTotalLength 4 is less than the first descriptor"),
-        (CONFIGURATION + b"\0\0", "2 bytes follow after the 32 bytes"),
-        (BOS[:4] + b"\1" + BOS[5:], "bNumDeviceCaps is 1, 2 capabilities follow"),
-        (DEVICE + b"\0", "1 bytes follow after the 18 bytes"),
+        (CONFIGURATION + b"\0\0", "2 bytes beyond the 32 bytes"),
+        (BOS[:4] + b"\1" + BOS[5:], "bNumDeviceCaps is 1, found 2"),
+        (DEVICE + b"\0", "1 byte beyond the 18 bytes"),
     ],
 )
 def test_lies_are_reported_once_and_in_words(data: bytes, lie: str) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from sticktrace.bus.device import Device, Gap
 from sticktrace.bus.hubs import CONNECTION, ENABLE, OVER_CURRENT, RESETTING, Hub, Port, PortState, Reset
-from sticktrace.codes.usb_requests import BH_PORT_RESET, C_PORT_CONNECTION, PORT_POWER, PORT_RESET
+from sticktrace.codes.usb_requests import BH_PORT_RESET, C_PORT_CONNECTION, PORT_POWER, PORT_RESET, PORT_SUSPEND
 from sticktrace.grammar.hub import port_words
 from sticktrace.text import time_in_words
 
@@ -65,6 +65,8 @@ def set_port_feature(bus: Bus, device: Device, request: Request, data: bytes) ->
     port = _hub(bus, device).port(request.index & 0xFF)
     if request.value == PORT_POWER and request.done:
         port.power_asked_ns = request.end_ns
+    if request.value == PORT_SUSPEND and request.done:
+        _note(port, request, "its port is suspended")
     if request.value in (PORT_RESET, BH_PORT_RESET) and request.result in ("done", "not seen"):
         _begin_reset(bus, device, port, request)
 
@@ -74,6 +76,14 @@ def clear_port_feature(bus: Bus, device: Device, request: Request, data: bytes) 
     port = _hub(bus, device).port(request.index & 0xFF)
     if request.done and C_PORT_CONNECTION <= request.value < C_PORT_CONNECTION + 5:
         port.pending &= ~(1 << request.value - C_PORT_CONNECTION)
+    if request.done and request.value in (PORT_POWER, PORT_SUSPEND):
+        what = "the power of its port is switched off" if request.value == PORT_POWER else "its port is resumed"
+        _note(port, request, what)
+
+
+def _note(port: Port, request: Request, text: str) -> None:
+    if port.device is not None and port.device.present:
+        port.device.tell(request.end_ns, text, request.records)
 
 
 def _begin_reset(bus: Bus, hub: Device, port: Port, request: Request) -> None:

@@ -14,6 +14,7 @@ from sticktrace.codes import msc
 from sticktrace.codes.usb_requests import DESCRIPTOR_TYPES
 from sticktrace.grammar import usb, usb3
 from sticktrace.grammar.layout import Explanation, Layout, Row
+from sticktrace.text import count_of
 
 _HEADED = {2: 9, 7: 9, 15: 5}
 """Types that head a chain whose length stands in bytes 2-3 (wTotalLength), with the length of the head."""
@@ -70,7 +71,7 @@ def descriptors(data: bytes, *, languages: bool = False) -> Chain:
     if end < total:
         cut = cut or f"{total} bytes announced, {len(data)} present"
     if not cut and len(data) > total:
-        lies.append(f"{len(data) - total} bytes follow after the {total} bytes that the descriptor states")
+        lies.append(f"{count_of(len(data) - total, 'byte')} beyond the {total} bytes that the descriptor states")
     if not cut and not any("bLength" in lie or "wTotalLength" in lie for lie in lies):
         lies += _miscounted(items)
     return Chain(items, lies, cut)
@@ -119,11 +120,11 @@ def _miscounted(items: list[Item]) -> list[str]:
     first = items[0].data
     if first[1] == 15:
         found = sum(1 for item in items if item.data[1] == 16)
-        return [] if found == first[4] else [f"bNumDeviceCaps is {first[4]}, {found} capabilities follow"]
+        return [] if found == first[4] else [f"bNumDeviceCaps is {first[4]}, found {found}"]
     lies = list(_interface_lies(items))
     numbers = {item.data[2] for item in items if item.data[1] == 4}
     if len(numbers) != first[4]:
-        lies.insert(0, f"bNumInterfaces is {first[4]}, {len(numbers)} interfaces follow")
+        lies.insert(0, f"bNumInterfaces is {first[4]}, found {len(numbers)}")
     return lies
 
 
@@ -138,7 +139,7 @@ def _interface_lies(items: list[Item]) -> Iterator[str]:
         if current:
             where = f"interface {current[2]} alternate {current[3]}"
             if current[4] != len(endpoints):
-                yield f"{where}: bNumEndpoints is {current[4]}, {len(endpoints)} endpoints follow"
+                yield f"{where}: bNumEndpoints is {current[4]}, found {len(endpoints)}"
             if len(set(endpoints)) < len(endpoints):
                 yield f"{where}: an endpoint address stands twice"
         if data[2:4] in seen:
@@ -154,8 +155,7 @@ def explain_descriptors(data: bytes, *, languages: bool = False) -> Explanation:
     at = 0
     for item in chain.items:
         told = item.layout.explain(item.data)
-        place = f"{item.layout.title}"
-        rows.append(_row(place, 0, item.offset, item.data, "", item.layout.clause, heading=True))
+        rows.append(_row(item.layout.title, 0, item.offset, item.data, "", item.layout.clause, heading=True))
         rows += [replace(row, offset=row.offset + item.offset, depth=row.depth + 1) for row in told.rows]
         at = item.offset + told.used
         left = item.data[told.used :]
