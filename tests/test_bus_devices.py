@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from sticktrace.bus.device import Device
 from sticktrace.bus.devices import Bus, BusEvent
-from sticktrace.capture.transfer import CONTROL, INTERRUPT, Transfer
+from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, Transfer
 from sticktrace.grammar.hub import HUB_DESCRIPTOR
 from sticktrace.grammar.usb import CONFIGURATION, DEVICE, ENDPOINT, INTERFACE
 
@@ -272,6 +272,19 @@ def test_refused_set_interface_changes_nothing() -> None:
     (event,) = wire.send(4, (1, 11, 1, 0, 0), status=-32)
     assert (event.kind, event.done) == ("interface", False)
     assert wire.bus.storage_interfaces(1, 4)[0].protocol == 0x50
+
+
+def test_functions_of_a_windows_host_serve_like_setup_packets() -> None:
+    """Link type 249: get descriptor 000Bh, select configuration 0000h, clear stall 001Eh (usb.h, from memory)."""
+    bus = Bus()
+    for function, data in ((0x000B, device_descriptor()), (0x000B, STICK), (0x0000, b"")):
+        bus.feed(Transfer(2, 5, 0x80, CONTROL, status=0, function=function, actual=len(data)), data)
+    device = bus.find(2, 5)
+    assert device is not None
+    assert device.ids == (0x1209, 1)
+    assert [(s.bulk_in, s.bulk_out) for s in bus.storage_interfaces(2, 5)] == [(0x81, 0x02)]
+    (event,) = bus.feed(Transfer(2, 5, 0x81, BULK, status=0, function=0x001E, records=(4, 5)))
+    assert (event.kind, event.endpoint, event.done, event.records) == ("clear halt", 0x81, True, (4, 5))
 
 
 def test_events_of_recovery() -> None:

@@ -135,9 +135,7 @@ class Bus:
         """Report an event that this request shows."""
         where = device.address if address is None else address
         when = request.end_ns if time_ns is None else time_ns
-        self._events.append(
-            BusEvent(kind, when, device.bus, where, text, request.records, endpoint, done, device)
-        )
+        self._events.append(BusEvent(kind, when, device.bus, where, text, request.records, endpoint, done, device))
 
     def new_device(self, bus: int, time_ns: int, hub: Device | None = None, port: int = 0) -> Device:
         """A device not known before."""
@@ -249,5 +247,4 @@ class Bus:
         gap = Gap(kind, since, request.time_ns, request.records)
         device.gaps.append(gap)
         what = "the reset ended" if kind == "reset" else "SET_ADDRESS"
-        text = f"first request {time_in_words(gap.length_ns)} after {what}"
-        device.tell(request.time_ns, text, request.records)
+        device.tell(request.time_ns, f"first request {time_in_words(gap.length_ns)} after {what}", request.records)
