@@ -53,9 +53,10 @@ def bytes_of(row: Row) -> str:
 def lines(explanation: Explanation, style: Style = plain, base: int = 0) -> Iterator[str]:
     """The explanation as text lines, its title first. ``base`` is added to the byte places."""
     yield style(f"{explanation.title}", "head") + style(f"  {explanation.clause}", "quiet")
-    table = [_cells(row, base) for row in explanation.rows]
+    rows = [row for row in explanation.rows if row.size]
+    table = [_cells(row, base) for row in rows]
     widths = [max((len(cells[i]) for cells in table), default=0) for i in range(4)]
-    for row, cells in zip(explanation.rows, table, strict=True):
+    for row, cells in zip(rows, table, strict=True):
         place, raw, name, value = (cell.ljust(width) for cell, width in zip(cells, widths, strict=False))
         rest = safe(row.meaning) or (style(row.text, "quiet") if not row.heading else row.text)
         clause = style(f"  [{row.clause}]", "quiet") if row.clause and row.clause != explanation.clause else ""

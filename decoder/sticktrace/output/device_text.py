@@ -1,0 +1,107 @@
+"""Device cards and stories as text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from sticktrace.bus.card import card
+from sticktrace.bus.device import Device
+from sticktrace.codes import msc
+from sticktrace.grammar.usb import CLASSES, PIPE_USAGES
+from sticktrace.output.listing import Style, plain
+from sticktrace.storage.units import LogicalUnit, Units
+from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
+
+
+def device_facts(device: Device, units: Units) -> dict[str, Any]:
+    """``kind:"device"``: the card with its logical units."""
+    facts = card(device)
+    facts["luns"] = [unit.facts() for unit in units.of(device)]
+    return facts
+
+
+def card_lines(device: Device, units: Units, style: Style = plain) -> Iterator[str]:
+    """The card of one device."""
+    facts = card(device)
+    addresses = ", ".join(str(a) for a in facts["addresses"]) or "none"
+    yield style(f"{safe(device.title)}", "head") + f"  bus {device.bus}, address {addresses}" + _behind(facts)
+    for name, value in _rows(facts):
+        yield f"  {name:<14}{value}"
+    for interface in facts["interfaces"]:
+        yield f"  {'interface':<14}{_interface(interface)}"
+    for unit in units.of(device):
+        yield from unit_lines(unit)
+    for lie in facts["lies"]:
+        yield "  " + style(f"{'contradiction':<14}{safe(lie)}", "warn")
+
+
+def _behind(facts: dict[str, Any]) -> str:
+    return f", port {facts['port']} of the hub at address {facts['hub']}" if facts["hub"] and facts["port"] else ""
+
+
+def _rows(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    if facts["ids"]:
+        yield "ids", f"{facts['ids']}, release {facts['release'] or 'not read'}, USB {facts['usb_release'] or '?'}"
+    strings = facts["strings"]
+    told = [f"{what} {safe(strings[what])!r}" for what in ("manufacturer", "product", "serial") if strings[what]]
+    if told:
+        yield "strings", ", ".join(told)
+    if facts["speed"]:
+        yield "speed", facts["speed"] + (f" ({facts['speed_from']})" if facts["speed_from"] else "")
+    if facts["max_packet_0"]:
+        yield "endpoint 0", f"{facts['max_packet_0']} bytes a packet"
+    if facts["max_power_ma"] is not None:
+        own = "has its own supply and " if facts["self_powered"] else ""
+        yield "power", f"{own}asks for {facts['max_power_ma']} mA of the bus (bMaxPower)"
+    if facts["configuration"] is not None:
+        yield "configuration", f"{facts['configuration']} chosen" if facts["configuration"] else "none chosen"
+    if facts["max_lun"] is not None:
+        yield "max LUN", f"{facts['max_lun']}"
+    if facts["detached_ns"] is not None:
+        yield "unplugged", f"{time_in_words(facts['detached_ns'])} after the first record"
+
+
+def _interface(facts: dict[str, Any]) -> str:
+    ends = ", ".join(
+        f"{e['address']:02X}h {e['type']} {e['direction'].upper()} {e['max_packet']} B"
+        + (f" ({PIPE_USAGES.get(e['pipe_usage'], 'unknown usage')})" if e["pipe_usage"] else "")
+        for e in facts["endpoints"]
+    )
+    chosen = "" if facts["active"] else " (not chosen)"
+    role = CLASSES.get(facts["class"], f"class {facts['class']:02X}h")
+    if facts["class"] == msc.CLASS:
+        role += f", {msc.subclass(facts['subclass'])}, {msc.protocol(facts['protocol'])}"
+    return f"{facts['number']} alternate {facts['alternate']}{chosen}: {role}" + (f"; {ends}" if ends else "")
+
+
+def unit_lines(unit: LogicalUnit) -> Iterator[str]:
+    """One logical unit: identity and capacity, exact and in human units."""
+    who, size = unit.inquiry, unit.capacity
+    told = f"{who.vendor} | {who.product} | {who.revision}, {who.kind}" if who else "INQUIRY not seen in this capture"
+    if who and who.removable:
+        told += ", removable medium"
+    yield f"  {f'LUN {unit.lun}':<14}{told}; {count_of(unit.exchanges, 'exchange')}"
+    if size is not None:
+        yield (
+            f"  {'':<14}{size.blocks:,} blocks of {size.block_length} bytes = {size.bytes:,} bytes "
+            f"({bytes_in_words(size.bytes)}), last LBA {size.last_lba}"
+        )
+    if unit.write_protected:
+        yield f"  {'':<14}write protected (WP bit of the mode header)"
+
+
+def story_lines(device: Device, units: Units, style: Style = plain) -> Iterator[str]:
+    """The life of one device, line by line, with times and the gaps that matter."""
+    yield style(safe(device.title), "head") + f"  bus {device.bus}"
+    moments = [(m.time_ns, m.text, m.records) for m in device.story]
+    for unit in units.of(device):
+        if unit.ready_ns >= 0:
+            since = f", {time_in_words(unit.ready_ns - device.attached_ns)} after it was attached" if device.attached_ns >= 0 else ""
+            moments.append((unit.ready_ns, f"LUN {unit.lun} is ready{since}", ()))
+    before = None
+    for time_ns, text, records in sorted(moments, key=lambda moment: moment[0]):
+        gap = "" if before is None else f"+{time_in_words(time_ns - before)}"
+        where = f"  [record {records[0]}]" if records else ""
+        yield f"  {time_ns / 1e9:12.6f}  {gap:>12}  {safe(text)}" + style(where, "quiet")
+        before = time_ns
