@@ -44,6 +44,7 @@ class FileSystem:
         self.marks: list[tuple[int, bool]] = []
         self.info: tuple[int, int] | None = None
         self.unowned: dict[int, int] = {}
+        self._last_path: tuple[Node | None, str] = (None, "")
         self._module = exfat if shape.kind == 64 else fat
         limit = exfat_grammar.DIRECTORY_LIMIT if shape.kind == 64 else fat_grammar.DIRECTORY_LIMIT
         self._longest = max(1, limit // (shape.cluster_blocks * block_length))
@@ -159,6 +160,25 @@ class FileSystem:
                 end = min(high, first + run.count * size)
                 yield run.node, place, end - place, run.index * size + place - first
             place = end
+
+    def within_one_file(self, lba: int, count: int) -> tuple[Node, int] | None:
+        """The file that ``count`` blocks from ``lba`` lie in, and the place of the first of them in it, when they lie in
+        one run of it."""
+        size = self.shape.cluster_blocks
+        place = lba - self.start - self.shape.heap
+        run = self.owners.find(place // size + 2)
+        if run is None or run.node.entry.kind != "file":
+            return None
+        index = place - (run.cluster - 2) * size
+        if index + count > run.count * size:
+            return None
+        return run.node, run.index * size + index
+
+    def path_of(self, node: Node) -> str:
+        """The path of a node; the one asked for last is remembered until a directory changes."""
+        if self._last_path[0] is not node:
+            self._last_path = (node, node.path)
+        return self._last_path[1]
 
     # chains
 
@@ -300,6 +320,7 @@ class FileSystem:
         self, node: Node, old: dict[int, Node], entries: dict[int, Entry], number: int, written: bool
     ) -> None:
         """Brings the children in line with the entries now there."""
+        self._last_path = (None, "")
         fresh: list[Entry] = []
         for slot, raw in entries.items():
             entry = self._clean(raw)

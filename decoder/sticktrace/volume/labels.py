@@ -29,7 +29,7 @@ def in_volume(volume: FileSystem, lba: int, count: int) -> list[str]:
         low = max(end, low + 1)
     if high > heap:
         for node, first, blocks, index in volume.pieces(low, high):
-            parts += [_owned(volume, node, blocks, index)] if node is not None else _unowned(volume, first, blocks)
+            parts += [owned(volume, node, blocks, index)] if node is not None else _unowned(volume, first, blocks)
             if len(parts) > MOST * 4:
                 break
     return parts
@@ -82,7 +82,8 @@ def _reserved(volume: FileSystem, place: int) -> str:
     return "reserved sectors"
 
 
-def _owned(volume: FileSystem, node: Node, blocks: int, index: int) -> str:
+def owned(volume: FileSystem, node: Node, blocks: int, index: int) -> str:
+    """What ``blocks`` blocks from block ``index`` of a node on are."""
     kind = node.entry.kind
     if kind == "bitmap":
         low = index * volume.block_length * 8 + 2
@@ -94,9 +95,10 @@ def _owned(volume: FileSystem, node: Node, blocks: int, index: int) -> str:
         return f"directory {node.path}" if node.parent is not None else "root directory"
     first, after = index * volume.block_length, (index + blocks) * volume.block_length
     size = node.entry.size
+    path = volume.path_of(node)
     if first >= size:
-        return f"{node.path} beyond its end"
-    return f"{node.path} bytes {first}-{min(after, size) - 1}"
+        return f"{path} beyond its end"
+    return f"{path} bytes {first}-{min(after, size) - 1}"
 
 
 def _unowned(volume: FileSystem, first: int, blocks: int) -> list[str]:

@@ -13,8 +13,10 @@ from sticktrace.volume.changes import Journal
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.partitions import Partition, PartitionTable, read_table
 from sticktrace.volume.recognise import Geometry
-from sticktrace.volume.store import Read, SectorStore
+from sticktrace.volume.store import BLOCK_LENGTHS, Read, SectorStore
 
+_NO_END = 1 << 60
+"""Stands for the length of a volume of unknown length."""
 MOST_VOLUMES = 256
 """Volumes that are followed on one medium."""
 
@@ -64,7 +66,7 @@ class Medium:
         self.table = PartitionTable()
         self.volumes: list[Volume] = []
         self.journal = Journal()
-        self._watched: list[int] = [0]
+        self._watched: list[int] = sorted(set().union(*(recognise.signature_blocks(0, n) for n in BLOCK_LENGTHS)))
         self._seen: dict[int, bytes] = {}
 
     def take(self, exchange: Exchange, lba: int, blocks: int, write: bool) -> str:
@@ -79,10 +81,29 @@ class Medium:
                 return store.block(extent, place - lba)
 
             self._look(lba, good, number)
+            text = self._within_one_file(lba, blocks, good, number, write)
+            if text:
+                return text
             for volume in self.volumes:
                 if volume.files is not None and lba < volume.start + volume.blocks and volume.start < lba + good:
                     volume.files.apply(lba, good, number, write, block)
         return self.label(lba, blocks)
+
+    def _within_one_file(self, lba: int, blocks: int, good: int, number: int, write: bool) -> str:
+        """The label of a range that lies in one run of one file, by far the most common case; else ""."""
+        for volume in self.volumes:
+            files = volume.files
+            if files is None or not volume.start + files.shape.heap <= lba < volume.start + volume.blocks:
+                continue
+            found = files.within_one_file(lba, blocks)
+            if found is None or len(self.volumes) > 1:
+                return ""
+            node, index = found
+            if write:
+                length = self.store.block_length
+                self.journal.data_written(files, node, index * length, good * length, number)
+            return labels.owned(files, node, blocks, index)
+        return ""
 
     def captured(self, lba: int, count: int) -> Iterator[tuple[int, bytes]]:
         """(lba, content) for every block in a range whose present content the capture holds."""
@@ -113,7 +134,9 @@ class Medium:
         self.table = read_table(store.content, store.block_length, store.last_lba)
         known = {volume.start: volume for volume in self.volumes}
         wanted: list[tuple[Partition | None, int, int]]
-        if self.table.scheme == "none":
+        if self.table.scheme == "none" or (
+            not self.table.scheme and recognise.other(store.content, 0, store.block_length) is not None
+        ):
             wanted = [(None, 0, (store.last_lba or 0) + 1 if store.last_lba is not None else 0)]
         else:
             wanted = [(p, p.start, p.blocks) for p in self.table.partitions if "extended" not in p.type]
@@ -181,12 +204,13 @@ class Medium:
         for volume in self.volumes:
             if volume.start >= end or place >= end:
                 break
-            if volume.start + volume.blocks <= place:
+            reach = volume.blocks or _NO_END
+            if volume.start + reach <= place:
                 continue
             if volume.start > place:
                 parts += self._outside(place, volume.start)
                 place = volume.start
-            after = min(end, volume.start + volume.blocks)
+            after = min(end, volume.start + reach)
             parts += self._inside(volume, place, after - place)
             place = after
         if place < end:

@@ -1,0 +1,51 @@
+"""A medium at a glance: which parts were read, written, or failed, for a map of any width."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from sticktrace.volume.medium import Medium
+from sticktrace.volume.store import READ, WRITE
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell of the map: blocks ``first`` to ``last``, and how many commands read, wrote or failed in it."""
+
+    first: int
+    last: int
+    reads: int
+    writes: int
+    failures: int
+
+
+def extent_of(medium: Medium) -> int:
+    """Blocks of the medium: from READ CAPACITY, else up to the highest block touched."""
+    spans = medium.store.spans()
+    highest = spans[-1][1] if spans else 0
+    last = medium.store.last_lba
+    return max(highest, last + 1) if last is not None else highest
+
+
+def device_map(medium: Medium, cells: int, first: int = 0, after: int | None = None) -> list[Cell]:
+    """The medium, or a range of it, divided into at most ``cells`` cells of equal width."""
+    total = (extent_of(medium) if after is None else after) - first
+    if total <= 0 or cells <= 0:
+        return []
+    width = -(-total // cells)
+    count = -(-total // width)
+    steps = [[0] * (count + 1) for _ in range(3)]
+    for lba, blocks, _, kind in medium.store.extents():
+        low, high = max(0, lba - first), min(total, lba - first + blocks)
+        if low < high:
+            row = steps[0 if kind == READ else 1 if kind == WRITE else 2]
+            row[low // width] += 1
+            row[(high - 1) // width + 1] -= 1
+    found: list[Cell] = []
+    sums = [0, 0, 0]
+    for cell in range(count):
+        sums = [total_so_far + row[cell] for total_so_far, row in zip(sums, steps, strict=True)]
+        found.append(Cell(first + cell * width, first + min(total, (cell + 1) * width) - 1, *sums))
+    return found
+
+
