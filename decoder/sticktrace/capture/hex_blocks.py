@@ -9,6 +9,9 @@ from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, LOOSE, PL
 LARGEST_BLOCK = 1 << 20
 """A block ends here at the latest; no firmware prints more at a time."""
 
+MOST_REPEATED = 16 << 20
+"""Bytes that the mark for repeated lines may stand for in one capture: a few characters must not fill the memory."""
+
 CBW_SIZE, CSW_SIZE = 31, 13
 
 
@@ -36,6 +39,7 @@ class BlockBuilder:
         self._last = b""
         self._star = False
         self._lead = ""
+        self._repeatable = MOST_REPEATED
 
     def goes_on(self, line: Line) -> bool:
         """Whether a block is open and this line looks like the one before, or holds bytes alone."""
@@ -110,8 +114,9 @@ class BlockBuilder:
         block, last = self._block, self._last
         if not self._star or block is None or offset is None or self._next_offset is None or not last:
             return
-        missing = min(offset - self._next_offset, LARGEST_BLOCK - len(block.data))
-        block.data += (last * (missing // len(last) + 1))[: max(0, missing)]
+        missing = max(0, min(offset - self._next_offset, LARGEST_BLOCK - len(block.data), self._repeatable))
+        self._repeatable -= missing
+        block.data += (last * (missing // len(last) + 1))[:missing]
 
     def ends_at(self, line: Line) -> bool:
         """Whether the line is the closing offset of a dump: alone on its line, and where the next byte would be."""

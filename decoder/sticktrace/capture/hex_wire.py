@@ -136,31 +136,32 @@ class Wire:
 
     def _split(self, data: bytes, block: Block) -> Iterator[Transfer]:
         """A block without a direction: wrappers by signature and length, data by the command that is open."""
-        while data:
-            kind = _kind(data[:CBW_SIZE]) or _kind(data[:CSW_SIZE])
+        at = 0
+        while at < len(data):
+            kind = _kind(data[at : at + CBW_SIZE]) or _kind(data[at : at + CSW_SIZE])
             if kind:
                 size = CBW_SIZE if kind == "cbw" else CSW_SIZE
                 way = "out" if kind == "cbw" else "in"
             elif self.open is not None:
                 way = self.open[0]
-                size = self._data_size(data)
+                size = self._data_size(data, at)
             else:
                 self.owner.skip(NO_DIRECTION)
                 return
             part = Block(block.time_ns, way, endpoint=block.endpoint, address=block.address, status=block.status)
-            if size >= len(data):
+            if size == len(data):
                 part.length = block.length
-            yield from self._one(data[:size], part)
-            data = data[size:]
+            yield from self._one(data[at : at + size], part)
+            at += size
 
-    def _data_size(self, data: bytes) -> int:
-        """How much of this belongs to the open command: up to its CSW, if that is here too."""
+    def _data_size(self, data: bytes, at: int) -> int:
+        """How much from ``at`` on belongs to the open command: up to its CSW, if that is here too."""
         _, expected, tag = self.open or ("", 0, b"")
         for mark in (CSW_SIGNATURE + tag, CBW_SIGNATURE):
-            if data[expected : expected + len(mark)] == mark:
-                return expected or len(data)
-        place = data.find(CSW_SIGNATURE + tag)
-        return place if place > 0 else len(data)
+            if expected and data.startswith(mark, at + expected):
+                return expected
+        place = data.find(CSW_SIGNATURE + tag, at + 1)
+        return (place if place > 0 else len(data)) - at
 
     def _number(self) -> int:
         self.owner.records += 1
