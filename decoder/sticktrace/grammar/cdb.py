@@ -18,7 +18,7 @@ def number(name: str, size: int, text: str, clause: str = "", *, meaning: Meanin
 
 
 def cdb(opcode: int, name: str, clause: str, *fields: Construct, control: bool = True) -> Layout:
-    """A CDB: OPERATION CODE, the given fields, and the CONTROL byte unless the command set has none (UFI)."""
+    """A CDB: OPERATION CODE, the given fields, and the CONTROL byte unless the caller lays it out or it is absent."""
     named = {opcode: name}
     first = field("OPERATION CODE", Int8ub, "which command this is", "SPC-3 4.3.4.1", meaning=named, default=opcode)
     last = (field("CONTROL", Int8ub, "vendor bits 7-6, NACA bit 2", "SAM-5, CONTROL byte"),) if control else ()

@@ -59,6 +59,9 @@ _READ_TOC = cdb(
     reserved(3),
     number("TRACK/SESSION NUMBER", 1, "first one wanted; AAh for the lead-out"),
     allocation(2),
+    bits(1, part("FORMAT (SFF-8020)", 2, "where FORMAT stood before MMC; today vendor bits of CONTROL"),
+         part("CONTROL", 6, "NACA bit 2", "SAM-5, CONTROL byte")),
+    control=False,
 )  # fmt: skip
 
 _GET_CONFIGURATION = _mmc(

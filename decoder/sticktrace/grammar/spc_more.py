@@ -125,7 +125,7 @@ def _log_page(code: int, body: Construct, text: str) -> Layout:
 
 
 def _log_parameters(known: Mapping[int, Construct]) -> Series:
-    value = Switch(lambda c: c._["PARAMETER CODE"], known, default=GreedyBytes) if known else GreedyBytes
+    value = Switch(lambda c: c["PARAMETER CODE"], known, default=GreedyBytes) if known else GreedyBytes
     return Series(
         Layout(
             "log parameter", "SPC-4, log parameter format",
