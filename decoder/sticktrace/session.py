@@ -62,14 +62,12 @@ class Reading:
         grown; see `Capture.refresh`."""
         self.reader.data = self._source.data
         feed, out, account = self.router.feed, self.router.out, self._account
-        count = 0
-        for transfer in self.reader.transfers():
+        for count, transfer in enumerate(self.reader.transfers(), 1):
             feed(transfer)
             if out.waits:
                 for item in out.ready():
                     account(item)
                     yield item
-            count += 1
             if not count % _STEP:
                 self._report()
 
@@ -127,6 +125,15 @@ class Capture:
         """A new pass over the capture, not begun."""
         reading = Reading(self.source, self._progress)
         self._payload = reading.reader
+        return reading
+
+    def skim(self) -> Reading:
+        """A pass that only counts records and looks for damage, finished; it pairs nothing."""
+        reading = self.reading()
+        for _ in reading.reader.transfers():
+            pass
+        for _ in reading.reader.finish():
+            pass
         return reading
 
     def items(self) -> Iterator[Any]:

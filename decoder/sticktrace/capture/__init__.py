@@ -1,4 +1,4 @@
-"""Where bytes come from: files, pipes, text -> records -> transfers. `open_reader` opens anything."""
+"""Where bytes come from: files, pipes, text -> records -> transfers. `reader_of` reads anything."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from sticktrace.capture.source import Progress, Source, open_source
 from sticktrace.capture.transfer import Piece, Transfer
 from sticktrace.errors import CaptureError
 
-__all__ = ["Damage", "Piece", "Progress", "Reader", "Source", "Transfer", "open_reader", "open_source", "reader_of"]
+__all__ = ["Damage", "Piece", "Progress", "Reader", "Source", "Transfer", "open_source", "reader_of"]
 
 _PCAPNG = b"\x0a\x0d\x0d\x0a"
 ACCEPTED = "pcap or pcapng with link type 189, 220 or 249, usbmon text, or hex text (docs/hex-text.md)"
@@ -51,12 +51,4 @@ def _pcap(name: str, data: Any, head: bytes) -> Reader:
         raise CaptureError(
             f"{name}: byte 20: link type {walk.link_type} is not one that sticktrace reads; it reads {ACCEPTED}"
         )
-    return reader
-
-
-def open_reader(path: str) -> Reader:
-    """Open a capture and give its reader. Raises CaptureError."""
-    source = open_source(path)
-    reader = reader_of(source.name, source.data)
-    reader.damage += source.damage
     return reader

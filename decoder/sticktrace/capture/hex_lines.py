@@ -258,9 +258,12 @@ def _take_numbers(line: Line, prefix: str, tokens: list[str]) -> None:
         elif tokens and len(number) >= 2:
             line.offset = int(number, 16)
     if line.offset is None and len(tokens) > 1:
-        if (line.direction or line.label) and tokens[0].isdecimal() and int(tokens[0][:9]) == len(tokens) - 1:
+        first, rest = tokens[0], tokens[1:]
+        # "OUT 31 55 53 42 43 ...": two digits are a length only in front of a wrapper; "IN 03 00 00 00" is data.
+        counts = first.isdecimal() and int(first[:9]) == len(rest)
+        if (line.direction or line.label) and counts and (len(first) > 2 or rest[:3] == ["55", "53", "42"]):
             line.length = int(tokens.pop(0))
-        elif len(tokens[0]) >= 4 and all(len(token) == 2 for token in tokens[1:]):
+        elif len(first) >= 4 and all(len(token) == 2 for token in rest):
             line.offset = int(tokens.pop(0)[:16], 16)
     line.data = _join(tokens)
 

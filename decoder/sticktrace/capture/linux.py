@@ -16,7 +16,7 @@ from sticktrace.capture.transfer import CONTROL, ISOCHRONOUS, Transfer
 
 HEADER_SIZES = {189: 48, 220: 64}
 
-_SUBMIT, _COMPLETE, _ERROR = 0x53, 0x43, 0x45  # 'S', 'C', 'E'
+_SUBMIT, _ENDS = 0x53, frozenset((0x43, 0x45))  # 'S'; 'C' or 'E': completed, or refused at submission
 _SETUP_PRESENT = 0
 _EMULATOR_DATA = 0x3D  # '=': the emulator's mark for "data present"; the kernel's is 0
 
@@ -48,7 +48,7 @@ class LinuxFrames:
             at, captured = self._skip_iso(at, captured, size, order, data)
         if captured > length:
             captured = length
-        if event == _COMPLETE or event == _ERROR:
+        if event in _ENDS:
             transfer = self._take(ident or -1 - endpoint, endpoint)
             if transfer is None:
                 transfer = Transfer(bus, device, endpoint, kind)

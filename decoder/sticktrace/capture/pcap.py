@@ -87,14 +87,16 @@ class PcapWalk:
         return (0, 0) if self._seconds is None else (self._seconds - _DAY, self._seconds + _DAY)
 
     def _doubt(self, data: Any, position: int) -> int:
-        """Where to go on from a header that is out of the ordinary: the same place if the record after it bears it
+        """Where to go on from a header that is out of the ordinary: the same place if a record after it bears it
         out (a long pause, a clock that was set), the next good record, `_WAIT` while the file may still grow, or
         `_LOST`."""
         end = self._plausible(data, position, None)
-        # The very first record has none before it to be measured by; then structure alone must do.
-        beside = None if self._seconds is None else self._unpack(data, position)[0]
-        if end >= 0 and self._ends_well(data, end, beside):
-            return position
+        if end >= 0:
+            seconds = self._unpack(data, position)[0]
+            # The very first record has none before it to be measured by; then structure alone must do.
+            near = None if self._seconds is None else seconds
+            if self._ends_well(data, end, near) or self._search(data, end, seconds) >= 0:
+                return position
         found = self._search(data, position + 1, self._seconds)
         if found >= 0:
             skipped = found - position

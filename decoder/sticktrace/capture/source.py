@@ -74,7 +74,7 @@ def open_source(path: str | Path, progress: Progress | None = None) -> Source:
     try:
         if Path(path).is_dir():
             raise CaptureError(f"{name}: is a directory; give the capture file itself")
-        handle: IO[bytes] = Path(path).open("rb")
+        handle: IO[bytes] = Path(path).open("rb")  # noqa: SIM115 - the Source closes it
     except OSError as error:
         raise CaptureError(f"{name}: {error.strerror or error}") from error
     try:
@@ -87,7 +87,7 @@ def open_source(path: str | Path, progress: Progress | None = None) -> Source:
 
 def _spool(stream: IO[bytes]) -> IO[bytes]:
     """A pipe as a temporary file without a name, so that memory does not grow with it."""
-    spool = tempfile.TemporaryFile()
+    spool = tempfile.TemporaryFile()  # noqa: SIM115 - the Source closes it
     while chunk := stream.read(CHUNK):
         spool.write(chunk)
     spool.flush()
@@ -102,12 +102,12 @@ def _unpacked(name: str, handle: IO[bytes], damage: list[Damage], progress: Prog
     if magic.startswith(b"\x1f\x8b"):
         packed = gzip.GzipFile(fileobj=handle)
     elif magic == b"\xfd7zXZ\x00":
-        packed = lzma.LZMAFile(handle)
+        packed = lzma.LZMAFile(handle)  # noqa: SIM115 - closed with its handle
     else:
         return handle
     total = handle.seek(0, 2)
     handle.seek(0)
-    spool = tempfile.TemporaryFile()
+    spool = tempfile.TemporaryFile()  # noqa: SIM115 - the Source closes it
     written = 0
     try:
         while chunk := packed.read(CHUNK):

@@ -50,4 +50,5 @@ def _show(facts: dict[str, object]) -> None:
     for place, count in places.items():
         click.echo(f"  {count:>12,}  {place}")
     good = bool(facts["balanced"])
-    click.echo(f"  {sum(places.values()):>12,}  in all: " + style("balances" if good else "DOES NOT BALANCE", "good" if good else "bad"))
+    verdict = style("balances", "good") if good else style("DOES NOT BALANCE", "bad")
+    click.echo(f"  {sum(places.values()):>12,}  in all: {verdict}")

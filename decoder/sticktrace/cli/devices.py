@@ -37,7 +37,8 @@ def command(capture: str, story: bool, as_json: bool) -> None:
                 echo_all(show(device, units, style))
                 click.echo("")
             for unit in units.homeless():
-                click.echo(style(f"device at bus {unit.bus}, address {unit.address}", "head") + "  no descriptor in this capture")
+                name = style(f"device at bus {unit.bus}, address {unit.address}", "head")
+                click.echo(f"{name}  no descriptor in this capture")
                 echo_all(unit_lines(unit))
             if not reading.bus.devices and not units.homeless():
                 click.echo("no device: the capture holds no USB traffic that says who is there")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -87,9 +88,9 @@ def bytes_from(text: str) -> bytes:
     return bytes.fromhex(digits)
 
 
-def _print_json(parts: list[object]) -> None:
+def _print_json(parts: list[Any]) -> None:
     import json
 
     from sticktrace.output.explaining import facts
 
-    click.echo(json.dumps([facts(part) for part in parts], indent=2))  # type: ignore[arg-type]
+    click.echo(json.dumps([facts(part) for part in parts], indent=2))

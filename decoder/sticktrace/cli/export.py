@@ -41,26 +41,29 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
     """The capture line comes first but is known last, so the capture is read twice: once for it, once for the rest."""
     import json
 
+    from sticktrace.bus.requests import Request
+    from sticktrace.output.device_text import device_facts
     from sticktrace.output.facts import capture_facts, exchange_facts, request_facts, stray_facts
+    from sticktrace.storage.units import Units
     from sticktrace.transport.events import Stray
     from sticktrace.transport.exchange import Exchange
-    from sticktrace.bus.requests import Request
 
-    first = source.reading()
-    for _ in first.reader.transfers():
-        pass
-    for _ in first.reader.finish():
-        pass
-    yield json.dumps(capture_facts(first))
+    yield json.dumps(capture_facts(source.skim()))
     if selection.words:
         for exchange in selection.of(item for item in reading if isinstance(item, Exchange)):
             yield json.dumps(exchange_facts(exchange))
         return
-    shapes = {Exchange: exchange_facts, Request: request_facts, Stray: stray_facts}
+    units = Units(reading.bus)
     for item in reading:
-        shape = shapes.get(type(item))
-        if shape is not None:
-            yield json.dumps(shape(item))
+        if isinstance(item, Exchange):
+            units.see(item, reading.read)
+            yield json.dumps(exchange_facts(item))
+        elif isinstance(item, Request):
+            yield json.dumps(request_facts(item))
+        elif isinstance(item, Stray):
+            yield json.dumps(stray_facts(item))
+    for device in reading.bus.devices:
+        yield json.dumps(device_facts(device, units))
 
 
 def _csv(reading: Any, selection: Any) -> Iterator[str]:

@@ -49,7 +49,7 @@ class Verbs(click.Group):
         if args and args[0] not in VERBS and (args[0] == "-" or Path(args[0]).exists()):
             args = ["diagnose", *args]
         if args and args[0] not in VERBS and ("." in args[0] or "/" in args[0]):
-            raise click.UsageError(f"{args[0]!r} is neither a verb nor a file that exists; sticktrace --help lists verbs")
+            raise click.UsageError(f"{args[0]!r} is neither a verb nor a file that exists")
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -97,8 +97,9 @@ def story_lines(device: Device, units: Units, style: Style = plain) -> Iterator[
     moments = [(m.time_ns, m.text, m.records) for m in device.story]
     for unit in units.of(device):
         if unit.ready_ns >= 0:
-            since = f", {time_in_words(unit.ready_ns - device.attached_ns)} after it was attached" if device.attached_ns >= 0 else ""
-            moments.append((unit.ready_ns, f"LUN {unit.lun} is ready{since}", ()))
+            since = unit.ready_ns - device.attached_ns
+            after = f", {time_in_words(since)} after it was attached" if device.attached_ns >= 0 else ""
+            moments.append((unit.ready_ns, f"LUN {unit.lun} is ready{after}", ()))
     before = None
     for time_ns, text, records in sorted(moments, key=lambda moment: moment[0]):
         gap = "" if before is None else f"+{time_in_words(time_ns - before)}"

@@ -7,7 +7,6 @@ from typing import Any
 from sticktrace.bus.requests import Request
 from sticktrace.codes.asc import meaning as asc_meaning
 from sticktrace.session import Reading
-from sticktrace.storage.commands import lba_and_blocks, name
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import Exchange, Sense
 
@@ -35,7 +34,6 @@ def sense_facts(sense: Sense | None) -> dict[str, Any] | None:
 
 def exchange_facts(exchange: Exchange) -> dict[str, Any]:
     """``kind:"exchange"``."""
-    lba, blocks = lba_and_blocks(exchange.cdb)
     return {
         "kind": "exchange",
         "number": exchange.number,
@@ -46,10 +44,10 @@ def exchange_facts(exchange: Exchange) -> dict[str, Any]:
         "lun": exchange.lun,
         "tag": exchange.tag,
         "opcode": exchange.opcode,
-        "command": name(exchange.cdb),
+        "command": exchange.command,
         "cdb": exchange.cdb.hex(),
-        "lba": lba,
-        "blocks": blocks,
+        "lba": exchange.lba,
+        "blocks": exchange.blocks,
         "direction": exchange.direction,
         "expected": exchange.expected,
         "moved": exchange.moved,

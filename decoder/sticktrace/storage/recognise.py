@@ -13,6 +13,7 @@ from sticktrace.codes.scsi import cdb_length
 from sticktrace.errors import LayoutError
 from sticktrace.grammar import bot, hub, sbc, sense, spc, uas, usb
 from sticktrace.grammar.layout import Explanation, Layout
+from sticktrace.grammar.usb_answers import explain_control
 from sticktrace.grammar.usb_chain import explain_descriptors
 from sticktrace.storage.commands import find, parameter_layout
 
@@ -47,23 +48,9 @@ def _cdb(data: bytes) -> tuple[Explanation, ...]:
 
 
 def _setup(data: bytes) -> tuple[Explanation, ...]:
-    setup, rest = data[:8], data[8:]
-    told = usb.SETUP.explain(setup)
-    if not rest:
-        return (told,)
-    if setup[0] & 0x60 == 0 and setup[1] == 6:
-        return told, explain_descriptors(rest, languages=setup[3] == 3 and setup[2] == 0)
-    if setup[:2] == b"\xa3\x00":
-        return told, *_with(hub.PORT_STATUS, rest)
-    if setup[:2] == b"\xa0\x00":
-        return told, *_with(hub.HUB_STATUS, rest)
-    if setup[:2] == b"\xa0\x06":
-        return told, *_with(hub.SUPERSPEED_HUB_DESCRIPTOR if rest[1:2] == b"\x2a" else hub.HUB_DESCRIPTOR, rest)
-    if setup[:2] == b"\xa1\xfe":
-        return told, *_with(bot.MAX_LUN_DATA, rest)
-    if setup[:2] == b"\x21\x00":
-        return told, *_cdb(rest)
-    return (told,)
+    if data[:2] == bot.ADSC_SETUP.build({})[:2]:  # the data of this request is a command block
+        return usb.SETUP.explain(data[:8]), *_cdb(data[8:])
+    return tuple(explain_control(data[:8], data[8:]))
 
 
 def _sense(data: bytes) -> tuple[Explanation, ...]:
@@ -130,7 +117,7 @@ def _rules(data: bytes) -> Iterator[tuple[str, str]]:
     if data[:4] == bot.CSW_MAGIC:
         yield "csw", f'begins with "USBS"{"" if size == 13 else f", but has {size} bytes instead of 13"}'
         return
-    if size >= 4 and first & 0x7F in (0x70, 0x71, 0x72, 0x73) and (size >= 18 or size == 8 + data[7] if size > 7 else 0):
+    if size >= 8 and first & 0x7F in (0x70, 0x71, 0x72, 0x73) and (size >= 18 or size == 8 + data[7]):
         yield "sense", f"response code {first & 0x7F:02X}h"
     if size >= 2 and data[1] in _DESCRIPTOR_SIZES and first in _DESCRIPTOR_SIZES[data[1]] and size >= first:
         yield "descriptors", f"bDescriptorType {data[1]:02X}h and a bLength that fits it"

@@ -128,7 +128,8 @@ class ExchangeTable:
             tuple(phase for bit, phase in enumerate(PHASES) if stalled >> bit & 1), bool(value["truncated"]),
             tuple(self._records[self._record_starts[row] : self._record_starts[row + 1]]),
             self._notes.get(row, ()), tuple(map(Piece, flat[::3], flat[1::3], flat[2::3])),
-            command_at, status_at, value["command_ns"], value["data_ns"], value["end_ns"], TRANSPORTS[value["transport"]],
+            command_at, status_at, value["command_ns"], value["data_ns"], value["end_ns"],
+            TRANSPORTS[value["transport"]],
         )  # fmt: skip
 
     def column(self, name: str) -> Any:

@@ -22,8 +22,8 @@ Read = Callable[[Piece], bytes]
 
 @dataclass(slots=True)
 class LogicalUnit:
-    """One LUN of one device. ``ready_ns`` is when a TEST UNIT READY first passed, -1 if none did. ``write_protected`` is
-    the WP bit as last told. What the capture does not show is None."""
+    """One LUN of one device. ``ready_ns`` is when a TEST UNIT READY first passed, -1 if none did. ``write_protected``
+    is the WP bit as last told. What the capture does not show is None."""
 
     bus: int
     address: int
@@ -122,7 +122,6 @@ def _there(device: Device, exchange: Exchange) -> bool:
 
 def holder_of(bus: Bus, exchange: Exchange) -> Device | None:
     """The device that an exchange went to; None where no control request of it was seen."""
-    return next(
-        (d for d in reversed(bus.devices) if d.bus == exchange.bus and _there(d, exchange) and d.first_ns <= exchange.end_ns),
-        next((d for d in bus.devices if d.bus == exchange.bus and _there(d, exchange)), None),
-    )
+    there = [d for d in bus.devices if d.bus == exchange.bus and _there(d, exchange)]
+    known = [d for d in there if d.first_ns <= exchange.end_ns]
+    return known[-1] if known else there[0] if there else None

@@ -9,8 +9,8 @@ from sticktrace.transport.cases import intent
 
 
 def data_length(cdb: bytes, block_length: int) -> int:
-    """Bytes in the data phase that a command block asks for: its blocks for the medium, else its allocation or parameter
-    list length; 0 for a command without data."""
+    """Bytes in the data phase that a command block asks for: its blocks for the medium, else its allocation or
+    parameter list length; 0 for a command without data."""
     command = find(cdb)
     if command is None:
         raise LayoutError(f"opcode {cdb[0]:02X}h is not known: give the data length")

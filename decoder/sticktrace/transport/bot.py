@@ -20,7 +20,6 @@ A tag identifies nothing but the exchange now open: hosts reuse tags, and some u
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Callable
 from typing import Any
 
@@ -114,7 +113,7 @@ Read = Callable[[int, int], bytes]
 """Payload bytes by offset and length."""
 
 Overdue = Callable[[int, int, int], list[Transfer]]
-"""The bulk-OUT submissions of (bus, address) made before a time that still wait for a completion; each is given once."""
+"""Bulk-OUT submissions of (bus, address) made before a time that still wait for a completion; each is given once."""
 
 _EARLY = {IDLE: ("IN", "CSW", "OTHER CSW"), DATA_OUT: ("CSW", "OTHER CSW"), DATA_IN: ("OTHER CSW",),
           STATUS: ("OTHER CSW", "BAD CSW"), LOST: ("OTHER CSW", "IN")}  # fmt: skip
@@ -222,7 +221,7 @@ class Lane:
                 return "STALL OUT"
             return "OUT LAST" if exchange is None or exchange.moved + actual >= exchange.expected else "OUT"
         if self.state is IDLE or self.state is LOST:
-            return "BAD CBW" if actual == CBW_SIZE and transfer.captured or self._is_cbw(transfer) else "OUT"
+            return "BAD CBW" if (actual == CBW_SIZE and transfer.captured) or self._is_cbw(transfer) else "OUT"
         return "OUT"
 
     def _signal_in(self, transfer: Transfer) -> str:

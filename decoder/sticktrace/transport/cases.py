@@ -52,7 +52,7 @@ def case_of(cdb: bytes, direction: str, expected: int, moved: int, residue: int 
 
 
 def _disagreement(direction: str, wish: str) -> int | None:
-    """Phase error: the device wanted more than the host announced, or the other direction (cases 2, 3, 7, 8, 10, 13)."""
+    """Phase error: the device wanted more than the host announced, or the other direction."""
     return {
         ("none", "in"): 2, ("none", "out"): 3, ("in", "in"): 7, ("in", "out"): 8, ("out", "in"): 10, ("out", "out"): 13,
     }.get((direction, wish))  # fmt: skip

@@ -67,6 +67,27 @@ class Exchange:
         return self.cdb[0] if self.cdb else -1
 
     @property
+    def command(self) -> str:
+        """The standard name of the command: "READ(10)"."""
+        from sticktrace.grammar.vocabulary import name
+
+        return name(self.cdb)
+
+    @property
+    def lba(self) -> int | None:
+        """First logical block address, None for a command without one."""
+        from sticktrace.grammar.vocabulary import lba_and_blocks
+
+        return lba_and_blocks(self.cdb)[0]
+
+    @property
+    def blocks(self) -> int | None:
+        """Number of blocks, None for a command without one."""
+        from sticktrace.grammar.vocabulary import lba_and_blocks
+
+        return lba_and_blocks(self.cdb)[1]
+
+    @property
     def duration_ns(self) -> int:
         """From the submission of the command to the last record of the exchange."""
         return max(0, self.end_ns - self.time_ns)
