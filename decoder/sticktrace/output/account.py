@@ -38,6 +38,10 @@ CASES = {
 """The cases of BOT 1.0 6.7 in words."""
 
 
+_WRAPPERS = {"BOT": (bot.CBW, bot.CSW), "UAS": (uas.COMMAND_IU, uas.SENSE_IU)}
+"""What goes around command and status. CBI has no wrappers: its command block is the data of a control request."""
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
     """One part of an exchange: "command", "command block", "data", "status" or "sense", explained or, for the medium's
@@ -52,11 +56,10 @@ class Part:
 def parts_of(exchange: Exchange, read: Read, device_type: int = 0) -> list[Part]:
     """The parts of an exchange in the order in which they crossed the bus."""
     parts: list[Part] = []
+    command_layout, status_layout = _WRAPPERS.get(exchange.transport, (None, None))
     wrapper = read(exchange.command_at)
-    unit = exchange.transport == "UAS"
-    if wrapper:
-        layout = uas.COMMAND_IU if unit else bot.CBW
-        parts.append(Part("command", layout.explain(wrapper), wrapper))
+    if wrapper and command_layout is not None:
+        parts.append(Part("command", command_layout.explain(wrapper), wrapper))
     command = find(exchange.cdb, device_type)
     if command is not None:
         parts.append(Part("command block", command.cdb.explain(exchange.cdb[: command.cdb.sizeof()]), exchange.cdb))
@@ -64,8 +67,7 @@ def parts_of(exchange: Exchange, read: Read, device_type: int = 0) -> list[Part]
         parts.append(_data(exchange, read, device_type))
     status = read(exchange.status_at)
     if status:
-        layout = uas.SENSE_IU if unit else bot.CSW
-        parts.append(Part("status", layout.explain(status), status))
+        parts.append(Part("status", status_layout.explain(status) if status_layout is not None else None, status))
     if exchange.sense is not None and exchange.sense.at.captured:
         raw = read(exchange.sense.at)
         layout = sense.DESCRIPTOR if raw[0] & 0x7F in (0x72, 0x73) else sense.FIXED

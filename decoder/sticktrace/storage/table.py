@@ -18,7 +18,7 @@ from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHAS
 STATUSES = (PASSED, FAILED, PHASE_ERROR, MISSING, INVALID)
 DIRECTIONS = ("none", "in", "out")
 PHASES = ("command", "data", "status")
-TRANSPORTS = ("BOT", "UAS")
+TRANSPORTS = ("BOT", "UAS", "CBI")
 
 # column name: array type code. -1 stands for "none" in the signed ones.
 _NUMBERS = {

@@ -13,15 +13,18 @@ from sticktrace.bus.interfaces import StorageInterface
 from sticktrace.bus.requests import Request, is_request, read_request
 from sticktrace.capture.transfer import BULK, INTERRUPT, Transfer
 from sticktrace.transport.bot import Lane, Overdue, Read
+from sticktrace.transport.cbi import CbiLane
 from sticktrace.transport.sequence import Sequence
 from sticktrace.transport.uas import UasLane
 
 CONTROL_DATA = 4096
 """How much payload of a control transfer is looked at; no descriptor chain of a storage device is longer."""
 
-_BULK_ONLY, _UAS = 0x50, 0x62  # bInterfaceProtocol, MSC Overview 1.4 Table 2
+_CBI, _CBI_NO_INTERRUPT, _BULK_ONLY, _UAS = 0x00, 0x01, 0x50, 0x62  # bInterfaceProtocol, MSC Overview 1.4 Table 2
+_ADSC = b"\x21\x00"  # bmRequestType and bRequest of Accept Device-Specific Command, CBI 1.1 2.1
 
 Key = tuple[int, int]
+AnyLane = Lane | UasLane | CbiLane
 
 
 class Router:
@@ -36,8 +39,8 @@ class Router:
         self.elsewhere: Counter[str] = Counter()
         self.inferred: set[Key] = set()
         self._read, self._overdue = read, overdue
-        self._pipes: dict[int, Lane | UasLane | None] = {}
-        self._lanes: dict[Key, list[Lane | UasLane]] = {}
+        self._pipes: dict[int, AnyLane | None] = {}
+        self._lanes: dict[Key, list[AnyLane]] = {}
 
     def feed(self, transfer: Transfer) -> None:
         """Take one transfer."""
@@ -75,7 +78,7 @@ class Router:
         else:
             self._count(transfer, "bulk traffic of other functions")
 
-    def _find(self, transfer: Transfer) -> Lane | UasLane | None:
+    def _find(self, transfer: Transfer) -> AnyLane | None:
         """The lane of a pipe not met before, from descriptors if there are any, else from signatures."""
         device = (transfer.bus, transfer.address)
         role = self.bus.endpoint_role(*device, transfer.endpoint)
@@ -87,7 +90,7 @@ class Router:
         self._map_pipes(device)
         return self._pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
 
-    def _infer(self, device: Key, transfer: Transfer) -> Lane | UasLane | None:
+    def _infer(self, device: Key, transfer: Transfer) -> AnyLane | None:
         lane = next((one for one in self._lanes.get(device, ()) if isinstance(one, Lane) and one.inferred), None)
         if lane is None:
             if not Lane.looks_like_command(self._read, transfer):
@@ -105,11 +108,28 @@ class Router:
     def _control(self, transfer: Transfer) -> None:
         data = self._read(transfer.data_at, min(transfer.captured, CONTROL_DATA))
         request = read_request(transfer, data)
+        if transfer.setup[:2] == _ADSC:
+            request.in_exchange = self._adsc(transfer)
         for event in self.bus.take(request, data):
             self._happened(event, transfer, request)
         self.out.add(request)
 
+    def _adsc(self, transfer: Transfer) -> bool:
+        """CBI: a command block as a class request. Returns whether a lane took it."""
+        device = (transfer.bus, transfer.address)
+        if device not in self._lanes and self.bus.storage_interfaces(*device):
+            self._map_pipes(device)  # its SET_CONFIGURATION was not seen
+        for lane in self._lanes.get(device, ()):
+            if isinstance(lane, CbiLane):
+                lane.command(transfer)
+                return True
+        return False
+
     def _interrupt(self, transfer: Transfer) -> None:
+        lane = self._pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
+        if lane is not None:
+            lane.feed(transfer)
+            return
         data = self._read(transfer.data_at, min(transfer.captured, 64))
         for event in self.bus.feed(transfer, data):
             self._happened(event, transfer, None)
@@ -142,7 +162,7 @@ class Router:
             self._add_lane(device, prefix, interface)
 
     def _add_lane(self, device: Key, prefix: int, interface: StorageInterface) -> None:
-        lane: Lane | UasLane
+        lane: AnyLane
         if interface.protocol == _UAS:
             usage = {
                 interface.command_out: "command", interface.status_in: "status",
@@ -150,6 +170,10 @@ class Router:
             }  # fmt: skip
             pipes = {endpoint: name for endpoint, name in usage.items() if endpoint is not None}
             lane = UasLane(*device, pipes, self.out, self._read, self._overdue)
+        elif interface.protocol in (_CBI, _CBI_NO_INTERRUPT):
+            ends = (interface.bulk_in, interface.bulk_out, interface.status_in)
+            pipes = {endpoint: "" for endpoint in ends if endpoint is not None}
+            lane = CbiLane(*device, interface.subclass, interface.protocol == _CBI, self.out, self._read)
         elif interface.bulk_in is not None and interface.bulk_out is not None and interface.protocol == _BULK_ONLY:
             pipes = {interface.bulk_in: "in", interface.bulk_out: "out"}
             lane = Lane(*device, self.out, self._read, self._overdue)

@@ -1,0 +1,165 @@
+"""The timing of a capture as text: tables, bars, and the reasons in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sticktrace.diagnosis.bringup import STEPS
+from sticktrace.diagnosis.ceiling import Ceiling
+from sticktrace.diagnosis.timing import IDLE_NS, PERCENTILES, Course, Flow, Kind, StickTiming, Timing, reasons
+from sticktrace.output.listing import Style, plain
+from sticktrace.text import bytes_in_words, count_of, time_in_words
+
+BAR = 40
+"""Columns of a full bar."""
+_EIGHTHS = " ▏▎▍▌▋▊▉"
+_PHASES = {"data": "data phase", "status": "to the CSW", "gap": "host gap", "whole": "whole command"}
+_WAYS = {"in": "read", "out": "written"}
+
+
+def bar(value: float, full: float, columns: int = BAR) -> str:
+    """A bar of block characters: ``value`` against ``full``; anything above zero shows at least a sliver."""
+    if value <= 0 or full <= 0:
+        return ""
+    eighths = max(1, round(min(value / full, 1.0) * columns * 8))
+    return "█" * (eighths // 8) + _EIGHTHS[eighths % 8].strip()
+
+
+def rate_in_words(rate: float) -> str:
+    """Bytes in a second, in decimal units as bus rates are given: ``1.22 MB/s``, ``64.0 kB/s``."""
+    if rate >= 1_000_000:
+        return f"{rate / 1_000_000:.2f} MB/s"
+    return f"{rate / 1_000:.1f} kB/s"
+
+
+def timing_text(timing: Timing, style: Style = plain) -> Iterator[str]:
+    """The whole report. Without a storage device it says so."""
+    if not timing.parts:
+        yield "no storage device in this capture: nothing to time"
+    for number, part in enumerate(timing.parts):
+        if number:
+            yield ""
+        yield from _part(timing, part, style)
+
+
+def _part(timing: Timing, part: StickTiming, style: Style) -> Iterator[str]:
+    stick = part.stick
+    commands = count_of(sum(kind.count for kind in part.kinds.values()), "storage command")
+    yield style(f"Device {stick.place}, {stick.name}: {commands}", "head")
+    if stick.device is not None and stick.device.earlier is not None:
+        yield "  the same device as before it was unplugged"
+    yield from _stages(timing, part, style)
+    if part.kinds:
+        yield from _kinds(part, style)
+    yield from _flows(part, style)
+    yield from _course(part.course, style)
+
+
+def _stages(timing: Timing, part: StickTiming, style: Style) -> Iterator[str]:
+    times = timing.milestones.times(part.stick)
+    if not times:
+        return
+    start = times.get("attach")
+    yield ""
+    if start is None:
+        yield style("Bring-up", "head") + " (the plugging in is not in this capture: times since its first step seen)"
+    else:
+        yield style("Bring-up", "head") + " (since the connection was seen)"
+    origin = min(times.values()) if start is None else start
+    last = max(times.values()) - origin
+    for step, text in STEPS.items():
+        if step not in times:
+            yield f"  {step:<14} {'not seen':>10}  " + style(text, "quiet")
+            continue
+        at = times[step] - origin
+        yield f"  {step:<14} {time_in_words(at):>10}  {text:<36} {bar(at, last, 24)}".rstrip()
+
+
+def _kinds(part: StickTiming, style: Style) -> Iterator[str]:
+    yield ""
+    names = "".join(f"{'p' + str(p):>10}" for p in PERCENTILES)
+    yield style(f"  {'command':<28} {'count':>7} {'bytes':>11}  {'':<14}{names}{'max':>10}", "head")
+    for kind in sorted(part.kinds.values(), key=lambda kind: -(sum(kind.spreads["whole"].values))):
+        yield from _kind(kind)
+    yield style(
+        "  data phase: CBW done to last data; to the CSW: from there; host gap: CSW to the next command, pauses too",
+        "quiet",
+    )
+
+
+def _kind(kind: Kind) -> Iterator[str]:
+    head = f"  {kind.name[:28]:<28} {kind.count:>7,} {bytes_in_words(kind.bytes):>11}  "
+    for phase in ("whole", "data", "status", "gap"):
+        facts = kind.spreads[phase].facts()
+        if facts is None:
+            continue
+        values = [facts[f"p{p}"] for p in PERCENTILES] + [facts["max"]]
+        yield f"{head}{_PHASES[phase]:<14}" + "".join(f"{time_in_words(value):>10}" for value in values)
+        head = f"  {_failed(kind) if head.strip() else '':<28} {'':>7} {'':>11}  "
+    if not any(kind.spreads[phase].values for phase in ("data", "status", "gap")) and kind.failed:
+        yield head.rstrip()
+
+
+def _failed(kind: Kind) -> str:
+    return f"  {kind.failed:,} did not pass" if kind.failed else ""
+
+
+def _flows(part: StickTiming, style: Style) -> Iterator[str]:
+    top = part.ceiling
+    flows = [flow for flow in part.flows.values() if flow.commands]
+    if not flows:
+        return
+    yield ""
+    yield style("Throughput of the medium's blocks", "head") + f" (pauses over {time_in_words(IDLE_NS)} left out)"
+    yield "  " + _ceiling(part, top)
+    for flow in flows:
+        yield from _flow(flow, top, style)
+    if part.pauses:
+        pauses = count_of(part.pauses, "pause")
+        yield f"  the host paused: {pauses} over {time_in_words(IDLE_NS)}, {time_in_words(part.pause_ns)} in all"
+
+
+def _ceiling(part: StickTiming, top: Ceiling | None) -> str:
+    stick = part.stick
+    if top is not None:
+        return (
+            f"{stick.speed} speed, packets of {top.payload} bytes: at most {top.packets} per {top.unit}, "
+            f"{rate_in_words(top.bytes_per_second)} ({top.source})"
+        )
+    if not stick.speed or not stick.bulk_packet:
+        return "no ceiling: this capture does not show speed and packet size"
+    return f"no ceiling: no table of USB 2.0 5.8.4 covers {stick.speed} speed with packets of {stick.bulk_packet} bytes"
+
+
+def _flow(flow: Flow, top: Ceiling | None, style: Style) -> Iterator[str]:
+    size = bytes_in_words(flow.bytes // flow.commands)
+    largest = bytes_in_words(flow.largest)
+    yield (
+        f"  {_WAYS[flow.direction]}: {bytes_in_words(flow.bytes)} by {count_of(flow.commands, 'command')}, {size} each on "
+        f"average, largest {largest}"
+    )
+    share = f", {100 * flow.rate / top.bytes_per_second:.1f} % of the ceiling" if top else ""
+    yield f"    {rate_in_words(flow.rate)}{share}; in the data phases alone {rate_in_words(flow.data_rate)}"
+    if top:
+        yield f"    [{bar(flow.rate, top.bytes_per_second):<{BAR}}]"
+    why = reasons(flow, top)
+    for number, reason in enumerate(why):
+        yield "    " + style("why: " if not number else "     ", "warn") + reason
+
+
+def _course(course: Course, style: Style) -> Iterator[str]:
+    rows = course.facts()
+    if len(rows) < 2:
+        return
+    yield ""
+    width = rows[0]["width_ns"]
+    yield style("Over time", "head") + f" (slots of {time_in_words(width)}; = read, # written)"
+    most = max(row["read"] + row["written"] for row in rows)
+    for row in rows:
+        read, written = row["read"], row["written"]
+        drawn = round((read + written) / most * BAR) if read + written else 0
+        drawn = max(drawn, bool(read) + bool(written))
+        reads = min(drawn - bool(written), max(bool(read), round(drawn * read / (read + written)))) if drawn else 0
+        line = "=" * reads + "#" * (drawn - reads)
+        rate = rate_in_words((read + written) * 1e9 / width) if drawn else "-"
+        yield f"  {row['time_ns'] / 1e9:>10.3f} s  {line:<{BAR}}  {rate:>11}"
