@@ -137,10 +137,9 @@ ATTRIBUTES: dict[int, str] = {
 
 
 def ata_text(raw: bytes) -> str:
-    """An ATA string with its byte pairs put in reading order, without padding, safe to show."""
-    swapped = bytearray(len(raw))
-    swapped[0::2], swapped[1::2] = raw[1::2], raw[0::2]
-    return field_text(bytes(swapped)).strip()
+    """An ATA string with its byte pairs put in reading order, without padding, safe to show; half a pair is dropped."""
+    pairs = (raw[at + 1 : at + 2] + raw[at : at + 1] for at in range(0, len(raw) - 1, 2))
+    return field_text(b"".join(pairs)).strip()
 
 
 def command_name(code: int, features: int = 0) -> str:

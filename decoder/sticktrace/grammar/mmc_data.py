@@ -280,12 +280,10 @@ def _event(title: str, *fields: Construct) -> Layout:
         _length("EVENT DESCRIPTOR LENGTH"),
         bits(1, part("NEA", 1, "no event of the classes asked for is supported"), spare(4),
              part("NOTIFICATION CLASS", 3, "what the event below is", meaning=EVENT_CLASSES)),
-        flags(
-            (6, "DEVICE BUSY", "events of this class exist"), (5, "MULTI-HOST", "events of this class exist"),
-            (4, "MEDIA", "events of this class exist"), (3, "EXTERNAL REQUEST", "events of this class exist"),
-            (2, "POWER MANAGEMENT", "events of this class exist"),
-            (1, "OPERATIONAL CHANGE", "events of this class exist"),
-        ),
+        flags(*(
+            (bit, f"{EVENT_CLASSES[bit].upper()} CLASS", "the device has events of this class")
+            for bit in range(6, 0, -1)
+        )),
         *fields,
     )  # fmt: skip
 
@@ -364,17 +362,31 @@ DISC_INFORMATION = Layout(
 )  # fmt: skip
 
 
+_TRACK_INFORMATION = "MMC-5, READ TRACK INFORMATION command"
+
+
+def _track_tail(*later: Construct) -> Layout:
+    last = number("LAST RECORDED ADDRESS", 4, "valid where LRA_V is 1")
+    return Layout("track information from byte 28", _TRACK_INFORMATION, last, *later)
+
+
+_TRACK_TAILS = {
+    30: _track_tail(),
+    34: _track_tail(
+        number("LOGICAL TRACK NUMBER (MSB)", 1, "high byte"),
+        number("SESSION NUMBER (MSB)", 1, "high byte"),
+        reserved(2),
+    ),
+}
+
+
 def _later_track_fields(values: Container, _coming: Any) -> Construct:
-    return _TRACK_TAIL if values["TRACK INFORMATION LENGTH"] >= 34 else RAW
-
-
-_TRACK_TAIL = Layout(
-    "track information from byte 32", "MMC-5, READ TRACK INFORMATION command",
-    number("LOGICAL TRACK NUMBER (MSB)", 1, "high byte"), number("SESSION NUMBER (MSB)", 1, "high byte"), reserved(2),
-)  # fmt: skip
+    """Later editions printed longer tables: the length tells which."""
+    fitting = [tail for size, tail in _TRACK_TAILS.items() if size <= values["TRACK INFORMATION LENGTH"]]
+    return fitting[-1] if fitting else RAW
 
 TRACK_INFORMATION = Layout(
-    "track information", "MMC-5, READ TRACK INFORMATION command",
+    "track information", _TRACK_INFORMATION,
     _length("TRACK INFORMATION LENGTH"),
     number("LOGICAL TRACK NUMBER (LSB)", 1, "low byte"),
     number("SESSION NUMBER (LSB)", 1, "low byte"),
@@ -389,8 +401,7 @@ TRACK_INFORMATION = Layout(
     number("FREE BLOCKS", 4, "blocks"),
     number("FIXED PACKET SIZE/BLOCKING FACTOR", 4, "blocks"),
     number("LOGICAL TRACK SIZE", 4, "blocks"),
-    number("LAST RECORDED ADDRESS", 4, "valid where LRA_V is 1"),
-    field("from byte 32", Bounded(lambda c: c["TRACK INFORMATION LENGTH"] - 30, Choice(_later_track_fields)),
+    field("from byte 28", Bounded(lambda c: c["TRACK INFORMATION LENGTH"] - 26, Choice(_later_track_fields)),
           "later fields of the table"),
 )  # fmt: skip
 
