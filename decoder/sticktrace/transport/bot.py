@@ -115,9 +115,9 @@ Read = Callable[[int, int], bytes]
 Overdue = Callable[[int, int, int], list[Transfer]]
 """Bulk-OUT submissions of (bus, address) made before a time that still wait for a completion; each is given once."""
 
-_EARLY = {IDLE: ("IN", "CSW", "OTHER CSW"), DATA_OUT: ("CSW", "OTHER CSW"), DATA_IN: ("OTHER CSW",),
-          STATUS: ("OTHER CSW", "BAD CSW"), LOST: ("OTHER CSW", "IN")}  # fmt: skip
-"""Answers that may show that a completion before them was lost from the recording."""
+_EARLY = {IDLE: ("IN", "OUT", "CSW", "OTHER CSW"), DATA_OUT: ("CSW", "OTHER CSW"), DATA_IN: ("OTHER CSW",),
+          STATUS: ("OUT", "OTHER CSW", "BAD CSW"), LOST: ("IN", "OUT", "OTHER CSW")}  # fmt: skip
+"""Signals that may show that a completion before them was lost from the recording."""
 
 
 class Lane:
@@ -156,9 +156,9 @@ class Lane:
         )
 
     def wants(self, transfer: Transfer) -> bool:
-        """For a lane inferred from a CBW: whether this IN transfer of an unknown pipe is what the machine waits for."""
+        """For a lane inferred from a CBW: whether this transfer of an unknown pipe is a CBW or what is waited for."""
         if not transfer.endpoint & 0x80:
-            return False
+            return self.looks_like_command(self._read, transfer)
         if self._signal_in(transfer) == "CSW":
             return True
         return self.state is DATA_IN and self._open is not None and transfer.actual <= self._open.expected
@@ -167,16 +167,14 @@ class Lane:
 
     def feed(self, transfer: Transfer) -> None:
         """Take one bulk transfer."""
-        if not transfer.endpoint & 0x80:
-            self._step(self._signal_out(transfer), transfer)
-            return
-        signal = self._signal_in(transfer)
-        if signal in _EARLY.get(self.state, ()) and self._catch_up(transfer):
-            signal = self._signal_in(transfer)
+        read_signal = self._signal_in if transfer.endpoint & 0x80 else self._signal_out
+        signal = read_signal(transfer)
+        if signal in _EARLY[self.state] and self._catch_up(transfer):
+            signal = read_signal(transfer)
         self._step(signal, transfer)
 
     def _catch_up(self, transfer: Transfer) -> bool:
-        """The device answers something that the host has sent, but the recording lost the completion of that: take
+        """What comes now follows something that the host has sent, but the recording lost the completion of that: take
         the submission as done. Returns whether there was any."""
         late = self._overdue(self.bus, self.address, transfer.end_ns)
         for sent in late:

@@ -91,14 +91,21 @@ class Router:
         return self._pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
 
     def _infer(self, device: Key, transfer: Transfer) -> AnyLane | None:
-        lane = next((one for one in self._lanes.get(device, ()) if isinstance(one, Lane) and one.inferred), None)
-        if lane is None:
-            if not Lane.looks_like_command(self._read, transfer):
+        lane: Lane | UasLane
+        for known in self._lanes.get(device, ()):
+            if not isinstance(known, CbiLane) and known.inferred:
+                lane = known
+                break
+        else:
+            if Lane.looks_like_command(self._read, transfer):
+                lane = Lane(*device, self.out, self._read, self._overdue, inferred=True)
+            elif UasLane.looks_like_command(self._read, transfer):
+                lane = UasLane(*device, {}, self.out, self._read, self._overdue)
+            else:
                 return None
-            lane = Lane(*device, self.out, self._read, self._overdue, inferred=True)
             self._lanes.setdefault(device, []).append(lane)
             self.inferred.add(device)
-        elif not lane.wants(transfer):
+        if not lane.wants(transfer):
             return None
         self._pipes[transfer.bus << 16 | transfer.address << 8 | transfer.endpoint] = lane
         return lane

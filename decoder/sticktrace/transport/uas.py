@@ -19,6 +19,7 @@ from sticktrace.transport.sequence import Sequence
 COMMAND, SENSE, RESPONSE, TASK_MANAGEMENT, READ_READY, WRITE_READY = 0x01, 0x03, 0x04, 0x05, 0x06, 0x07
 """IU identifiers (INCITS 471 Table 10, from memory for the table number)."""
 
+_STATUS_UNITS = (SENSE, RESPONSE, READ_READY, WRITE_READY)
 _GOOD, _CHECK_CONDITION = 0x00, 0x02
 _RESPONSES = {0x02: "invalid IU", 0x04: "task management not supported", 0x05: "task management failed",
               0x09: "incorrect LUN", 0x0A: "overlapped tag"}  # fmt: skip
@@ -49,6 +50,32 @@ class UasLane:
         self._open: dict[int, _Command] = {}
         self._ready: dict[str, int] = {}
         self._settling: tuple[_Command, str] | None = None
+        self.inferred = not usage
+
+    @staticmethod
+    def looks_like_command(read: Read, transfer: Transfer) -> bool:
+        """Whether a transfer of an unknown pipe is a command IU: OUT, 32 bytes, its id, reserved bytes zero, no longer
+        CDB announced, a LUN below 256 and a tag (INCITS 471, COMMAND IU)."""
+        if transfer.endpoint & 0x80 or transfer.actual != 32 or transfer.captured < 17:
+            return False
+        unit = read(transfer.data_at, 17)
+        return unit[:2] == b"\x01\x00" and unit[2:4] != b"\0\0" and unit[5:9] == bytes(4) and unit[10:16] == bytes(6)
+
+    def wants(self, transfer: Transfer) -> bool:
+        """For a lane inferred from a command IU: whether this transfer of an unknown pipe belongs to it. If so its
+        endpoint is given the usage that its content shows."""
+        if self.looks_like_command(self._read, transfer):
+            usage = "command"
+        elif transfer.endpoint & 0x80:
+            unit = self._read(transfer.data_at, min(transfer.captured, 4))
+            fits = len(unit) == 4 and unit[0] in _STATUS_UNITS and self._tag(unit) in self._open
+            usage = "status" if fits else "data in"
+        else:
+            usage = "data out"
+        if usage in self._usage.values() or (not self._open and usage != "command"):
+            return False
+        self._usage[transfer.endpoint] = usage
+        return True
 
     def feed(self, transfer: Transfer) -> None:
         """Take one bulk transfer."""
