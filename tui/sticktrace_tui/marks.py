@@ -1,0 +1,68 @@
+"""The reader's own marks and notes, kept beside the capture as CAPTURE.marks.json, and only when asked."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from sticktrace.errors import SticktraceError
+
+_LARGEST = 4 << 20
+_LONGEST_NOTE = 500
+
+
+class Marks:
+    """Marks by code of an item, each with a note that may be empty. ``unsaved`` tells whether saving would add
+    anything. Raises SticktraceError from `load` and `save` when the file does not serve."""
+
+    def __init__(self, capture: str) -> None:
+        self.path = Path(capture + ".marks.json")
+        self.notes: dict[int, str] = {}
+        self.unsaved = False
+
+    def sign(self, code: int) -> str:
+        """One cell: whether an item is marked, and whether there is a note."""
+        return " " if code not in self.notes else "✎" if self.notes[code] else "◆"
+
+    def toggle(self, code: int) -> bool:
+        """Mark an item, or take its mark and note away. Returns whether it is marked now."""
+        self.unsaved = True
+        if code in self.notes:
+            del self.notes[code]
+            return False
+        self.notes[code] = ""
+        return True
+
+    def write(self, code: int, note: str) -> None:
+        """Mark an item with a note."""
+        self.notes[code] = note[:_LONGEST_NOTE]
+        self.unsaved = True
+
+    def save(self) -> Path:
+        """Write all marks beside the capture."""
+        exchanges = {str(code): note for code, note in sorted(self.notes.items()) if code >= 0}
+        between = {str(-1 - code): note for code, note in sorted(self.notes.items()) if code < 0}
+        facts = {"marks": 1, "exchanges": exchanges, "between": between}
+        try:
+            self.path.write_text(json.dumps(facts, indent=1, ensure_ascii=False) + "\n", "utf-8")
+        except OSError as error:
+            raise SticktraceError(f"{self.path}: cannot be written: {error.strerror or error}") from error
+        self.unsaved = False
+        return self.path
+
+    def load(self) -> None:
+        """Take the marks that lie beside the capture, if any."""
+        try:
+            if not self.path.is_file():
+                return
+            if self.path.stat().st_size > _LARGEST:
+                raise ValueError("too large for a file of marks")
+            facts = json.loads(self.path.read_text("utf-8"))
+            self.notes = _codes(facts, "exchanges", 1, 0) | _codes(facts, "between", -1, -1)
+        except (OSError, ValueError, TypeError, AttributeError, RecursionError) as error:
+            raise SticktraceError(f"{self.path}: is no file of marks ({error}); left alone") from error
+
+
+def _codes(facts: Any, key: str, factor: int, shift: int) -> dict[int, str]:
+    return {factor * int(number) + shift: str(note)[:_LONGEST_NOTE] for number, note in facts[key].items()}

@@ -1,0 +1,221 @@
+"""The capture as the screen holds it: read by a worker thread into columns, asked by the screen at any time.
+
+Nothing here knows of a screen. Views on the table's columns block its growth while they live, so they are taken
+and let go under ``lock``.
+"""
+
+from __future__ import annotations
+
+import time
+from array import array
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from threading import Event, RLock
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sticktrace.errors import SticktraceError
+from sticktrace.session import Capture, Reading
+from sticktrace.session import open as open_capture
+from sticktrace.storage.table import ExchangeTable
+from sticktrace.transport.exchange import Exchange
+from sticktrace_tui.arrange import Arrangement, Codes, arrange, continues, order_of
+from sticktrace_tui.texts import Texts
+from sticktrace_tui.watchers import Watchers
+from sticktrace_tui.woven import REQUEST, Woven
+
+OPENING, READING, FOLLOWING = "opening", "reading", "following"
+DONE, STOPPED, UNREADABLE = "done", "stopped", "unreadable"
+_BATCH = 128
+_LOOK_AGAIN = 0.25
+"""Seconds between two looks at a file that grows."""
+
+_FOLD_COLUMNS = ("name", "bus", "address", "lun", "status", "sense", "direction", "lba", "blocks", "expected")
+
+
+class Model:
+    """Everything known of one capture so far. `run` reads it and returns when all is read or `stop` was called."""
+
+    def __init__(self, path: str | Path, follow: bool = False) -> None:
+        self.path, self.follow = str(path), follow
+        self.lock = RLock()
+        self.table, self.woven, self.labels = ExchangeTable(), Woven(), Texts()
+        self.attached = array("B")
+        """1 for a REQUEST SENSE that fetched the sense of the exchange before it."""
+        self.state, self.error = OPENING, ""
+        self.done_bytes, self.all_bytes = 0, 0
+        self.reading: Reading | None = None
+        self.watchers = Watchers()
+        self._capture: Capture | None = None
+        self._stop = Event()
+        self._fetching: set[int] = set()
+        self._goes_on: NDArray[np.bool_] = np.zeros(0, np.bool_)
+
+    # -- the worker's side -------------------------------------------------------------------------------------
+
+    def run(self, grew: Callable[[], None] = lambda: None) -> None:
+        """Read the capture to its end, or for ever when following. ``grew`` is called after each batch."""
+        try:
+            capture = self._open()
+            if capture is not None:
+                self._read(capture, grew)
+        except SticktraceError as error:
+            self.error = str(error)
+            self.state = UNREADABLE if self.reading is None else DONE
+        grew()
+
+    def stop(self) -> None:
+        """Ask the worker to stop at the next item; what was read stays."""
+        self._stop.set()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.stop()
+        if self._capture is not None:
+            self._capture.close()
+
+    def _open(self) -> Capture | None:
+        while self.follow and not self._stop.is_set() and Path(self.path).is_file() and _nearly_empty(self.path):
+            self._stop.wait(_LOOK_AGAIN)
+        if self._stop.is_set():
+            return None
+        self._capture = open_capture(self.path, self._progress)
+        return self._capture
+
+    def _progress(self, done: int, total: int) -> None:
+        self.done_bytes, self.all_bytes = done, total
+
+    def _read(self, capture: Capture, grew: Callable[[], None]) -> None:
+        reading = self.reading = capture.reading()
+        self.watchers.begin(reading)
+        self.state = READING
+        self._take(reading.more(), grew)
+        while self.follow and not self._stop.is_set():
+            self.state = FOLLOWING
+            grew()
+            self._stop.wait(_LOOK_AGAIN)
+            if capture.refresh():
+                self._take(reading.more(), grew)
+        if not self._stop.is_set():
+            self._take(reading.finish(), grew)
+        self.state = STOPPED if self._stop.is_set() else DONE
+        self.watchers.end()
+
+    def _take(self, items: Iterable[Any], grew: Callable[[], None]) -> None:
+        batch: list[tuple[Any, str]] = []
+        due = time.monotonic() + 0.05
+        see = self.watchers.see
+        for item in items:
+            batch.append((item, see(item)))
+            if len(batch) >= _BATCH or time.monotonic() > due:
+                self._add(batch)
+                grew()
+                batch = []
+                due = time.monotonic() + 0.05
+                if self._stop.is_set():
+                    break
+        self._add(batch)
+        grew()
+
+    def _add(self, batch: list[tuple[Any, str]]) -> None:
+        with self.lock:
+            for item, label in batch:
+                if not isinstance(item, Exchange):
+                    self.woven.append(item, len(self.table))
+                    continue
+                self.attached.append(item.number in self._fetching)
+                self._fetching.discard(item.number)
+                if item.sense is not None and item.sense.exchange == item.number + 1:
+                    self._fetching.add(item.sense.exchange)
+                self.labels.append(label)
+                self.table.append(item)
+
+    # -- the screen's side -------------------------------------------------------------------------------------
+
+    def __len__(self) -> int:
+        return len(self.table)
+
+    @property
+    def busy(self) -> bool:
+        """Whether more may come."""
+        return self.state in (OPENING, READING, FOLLOWING)
+
+    def read(self, piece: Any) -> bytes:
+        """The captured bytes of a piece; b"" where the capture can no longer give them."""
+        if self.reading is None or piece.captured <= 0:
+            return b""
+        try:
+            return self.reading.read(piece)
+        except (ValueError, OSError):
+            return b""
+
+    def columns(self, *names: str) -> dict[str, NDArray[Any]]:
+        """Copies of some of the table's columns, safe to keep."""
+        with self.lock:
+            return {name: self.table.column(name).copy() for name in names}
+
+    def choose(self, mask: Callable[[ExchangeTable], Any] | None) -> Codes:
+        """The rows that a selection chooses; all of them without one."""
+        with self.lock:
+            if mask is None:
+                return np.arange(len(self.table), dtype=np.int64)
+            chosen: Codes = np.flatnonzero(mask(self.table))
+            return chosen
+
+    def arrange(self, rows: Codes, woven: bool, fold: bool, fold_woven: bool, opened: frozenset[int]) -> Arrangement:
+        """Lay chosen rows out as lines; see `arrange.arrange`."""
+        with self.lock:
+            self._extend()
+            attached = np.frombuffer(self.attached, np.uint8) if len(self.attached) else np.zeros(0, np.uint8)
+            count = len(self.woven) if woven else 0
+            after = np.array(self.woven.after[:count], np.int64)
+            requests = np.array(self.woven.kind[:count], np.uint8) == REQUEST
+            return arrange(rows, self._goes_on, attached, after, requests, fold, fold_woven, opened)
+
+    def _extend(self) -> None:
+        """Bring `_goes_on` up to the length of the table."""
+        have, want = len(self._goes_on), len(self.table)
+        if have < want:
+            columns = {name: self.table.column(name) for name in _FOLD_COLUMNS}
+            more = continues(columns, np.frombuffer(self.attached, np.uint8), have)
+            self._goes_on = np.concatenate((self._goes_on, more))
+
+    def order(self, code: int) -> int:
+        """The place of an item in the capture, as in `Arrangement.order`."""
+        with self.lock:
+            return int(order_of(np.array([code]), np.array(self.woven.after, np.int64))[0])
+
+    def row_of(self, number: int) -> int | None:
+        """The row of an exchange by its number."""
+        with self.lock:
+            numbers = self.table.column("number")
+            row = int(np.searchsorted(numbers, number))
+            return row if row < len(numbers) and int(numbers[row]) == number else None
+
+    def code_of_record(self, record: int) -> int | None:
+        """The code of the request or event that a record belongs to; None if it is none that has a line."""
+        index = self.woven.with_record(record)
+        return None if index is None else -1 - index
+
+    def item(self, code: int) -> Any:
+        """The exchange, request, event or stray behind a code."""
+        return self.table[code] if code >= 0 else self.woven.items[-1 - code]
+
+    def label(self, row: int) -> str:
+        """What an exchange's blocks are on the volume, "" if not known."""
+        return self.labels[row]
+
+    def faults(self) -> Codes:
+        """Codes of all that went wrong, in the order of the capture."""
+        with self.lock:
+            rows = np.flatnonzero(self.table.column("status")) if len(self.table) else np.zeros(0, np.int64)
+            woven = -1 - np.flatnonzero(np.array(self.woven.bad, np.uint8))
+            codes: Codes = np.concatenate((rows, woven)).astype(np.int64)
+            return codes[np.argsort(order_of(codes, np.array(self.woven.after, np.int64)), kind="stable")]
+
+
+def _nearly_empty(path: str) -> bool:
+    """Whether a file that is being written does not yet hold a whole pcap file header (24 bytes)."""
+    return Path(path).stat().st_size < 24

@@ -1,0 +1,61 @@
+"""What is woven between the exchanges: control requests, what happened to devices, and traffic that fits nowhere."""
+
+from __future__ import annotations
+
+from array import array
+from typing import Any
+
+from sticktrace.bus.devices import BusEvent
+from sticktrace.bus.requests import Request
+
+REQUEST, EVENT, STRAY = 0, 1, 2
+
+MOST = 200_000
+"""So many are kept; a capture with more says how many were left out."""
+
+SHOWN_EVENTS = frozenset(("attached", "detached", "reset", "over-current"))
+"""Events with a line of their own. The others are seen in the request that made them."""
+
+_BAD_EVENTS = frozenset(("detached", "over-current"))
+
+
+class Woven:
+    """Append items in order, each with the number of exchanges before it."""
+
+    def __init__(self) -> None:
+        self.items: list[Any] = []
+        self.after = array("q")
+        """How many exchanges began before the item."""
+        self.kind = array("B")
+        self.bad = array("B")
+        self.left_out = 0
+        self._by_record: dict[int, int] = {}
+
+    def __len__(self) -> int:
+        return len(self.items)
+
+    def append(self, item: Any, after: int) -> None:
+        """Take an item that is no exchange, if it gets a line."""
+        if isinstance(item, Request):
+            if item.in_exchange:
+                return  # the exchange it recovers accounts for it
+            kind, bad = REQUEST, item.result not in ("done", "not seen")
+        elif isinstance(item, BusEvent):
+            if item.kind not in SHOWN_EVENTS:
+                return
+            kind, bad = EVENT, item.kind in _BAD_EVENTS
+        else:
+            kind, bad = STRAY, True
+        if len(self.items) >= MOST:
+            self.left_out += 1
+            return
+        for record in item.records:
+            self._by_record.setdefault(record, len(self.items))
+        self.items.append(item)
+        self.after.append(after)
+        self.kind.append(kind)
+        self.bad.append(bad)
+
+    def with_record(self, record: int) -> int | None:
+        """The index of the first item that a record belongs to."""
+        return self._by_record.get(record)
