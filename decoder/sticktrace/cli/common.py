@@ -77,6 +77,17 @@ class _Bar:
             self._shown = False
 
 
+def labelled(reading: Any) -> Iterator[tuple[Any, str]]:
+    """The exchanges of a pass, each with what its blocks are on the volume at that time."""
+    from sticktrace.transport.exchange import Exchange
+    from sticktrace.volume.tracker import VolumeTracker
+
+    volumes = VolumeTracker(reading.read)
+    for item in reading:
+        if isinstance(item, Exchange):
+            yield item, volumes.feed(item)
+
+
 def report_damage(reading: Any, name: str) -> None:
     """One line on standard error for each damaged place, after everything readable was shown."""
     from sticktrace.text import safe

@@ -6,7 +6,16 @@ from collections.abc import Iterator
 
 import click
 
-from sticktrace.cli.common import capture_argument, echo_all, opened, report_damage, style, width, words_argument
+from sticktrace.cli.common import (
+    capture_argument,
+    echo_all,
+    labelled,
+    opened,
+    report_damage,
+    style,
+    width,
+    words_argument,
+)
 
 
 @click.command("exchanges")
@@ -27,7 +36,6 @@ def command(capture: str, words: tuple[str, ...], wide: bool) -> None:
     """
     from sticktrace.output.listing import Listing
     from sticktrace.output.selection import Selection
-    from sticktrace.transport.exchange import Exchange
 
     selection = Selection(words)
     with opened(capture) as source:
@@ -36,8 +44,8 @@ def command(capture: str, words: tuple[str, ...], wide: bool) -> None:
 
         def lines() -> Iterator[str]:
             yield listing.head()
-            for exchange in selection.of(item for item in reading if isinstance(item, Exchange)):
-                yield listing.line(exchange)
+            for exchange, touches in selection.of(labelled(reading)):
+                yield listing.line(exchange, touches)
 
         echo_all(lines())
         if not reading.router.out.numbered:

@@ -7,11 +7,11 @@ from typing import Any, TextIO
 
 import click
 
-from sticktrace.cli.common import capture_argument, opened, report_damage, words_argument
+from sticktrace.cli.common import capture_argument, labelled, opened, report_damage, words_argument
 
 _CSV = (
     "number", "time_ns", "duration_ns", "bus", "address", "lun", "tag", "opcode", "command", "cdb", "lba", "blocks",
-    "direction", "expected", "moved", "residue", "status", "sense", "case", "stalled", "truncated", "notes",
+    "direction", "expected", "moved", "residue", "status", "sense", "case", "stalled", "truncated", "touches", "notes",
 )  # fmt: skip
 
 
@@ -47,17 +47,18 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
     from sticktrace.storage.units import Units
     from sticktrace.transport.events import Stray
     from sticktrace.transport.exchange import Exchange
+    from sticktrace.volume.tracker import VolumeTracker
 
     yield json.dumps(capture_facts(source.skim()))
     if selection.words:
-        for exchange in selection.of(item for item in reading if isinstance(item, Exchange)):
-            yield json.dumps(exchange_facts(exchange))
+        for exchange, touches in selection.of(labelled(reading)):
+            yield json.dumps(exchange_facts(exchange, touches))
         return
-    units = Units(reading.bus)
+    units, volumes = Units(reading.bus), VolumeTracker(reading.read)
     for item in reading:
         if isinstance(item, Exchange):
             units.see(item, reading.read)
-            yield json.dumps(exchange_facts(item))
+            yield json.dumps(exchange_facts(item, volumes.feed(item)))
         elif isinstance(item, Request):
             yield json.dumps(request_facts(item))
         elif isinstance(item, Stray):
@@ -71,7 +72,6 @@ def _csv(reading: Any, selection: Any) -> Iterator[str]:
     import io
 
     from sticktrace.output.facts import exchange_facts
-    from sticktrace.transport.exchange import Exchange
 
     def row(values: Any) -> str:
         out = io.StringIO()
@@ -79,8 +79,8 @@ def _csv(reading: Any, selection: Any) -> Iterator[str]:
         return out.getvalue()
 
     yield row(_CSV)
-    for exchange in selection.of(item for item in reading if isinstance(item, Exchange)):
-        facts = exchange_facts(exchange)
+    for exchange, touches in selection.of(labelled(reading)):
+        facts = exchange_facts(exchange, touches)
         sense = facts["sense"]
         facts["sense"] = "" if sense is None else f"{sense['key']:X}/{sense['asc']:02X}/{sense['ascq']:02X}"
         facts["stalled"] = " ".join(facts["stalled"])

@@ -32,8 +32,8 @@ def sense_facts(sense: Sense | None) -> dict[str, Any] | None:
     return {"key": sense.key, "asc": sense.asc, "ascq": sense.ascq, "meaning": asc_meaning(sense.asc, sense.ascq)}
 
 
-def exchange_facts(exchange: Exchange) -> dict[str, Any]:
-    """``kind:"exchange"``."""
+def exchange_facts(exchange: Exchange, touches: str = "") -> dict[str, Any]:
+    """``kind:"exchange"``; ``touches`` is what its blocks are on the volume."""
     return {
         "kind": "exchange",
         "number": exchange.number,
@@ -58,6 +58,7 @@ def exchange_facts(exchange: Exchange) -> dict[str, Any]:
         "stalled": list(exchange.stalled),
         "truncated": exchange.truncated,
         "transport": exchange.transport,
+        "touches": touches or None,
         "records": list(exchange.records),
         "notes": list(exchange.notes),
     }

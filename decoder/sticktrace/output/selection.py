@@ -10,6 +10,7 @@
     time:1.5..2.0         seconds since the first record
     stalled:data          command, data, status or any
     direction:in          in, out, none
+    touches:FAT           what the blocks are on the volume holds this text, in any case
 
 A comma means "or" within one word (``command:read,write``); a leading ``-`` turns a word round (``-command:read``).
 """
@@ -51,22 +52,22 @@ class Selection:
             result &= test(table)
         return result
 
-    def of(self, exchanges: Iterable[Exchange]) -> Iterator[Exchange]:
-        """The exchanges of a stream that the words select, in order."""
+    def of(self, exchanges: Iterable[tuple[Exchange, str]]) -> Iterator[tuple[Exchange, str]]:
+        """The exchanges of a stream that the words select, in order, each with what it touches on the volume."""
         if not self._tests:
             yield from exchanges
             return
         table = ExchangeTable()
-        for exchange in exchanges:
-            table.append(exchange)
+        for exchange, touches in exchanges:
+            table.append(exchange, touches)
             if len(table) == _CHUNK:
                 yield from self._chosen(table)
                 table = ExchangeTable()
         yield from self._chosen(table)
 
-    def _chosen(self, table: ExchangeTable) -> Iterator[Exchange]:
+    def _chosen(self, table: ExchangeTable) -> Iterator[tuple[Exchange, str]]:
         for row in self.mask(table).nonzero()[0].tolist():
-            yield table[row]
+            yield table[row], table.touches(row)
 
 
 def _split(text: str) -> list[str]:
@@ -193,6 +194,17 @@ def _stalled(text: str) -> Test:
     return lambda table: (table.column("stalled") & bit) != 0
 
 
+def _touches(text: str) -> Test:
+    wanted = text.lower()
+
+    def test(table: ExchangeTable) -> Mask:
+        import numpy as np
+
+        return np.isin(table.column("touches"), [i for i, label in enumerate(table.labels) if wanted in label.lower()])
+
+    return test
+
+
 def _sense(text: str) -> Test:
     try:
         parts = [int(part.removesuffix("h"), 16) for part in text.split("/")]
@@ -231,5 +243,6 @@ _MAKERS: dict[str, Callable[[str], Test]] = {
     "device": _device, "tag": _between("tag"), "case": _between("case"), "slower": _limit(True),
     "faster": _limit(False), "moved": _between("moved"), "asked": _between("expected"), "sense": _sense,
     "time": _between("time_ns", _seconds), "stalled": _stalled, "direction": _one_of("direction", DIRECTIONS),
+    "touches": _touches,
 }  # fmt: skip
 KEYS = tuple(_MAKERS)

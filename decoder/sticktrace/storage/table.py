@@ -25,7 +25,7 @@ _NUMBERS = {
     "number": "I", "time_ns": "q", "command_ns": "q", "data_ns": "q", "end_ns": "q", "bus": "H", "address": "H",
     "lun": "H", "tag": "I", "name": "H", "lba": "q", "blocks": "q", "direction": "B", "expected": "q", "moved": "q",
     "residue": "q", "status": "B", "sense": "i", "case": "b", "stalled": "B", "truncated": "B", "transport": "B",
-    "command_at": "Q", "command_captured": "I", "command_actual": "I",
+    "touches": "I", "command_at": "Q", "command_captured": "I", "command_actual": "I",
     "status_at": "Q", "status_captured": "I", "status_actual": "I",
 }  # fmt: skip
 
@@ -52,13 +52,15 @@ class ExchangeTable:
         self.names: list[str] = []
         """Command names in order of first use; the ``name`` column counts in it."""
         self._name_index: dict[str, int] = {}
-        self._known: dict[bytes, tuple[int, int]] = {}
+        self.labels: list[str] = [""]
+        """What exchanges touch on the volume, in order of first use; the ``touches`` column counts in it."""
+        self._label_index: dict[str, int] = {"": 0}
 
     def __len__(self) -> int:
         return len(self._cdb_sizes)
 
-    def append(self, exchange: Exchange) -> None:
-        """Add one exchange at the end."""
+    def append(self, exchange: Exchange, touches: str = "") -> None:
+        """Add one exchange at the end; ``touches`` is what its blocks are on the volume."""
         row = len(self._cdb_sizes)
         cdb = exchange.cdb
         lba, blocks = lba_and_blocks(cdb)
@@ -72,7 +74,7 @@ class ExchangeTable:
             -1 if sense is None else sense.key << 16 | sense.asc << 8 | sense.ascq,
             -1 if exchange.case is None else exchange.case,
             sum(1 << PHASES.index(phase) for phase in exchange.stalled), exchange.truncated,
-            TRANSPORTS.index(exchange.transport), *at, *status_at,
+            TRANSPORTS.index(exchange.transport), self._label(touches), *at, *status_at,
         )  # fmt: skip
         for add, value in zip(self._append, values, strict=True):
             add(value)
@@ -87,6 +89,17 @@ class ExchangeTable:
             self._notes[row] = exchange.notes
         if sense is not None:
             self._senses[row] = sense
+
+    def _label(self, touches: str) -> int:
+        index = self._label_index.get(touches)
+        if index is None:
+            index = self._label_index[touches] = len(self.labels)
+            self.labels.append(touches)
+        return index
+
+    def touches(self, row: int) -> str:
+        """What the exchange of a row touches on the volume, "" for nothing or not known."""
+        return self.labels[self._numbers["touches"][row]]
 
     def _name(self, cdb: bytes) -> int:
         words = _name_of(cdb[:2])
