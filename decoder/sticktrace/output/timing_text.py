@@ -13,7 +13,7 @@ from sticktrace.text import bytes_in_words, count_of, time_in_words
 BAR = 40
 """Columns of a full bar."""
 _EIGHTHS = " ▏▎▍▌▋▊▉"
-_PHASES = {"data": "data phase", "status": "to the CSW", "gap": "host gap", "whole": "whole command"}
+_PHASES = {"data": "data phase", "status": "to the status", "gap": "host gap", "whole": "whole command"}
 _WAYS = {"in": "read", "out": "written"}
 
 
@@ -81,27 +81,23 @@ def _kinds(part: StickTiming, style: Style) -> Iterator[str]:
     yield style(f"  {'command':<28} {'count':>7} {'bytes':>11}  {'':<14}{names}{'max':>10}", "head")
     for kind in sorted(part.kinds.values(), key=lambda kind: -(sum(kind.spreads["whole"].values))):
         yield from _kind(kind)
-    yield style(
-        "  data phase: CBW done to last data; to the CSW: from there; host gap: CSW to the next command, pauses too",
-        "quiet",
-    )
+    note = "data phase: command done to last data; to the status: from there; host gap: on to the next command"
+    yield style(f"  {note}", "quiet")
 
 
 def _kind(kind: Kind) -> Iterator[str]:
-    head = f"  {kind.name[:28]:<28} {kind.count:>7,} {bytes_in_words(kind.bytes):>11}  "
+    heads = [f"{kind.name[:28]:<28} {kind.count:>7,} {bytes_in_words(kind.bytes):>11}"]
+    if kind.failed:
+        heads.append(f"  {kind.failed:,} did not pass")
     for phase in ("whole", "data", "status", "gap"):
         facts = kind.spreads[phase].facts()
         if facts is None:
             continue
         values = [facts[f"p{p}"] for p in PERCENTILES] + [facts["max"]]
-        yield f"{head}{_PHASES[phase]:<14}" + "".join(f"{time_in_words(value):>10}" for value in values)
-        head = f"  {_failed(kind) if head.strip() else '':<28} {'':>7} {'':>11}  "
-    if not any(kind.spreads[phase].values for phase in ("data", "status", "gap")) and kind.failed:
-        yield head.rstrip()
-
-
-def _failed(kind: Kind) -> str:
-    return f"  {kind.failed:,} did not pass" if kind.failed else ""
+        cells = "".join(f"{time_in_words(value):>10}" for value in values)
+        yield f"  {heads.pop(0) if heads else '':<48}  {_PHASES[phase]:<14}{cells}"
+    for head in heads:
+        yield f"  {head}"
 
 
 def _flows(part: StickTiming, style: Style) -> Iterator[str]:
@@ -132,12 +128,9 @@ def _ceiling(part: StickTiming, top: Ceiling | None) -> str:
 
 
 def _flow(flow: Flow, top: Ceiling | None, style: Style) -> Iterator[str]:
-    size = bytes_in_words(flow.bytes // flow.commands)
-    largest = bytes_in_words(flow.largest)
-    yield (
-        f"  {_WAYS[flow.direction]}: {bytes_in_words(flow.bytes)} by {count_of(flow.commands, 'command')}, {size} each on "
-        f"average, largest {largest}"
-    )
+    size, largest = bytes_in_words(flow.bytes // flow.commands), bytes_in_words(flow.largest)
+    commands = count_of(flow.commands, "command")
+    yield f"  {_WAYS[flow.direction]}: {bytes_in_words(flow.bytes)} by {commands}, {size} on average, largest {largest}"
     share = f", {100 * flow.rate / top.bytes_per_second:.1f} % of the ceiling" if top else ""
     yield f"    {rate_in_words(flow.rate)}{share}; in the data phases alone {rate_in_words(flow.data_rate)}"
     if top:
@@ -155,11 +148,23 @@ def _course(course: Course, style: Style) -> Iterator[str]:
     width = rows[0]["width_ns"]
     yield style("Over time", "head") + f" (slots of {time_in_words(width)}; = read, # written)"
     most = max(row["read"] + row["written"] for row in rows)
-    for row in rows:
+    for number, row in enumerate(rows):
+        if not row["read"] + row["written"]:
+            empty = _empty_from(rows, number)
+            if not number or rows[number - 1]["read"] + rows[number - 1]["written"]:
+                yield style(f"  {row['time_ns'] / 1e9:>10.3f} s  nothing for {time_in_words(empty * width)}", "quiet")
+            continue
         read, written = row["read"], row["written"]
-        drawn = round((read + written) / most * BAR) if read + written else 0
-        drawn = max(drawn, bool(read) + bool(written))
-        reads = min(drawn - bool(written), max(bool(read), round(drawn * read / (read + written)))) if drawn else 0
+        drawn = max(round((read + written) / most * BAR), bool(read) + bool(written))
+        reads = min(drawn - bool(written), max(bool(read), round(drawn * read / (read + written))))
         line = "=" * reads + "#" * (drawn - reads)
-        rate = rate_in_words((read + written) * 1e9 / width) if drawn else "-"
+        rate = rate_in_words((read + written) * 1e9 / width)
         yield f"  {row['time_ns'] / 1e9:>10.3f} s  {line:<{BAR}}  {rate:>11}"
+
+
+def _empty_from(rows: list[dict[str, int]], start: int) -> int:
+    """How many slots in a row are empty."""
+    count = 0
+    while start + count < len(rows) and not rows[start + count]["read"] + rows[start + count]["written"]:
+        count += 1
+    return count
