@@ -16,7 +16,8 @@ from sticktrace.transport.exchange import Exchange
 from sticktrace.transport.router import Router
 
 Progress = Callable[[int, int], None]
-_STEP = 4096
+_STEP = 256
+"""Transfers between two looks at how far the reading is, for progress and for giving pages back."""
 
 
 class Reading:

@@ -20,7 +20,7 @@ CHUNK = 1 << 20
 LARGEST_UNPACKED = 64 << 30
 """A compressed capture that unpacks to more than this many bytes is refused as a likely bomb."""
 
-_RELEASE_STEP = 32 << 20
+_RELEASE_STEP = 16 << 20
 
 Progress = Callable[[int, int], None]
 """Called now and then with (bytes done, bytes in all; 0 if not known)."""
