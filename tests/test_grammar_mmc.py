@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layouts import check_everything
-from sticktrace.grammar import mmc
+from sticktrace.grammar import mmc, mmc_features
 from sticktrace.grammar import mmc_data as data
 from sticktrace.grammar.layout import Layout
 from sticktrace.storage import commands
@@ -282,7 +282,7 @@ def test_dvd_structures() -> None:
 CHOSEN = [
     *data.TOC_FORMS.values(), *data.EVENTS.values(), data.EVENT_HEADER, *data.HEADERS.values(),
     *data.POSITIONS.values(), data.SUB_CHANNEL, data.DISC_INFORMATION, data.DVD_PHYSICAL, data.DVD_STRUCTURE,
-    data.FEATURE_DESCRIPTOR,
+    mmc_features.FEATURE_DESCRIPTOR,
 ]  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layouts import check_everything
-from sticktrace.grammar import sbc_more, vpd
+from sticktrace.grammar import block_vpd, sbc_more, vpd
 from sticktrace.grammar.layout import Layout
 from sticktrace.storage import commands
 from vectors import Block, all_values, check_block, values_of, words_of
@@ -202,8 +202,8 @@ RECORDED_LIMITS = bytes.fromhex(  # INQUIRY VPD B0h of an emulated disk; positio
 
 def test_block_limits() -> None:
     """A whole SBC-3 page, reached through INQUIRY's own choice of pages."""
-    assert vpd.VPD_PAGES[0xB0] is sbc_more.BLOCK_LIMITS
-    values = values_of(sbc_more.BLOCK_LIMITS, RECORDED_LIMITS)
+    assert vpd.VPD_PAGES[0xB0] is block_vpd.BLOCK_LIMITS
+    values = values_of(block_vpd.BLOCK_LIMITS, RECORDED_LIMITS)
     assert (values["WSNZ"], values["MAXIMUM TRANSFER LENGTH"]) == (1, 0x3FFFFF)
     assert (values["MAXIMUM UNMAP LBA COUNT"], values["MAXIMUM UNMAP BLOCK DESCRIPTOR COUNT"]) == (0x200000, 255)
     assert (values["OPTIMAL UNMAP GRANULARITY"], values["MAXIMUM WRITE SAME LENGTH"]) == (2048, 0x3FFFFF)
@@ -211,7 +211,7 @@ def test_block_limits() -> None:
 
 def test_short_block_limits_are_no_fault() -> None:
     """SBC-2 printed 12 bytes of content (from memory): nothing is missing then."""
-    values = values_of(sbc_more.BLOCK_LIMITS, bytes.fromhex("00b0000c 00000008 00000800 00000100"))
+    values = values_of(block_vpd.BLOCK_LIMITS, bytes.fromhex("00b0000c 00000008 00000800 00000100"))
     assert (values["OPTIMAL TRANSFER LENGTH GRANULARITY"], values["MAXIMUM TRANSFER LENGTH"]) == (8, 0x800)
     assert values["OPTIMAL TRANSFER LENGTH"] == 0x100
 
@@ -224,14 +224,14 @@ def test_short_block_limits_are_no_fault() -> None:
 def test_block_characteristics(rate: str, words: str) -> None:
     """SBC-3, Block Device Characteristics: rate in bytes 4-5, form factor in byte 7 bits 3-0."""
     data = bytes.fromhex(f"00b1003c {rate} 00 03" + "00" * 56)
-    assert words_of(sbc_more.BLOCK_CHARACTERISTICS, data)["MEDIUM ROTATION RATE"] == words
-    assert words_of(sbc_more.BLOCK_CHARACTERISTICS, data)["NOMINAL FORM FACTOR"] == "2.5 inch"
-    values_of(sbc_more.BLOCK_CHARACTERISTICS, data)
+    assert words_of(block_vpd.BLOCK_CHARACTERISTICS, data)["MEDIUM ROTATION RATE"] == words
+    assert words_of(block_vpd.BLOCK_CHARACTERISTICS, data)["NOMINAL FORM FACTOR"] == "2.5 inch"
+    values_of(block_vpd.BLOCK_CHARACTERISTICS, data)
 
 
 def test_logical_block_provisioning() -> None:
     """SBC-3, Logical Block Provisioning: LBPU 7, LBPWS 6, LBPWS10 5 of byte 5; type in byte 6 bits 2-0."""
-    values = values_of(sbc_more.LOGICAL_BLOCK_PROVISIONING, bytes.fromhex("00b20004 00 e4 02 00"))
+    values = values_of(block_vpd.LOGICAL_BLOCK_PROVISIONING, bytes.fromhex("00b20004 00 e4 02 00"))
     assert (values["LBPU"], values["LBPWS"], values["LBPWS10"], values["LBPRZ"]) == (1, 1, 1, 1)
     assert values["PROVISIONING TYPE"] == 2
 

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layouts import check_everything
-from sticktrace.grammar import spc_more
+from sticktrace.grammar import log_pages, reservations, spc_more
 from sticktrace.grammar.layout import Layout
 from sticktrace.storage import commands
 from vectors import Block, all_values, check_block, values_of, words_of
@@ -106,7 +106,7 @@ def test_log_pages() -> None:
     """SPC-4, log page format, pages 00h, 0Dh and 2Fh (from memory)."""
     supported = bytes.fromhex("00 00 0003 00 0d 2f")
     assert all_values(data_in("4d004000000000 00fc 00", supported), supported, "PAGE CODE") == [0, 0, 0x0D, 0x2F]
-    values_of(spc_more.LOG_SUPPORTED, supported)
+    values_of(log_pages.LOG_SUPPORTED, supported)
 
     layout = data_in("4d004d00000000 00fc 00", TEMPERATURE)
     values_of(layout, TEMPERATURE)
@@ -149,7 +149,7 @@ def test_persistent_reserve_in() -> None:
 def test_persistent_reserve_out_list() -> None:
     """SPC-4, basic PERSISTENT RESERVE OUT parameter list: 24 bytes (from memory); REGISTER AND MOVE has its own."""
     data = bytes.fromhex("0000000000000001 0000000000000002 00000000 01 00 0000")
-    values = values_of(spc_more.RESERVE_OUT_PARAMETERS, data)
+    values = values_of(reservations.RESERVE_OUT_PARAMETERS, data)
     assert (values["RESERVATION KEY"], values["SERVICE ACTION RESERVATION KEY"], values["APTPL"]) == (1, 2, 1)
     move = bytes.fromhex("5f070500000000001800")
     command = commands.find(move)
@@ -206,9 +206,10 @@ def test_task_management_functions() -> None:
 
 
 CHOSEN = [
-    spc_more.LOG_SUPPORTED, spc_more.LOG_SUPPORTED_SUBPAGES, spc_more.LOG_TEMPERATURE, spc_more.LOG_EXCEPTIONS,
-    spc_more.LOG_ANY, spc_more.READ_KEYS, spc_more.READ_RESERVATION, spc_more.REPORT_CAPABILITIES,
-    spc_more.READ_FULL_STATUS, spc_more.RESERVE_OUT_PARAMETERS, spc_more.SECURITY_LIST, spc_more.BUFFER_DESCRIPTOR,
+    log_pages.LOG_SUPPORTED, log_pages.LOG_SUPPORTED_SUBPAGES, log_pages.LOG_TEMPERATURE, log_pages.LOG_EXCEPTIONS,
+    log_pages.LOG_ANY, reservations.READ_KEYS, reservations.READ_RESERVATION, reservations.REPORT_CAPABILITIES,
+    reservations.READ_FULL_STATUS, reservations.RESERVE_OUT_PARAMETERS, spc_more.SECURITY_LIST,
+    spc_more.BUFFER_DESCRIPTOR,
     spc_more.ECHO_DESCRIPTOR, spc_more.ALL_COMMANDS, spc_more.ONE_COMMAND,
 ]  # fmt: skip
 

@@ -68,6 +68,22 @@ def test_sense_iu() -> None:
     assert words_of(uas.SENSE_IU, SENSE)["STATUS"] == "CHECK CONDITION"
 
 
+RECORDED = [  # an emulated device and a kernel's driver, neither of this project
+    ("01000001000000000000000000000000120000002400" + "00" * 10, {"TAG": 1, "ADDITIONAL CDB LENGTH": 0}),
+    ("06000001", {"TAG": 1}),
+    ("03000001000000000000000000000000", {"STATUS": 0, "SENSE DATA LENGTH": 0}),
+    ("03000001000002000000000000000012" "700005000000000a00000000200000000000", {"STATUS": 2, "SENSE DATA LENGTH": 18}),
+]
+
+
+@pytest.mark.parametrize(("raw", "fields"), RECORDED)
+def test_recorded_units(raw: str, fields: dict[str, int]) -> None:
+    """Units of real traffic fit their layouts to the last byte."""
+    data = bytes.fromhex(raw)
+    values = values_of(uas.IU_LAYOUTS[data[0]], data)
+    assert {name: values[name] for name in fields} == fields
+
+
 def test_good_status_has_no_sense() -> None:
     """GOOD is 16 bytes with a length of zero."""
     assert values_of(uas.SENSE_IU, bytes.fromhex("0300000700000000000000000000") + bytes(2))["SENSE DATA"] == b""

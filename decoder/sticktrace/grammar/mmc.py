@@ -1,7 +1,8 @@
 """Multi-media commands that hosts send to CD and DVD units, and to sticks with a virtual CD (MMC-5, SFF-8090).
 
 Every row is limited to peripheral device type 05h where another standard gives the opcode another meaning (A1h BLANK,
-A3h SEND KEY, A4h REPORT KEY). The answers are laid out in `mmc_data`. Clauses name the command or table by its title.
+A3h SEND KEY, A4h REPORT KEY). The answers are laid out in `mmc_data` and
+`mmc_features`. Clauses name the command or table by its title.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from typing import Any
 from construct import Construct
 
 from sticktrace.grammar import mmc_data as data
+from sticktrace.grammar import mmc_features
 from sticktrace.grammar.cdb import address, allocation, cdb, flags, number, parameters
 from sticktrace.grammar.command import Command, DataLayout
 from sticktrace.grammar.layout import Bits, Layout, bits, part, reserved, spare
@@ -67,7 +69,7 @@ _READ_TOC = cdb(
 _GET_CONFIGURATION = _mmc(
     0x46, "GET CONFIGURATION",
     _low(2, "RT", "which features", _REQUESTS),
-    number("STARTING FEATURE NUMBER", 2, "first feature wanted", meaning=data.FEATURES),
+    number("STARTING FEATURE NUMBER", 2, "first feature wanted", meaning=mmc_features.FEATURES),
     reserved(3),
     allocation(2),
 )  # fmt: skip
@@ -265,7 +267,7 @@ COMMANDS: tuple[Command, ...] = (
     _row(0x43, _READ_TOC, answer=_toc, length=ALLOCATION),
     _row(0x44, _READ_HEADER, answer=_header, lba=LBA, length=ALLOCATION),
     _row(0x45, _PLAY_AUDIO, lba="STARTING LOGICAL BLOCK ADDRESS", blocks="PLAY LENGTH"),
-    _row(0x46, _GET_CONFIGURATION, answer=data.CONFIGURATION, length=ALLOCATION),
+    _row(0x46, _GET_CONFIGURATION, answer=mmc_features.CONFIGURATION, length=ALLOCATION),
     _row(0x47, _PLAY_AUDIO_MSF),
     _row(0x4A, _GET_EVENT, answer=data.event_data, length=ALLOCATION),
     _row(0x4B, _PAUSE_RESUME),
