@@ -125,31 +125,32 @@ class Journal:
     def story(self) -> list[Change]:
         """The changes in order, with what belongs together joined."""
         told: list[Change] = []
-        waiting: dict[tuple[int, int], Change] = {}
+        waiting: dict[tuple[int, int], int] = {}
         for change in self.changes:
-            partner = self._partner(change, waiting)
-            if partner is None:
-                told.append(change)
-                if change.kind in (CREATED, DELETED) and change.entry is not None and change.entry.first:
-                    waiting[change.volume_start, change.entry.first] = change
+            place = self._partner(change, told, waiting)
+            if place is not None:
+                other = told[place]
+                told[place] = _joined(change, other) if change.kind == CREATED else _joined(other, change)
                 continue
-            made, gone = (change, partner) if change.kind == CREATED else (partner, change)
-            place = told.index(partner)
-            told[place] = _joined(made, gone)
+            if change.kind in (CREATED, DELETED) and change.entry is not None and change.entry.first:
+                waiting[change.volume_start, change.entry.first] = len(told)
+            told.append(change)
         return told
 
-    def _partner(self, change: Change, waiting: dict[tuple[int, int], Change]) -> Change | None:
+    def _partner(self, change: Change, told: list[Change], waiting: dict[tuple[int, int], int]) -> int | None:
+        """The place in the story of the other half of a move, if this change is one half."""
         if change.entry is None or change.kind not in (CREATED, DELETED):
             return None
         key = (change.volume_start, change.entry.first)
-        other = waiting.get(key)
-        if other is None or other.kind == change.kind or other.node is change.node or other.entry is None:
+        place = waiting.get(key)
+        if place is None:
             return None
-        made, gone = (change, other) if change.kind == CREATED else (other, change)
-        if made.entry is None or gone.entry is None or made.entry.kind != gone.entry.kind:
+        other = told[place]
+        if other.kind == change.kind or other.node is change.node or other.entry is None:
             return None
-        same_time = made.entry.modified == gone.entry.modified or made.entry.created == gone.entry.created
-        if not made.directory and not (made.entry.size == gone.entry.size and same_time):
+        mine, theirs = change.entry, other.entry
+        same_time = mine.modified == theirs.modified or mine.created == theirs.created
+        if mine.kind != theirs.kind or not (change.directory or (mine.size == theirs.size and same_time)):
             return None
         return waiting.pop(key)
 

@@ -61,7 +61,7 @@ def _in_volume(volume: Volume, lba: int, data: bytes, block_length: int) -> Plac
         return by_signature(data) if place == 0 else []
     shape = files.shape
     if place < shape.fat:
-        return by_signature(data)
+        return [(at, layout) for at, layout in by_signature(data) if layout is not mbr.MBR]
     if shape.heap - shape.root_blocks <= place < shape.heap:
         return slots(files, data)
     if place >= shape.heap:
