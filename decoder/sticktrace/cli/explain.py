@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -39,29 +40,33 @@ def command(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
 
 def _exchange(words: tuple[str, ...], as_json: bool) -> None:
     from sticktrace.output.account import account, parts_of
-    from sticktrace.transport.exchange import Exchange
+    from sticktrace.output.sectors import Blocks
 
     if len(words) != 2 or not words[1].isdigit():
         raise click.UsageError(f"give the number of an exchange: sticktrace explain {words[0]} 12")
     wanted = int(words[1])
     with opened(words[0]) as source:
         reading = source.reading()
-        found = next((item for item in reading if isinstance(item, Exchange) and item.number == wanted), None)
+        blocks = Blocks(reading.read)
+        found, touches = blocks.seek(reading, wanted)
         if found is None:
             raise click.UsageError(f"{words[0]} has {reading.router.out.numbered} exchanges, there is no {wanted}")
         if as_json:
-            _print_json([part.explanation for part in parts_of(found, reading.read) if part.explanation is not None])
+            parts = parts_of(found, reading.read, sectors=blocks.explain)
+            _print_json([p.explanation for p in parts if p.explanation] + [e for p in parts for _, e in p.sectors])
         else:
-            echo_all(account(found, reading.read, style))
+            echo_all(account(found, reading.read, style, touches, blocks.explain))
             report_damage(reading, words[0])
 
 
 def _hex(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
     from sticktrace.output.explaining import dump, lines
+    from sticktrace.output.sectors import sector_readings
     from sticktrace.storage.recognise import read_as, recognise
 
-    data = bytes_from(click.get_text_stream("stdin").read() if words == ("-",) else " ".join(words))
-    readings = [read_as(kind, data)] if kind else recognise(data)
+    text = sys.stdin.read() if words == ("-",) else " ".join(words)
+    data = bytes_from(text)
+    readings = [read_as(kind, data)] if kind else [*recognise(data), *sector_readings(data)]
     if as_json:
         _print_json([part for reading in readings for part in reading.parts])
         return

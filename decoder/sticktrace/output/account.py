@@ -18,6 +18,9 @@ from sticktrace.transport.exchange import Exchange
 DATA_LOOKED_AT = 64 << 10
 """Parameter data beyond this is not laid out; none that a standard defines comes near."""
 
+SECTORS_SHOWN = 40
+"""Structures of the medium's blocks (directory entries, say) that are printed of one exchange."""
+
 Read = Callable[[Piece], bytes]
 
 CASES = {
@@ -44,16 +47,23 @@ _WRAPPERS = {"BOT": (bot.CBW, bot.CSW), "UAS": (uas.COMMAND_IU, uas.SENSE_IU)}
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One part of an exchange: "command", "command block", "data", "status" or "sense", explained or, for the medium's
-    own blocks, as bytes."""
+    """One part of an exchange: "command", "command block", "data", "status" or "sense".
+
+    ``explanation`` lays out the whole of it; for the medium's own blocks it is None and ``sectors`` lays out what is
+    known of them, each with its offset in the data."""
 
     name: str
     explanation: Explanation | None
     data: bytes
     note: str = ""
+    sectors: tuple[tuple[int, Explanation], ...] = ()
 
 
-def parts_of(exchange: Exchange, read: Read, device_type: int = 0) -> list[Part]:
+Sectors = Callable[[Exchange, bytes], Iterator[tuple[int, Explanation]]]
+"""Lays out the blocks of the medium that an exchange moved, as far as they have a structure."""
+
+
+def parts_of(exchange: Exchange, read: Read, device_type: int = 0, sectors: Sectors | None = None) -> list[Part]:
     """The parts of an exchange in the order in which they crossed the bus."""
     parts: list[Part] = []
     command_layout, status_layout = _WRAPPERS.get(exchange.transport, (None, None))
@@ -64,7 +74,7 @@ def parts_of(exchange: Exchange, read: Read, device_type: int = 0) -> list[Part]
     if command is not None:
         parts.append(Part("command block", command.cdb.explain(exchange.cdb[: command.cdb.sizeof()]), exchange.cdb))
     if exchange.pieces:
-        parts.append(_data(exchange, read, device_type))
+        parts.append(_data(exchange, read, device_type, sectors))
     status = read(exchange.status_at)
     if status:
         parts.append(Part("status", status_layout.explain(status) if status_layout is not None else None, status))
@@ -75,13 +85,14 @@ def parts_of(exchange: Exchange, read: Read, device_type: int = 0) -> list[Part]
     return parts
 
 
-def _data(exchange: Exchange, read: Read, device_type: int) -> Part:
+def _data(exchange: Exchange, read: Read, device_type: int, sectors: Sectors | None) -> Part:
     data, note = _gather(exchange, read)
     command = find(exchange.cdb, device_type)
     layout = None
     if command is not None and not command.medium:
         layout = parameter_layout(command, exchange.cdb, data, outgoing=exchange.direction == "out")
-    return Part("data", layout.explain(data) if layout is not None and data else None, data, note)
+    laid_out = tuple(sectors(exchange, data)) if sectors is not None and command is not None and command.medium else ()
+    return Part("data", layout.explain(data) if layout is not None and data else None, data, note, laid_out)
 
 
 def worth(exchange: Exchange) -> int:
@@ -106,10 +117,12 @@ def _gather(exchange: Exchange, read: Read) -> tuple[bytes, str]:
     return bytes(gathered), note
 
 
-def account(exchange: Exchange, read: Read, style: Style = plain, device_type: int = 0) -> Iterator[str]:
-    """The whole account as text lines."""
-    cells = line_of(exchange)
-    yield style(f"Exchange {exchange.number}: {describe(exchange.cdb, device_type)}", "head")
+def account(
+    exchange: Exchange, read: Read, style: Style = plain, touches: str = "", sectors: Sectors | None = None
+) -> Iterator[str]:
+    """The whole account as text lines; ``touches`` is what its blocks are on the volume."""
+    cells = line_of(exchange, touches)
+    yield style(f"Exchange {exchange.number}: {describe(exchange.cdb)}", "head")
     yield (
         f"  device {exchange.bus}.{exchange.address} LUN {exchange.lun}, tag {exchange.tag:08X}h, "
         f"{time_in_words(exchange.time_ns)} after the first record, took {cells.duration}, "
@@ -118,11 +131,18 @@ def account(exchange: Exchange, read: Read, style: Style = plain, device_type: i
     yield f"  outcome: {cells.outcome}" + (f"; {cells.remark}" if cells.remark else "")
     if exchange.case is not None:
         yield f"  case {exchange.case} of BOT 1.0 6.7, {CASES[exchange.case]}"
-    for part in parts_of(exchange, read, device_type):
+    for part in parts_of(exchange, read, sectors=sectors):
         yield ""
         head = f"{part.name}, {count_of(len(part.data), 'byte')}" + (f" ({part.note})" if part.note else "")
         yield style(f"{head}:", "head")
-        yield from lines(part.explanation, style) if part.explanation is not None else dump(part.data)
+        if part.explanation is not None:
+            yield from lines(part.explanation, style)
+            continue
+        for at, explanation in part.sectors[:SECTORS_SHOWN]:
+            yield from lines(explanation, style, at)
+        if len(part.sectors) > SECTORS_SHOWN:
+            yield f"  … {len(part.sectors) - SECTORS_SHOWN} structures more"
+        yield from dump(part.data, limit=64 if part.sectors else 512)
     if exchange.sense is not None:
         words = advice(exchange.sense.key, exchange.sense.asc, exchange.sense.ascq)
         yield ""
