@@ -12,7 +12,7 @@ LARGEST_BLOCK = 1 << 20
 MOST_REPEATED = 16 << 20
 """Bytes that the mark for repeated lines may stand for in one capture: a few characters must not fill the memory."""
 
-CBW_SIZE, CSW_SIZE = 31, 13
+CBW_SIZE, CSW_SIZE, SETUP_SIZE = 31, 13, 8
 
 
 @dataclass(slots=True)
@@ -36,6 +36,7 @@ class BlockBuilder:
         self.announced: Block | None = None
         self._block: Block | None = None
         self._next_offset: int | None = None
+        self._closed_offset: int | None = None
         self._last = b""
         self._star = False
         self._lead = ""
@@ -55,7 +56,7 @@ class BlockBuilder:
         if block.length is not None and block.length >= size:
             return size == block.length
         wrapper = (head == CBW_SIGNATURE and size == CBW_SIZE) or (head == CSW_SIGNATURE and size == CSW_SIZE)
-        return size >= LARGEST_BLOCK or wrapper
+        return size >= LARGEST_BLOCK or wrapper or (block.label == "setup" and size >= SETUP_SIZE)
 
     def announce(self, line: Line, time_ns: int) -> None:
         """A heading: direction, label or length for the bytes on the lines that follow."""
@@ -72,7 +73,7 @@ class BlockBuilder:
             ahead = line.offset - self._next_offset
             fits = ahead == 0 or (self._star and 0 < ahead <= LARGEST_BLOCK - len(block.data))
             return fits and line.direction in ("", block.direction)
-        if line.direction or line.worth not in (PLAIN, LOOSE, SIGNED):
+        if line.direction or line.label or line.worth not in (PLAIN, LOOSE, SIGNED):
             return False
         # Without offsets a signature at the start of a line begins something new, unless bytes are still owed.
         owed = block.length is not None and len(block.data) < block.length
@@ -119,14 +120,16 @@ class BlockBuilder:
         block.data += (last * (missing // len(last) + 1))[:missing]
 
     def ends_at(self, line: Line) -> bool:
-        """Whether the line is the closing offset of a dump: alone on its line, and where the next byte would be."""
-        number = int.from_bytes(line.data, "big")
-        if self._next_offset is None or not line.bare or line.offset is not None or " " in line.text.strip():
+        """Whether the line is the closing offset of a dump: alone on its line, and where the next byte would be. The
+        block itself may have ended before, when its stated length was reached."""
+        expected = self._closed_offset if self._block is None else self._next_offset
+        if expected is None or not line.bare or line.offset is not None or " " in line.text:
             return False
-        if self._star and 0 < number - self._next_offset <= LARGEST_BLOCK:
+        number = int.from_bytes(line.data, "big")
+        if self._star and 0 < number - expected <= LARGEST_BLOCK:
             self._repeat_to(number)
             return True
-        return number == self._next_offset
+        return number == expected
 
     def ends_at_blank(self) -> bool:
         """Whether an empty line ends the open block: it does unless bytes are still owed."""
@@ -136,5 +139,7 @@ class BlockBuilder:
     def take(self) -> Block | None:
         """Hands the open block on."""
         block, self._block = self._block, None
+        if block is not None:
+            self._closed_offset = self._next_offset
         self._next_offset, self._last, self._star = None, b"", False
         return block

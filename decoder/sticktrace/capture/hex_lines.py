@@ -70,11 +70,10 @@ _IN = {"in", "rx", "recv", "receive", "received", "read", "rd", "r", "bulkin"}
 _LABELS = {
     "cbw": "cbw", "csw": "csw", "setup": "setup", "data": "data", "cb": "cb", "cdb": "cb", "cbwcb": "cb",
 }  # fmt: skip
-_FILLERS = {
-    "bulk", "byte", "bytes", "b", "ep", "len", "length", "size", "control", "ctrl", "usb", "hex", "dump",
-    "stall", "stalled", "nak", "naked", "timeout", "timed", "error", "status", "failed", "err", "ret", "rc",
-}  # fmt: skip
-_HEX_NUMBER = re.compile(r"\b0[xX][0-9A-Fa-f]+")
+_FILLERS = {"bulk", "byte", "bytes", "b", "ep", "len", "length", "size", "control", "ctrl", "usb", "hex", "dump"}
+_OUTCOMES = {"stall", "stalled", "nak", "naked", "timeout", "timed", "error", "status", "failed", "err", "ret", "rc"}
+_HEX_NUMBER = re.compile(r"\b(?:0[xX])?[0-9A-Fa-f]*\d[0-9A-Fa-f]*\b")
+_UNDERSTOOD = _OUT | _IN | _OUTCOMES | _LABELS.keys()
 _FOUR = re.compile(rf"(?<![0-9A-Za-z_]){_BYTES}(?:[ ,]+{_BYTES}){{3}}")
 _WORD = re.compile(r"[A-Za-z]+")
 _ARROW = re.compile(r"(->|=>|→|>+)|(<-|<=|←|<+)")
@@ -108,7 +107,7 @@ def read_line(text: str) -> Line:
     masked = _take_places(line, rest)
     start, end, column = _find_bytes(masked)
     if start >= 0:
-        prefix, suffix = _ends(masked[:start]), masked[end : end + _WORDS_LIMIT]
+        prefix, suffix = _ends(masked[:start]).rstrip(" \t\"'{("), masked[end : end + _WORDS_LIMIT]
         tokens = [m[1].zfill(2) for m in _TOKEN.finditer(masked[start:end])]
         plain = _take_words(line, prefix, suffix if column < 0 else "")
         _take_numbers(line, prefix, tokens)
@@ -216,15 +215,17 @@ def _take_words(line: Line, prefix: str, suffix: str) -> bool:
         line.direction = _direction(known, prefix)
     line.lead = prefix.strip()
     line.bare = not words and not line.direction
-    line.colon = prefix.rstrip().endswith((":", "=", "{", ">"))
+    line.colon = prefix.rstrip(" {").endswith((":", "=", ">"))
     if line.direction or line.label:
         line.status = _error(f"{prefix} {suffix}")
-    return declaration is not None or all(word.lower() in _LABELS or word.lower() in _OUT | _IN for word in known)
+    return declaration is not None or all(word.lower() in _UNDERSTOOD for word in known)
 
 
 def _direction(words: list[str], prefix: str) -> str:
     """A direction word counts in capitals, or as the first or last word; an arrow counts where there is no word."""
     words = [word for word in words if word.lower() not in _LABELS]
+    while words and words[-1].lower() in _OUTCOMES:
+        words.pop()
     for place, word in enumerate(words):
         if word.lower() in _OUT | _IN and (word.isupper() or place in (0, len(words) - 1)):
             return "out" if word.lower() in _OUT else "in"
@@ -285,7 +286,7 @@ def _judge(line: Line, plain: bool, suffix: str, tokens: list[str]) -> bool:
         line.worth = DIRECTED
     elif data[:4] in (CBW_SIGNATURE, CSW_SIGNATURE) and len(data) >= 13:
         line.worth = SIGNED
-    elif line.direction:
+    elif line.direction or (len(tokens[0]) > 2 and all(token.isalpha() for token in tokens)):
         return False
     elif plain and (tail or (ended and line.offset is not None)) and (line.bare or line.label or len(data) >= 4):
         line.worth = PLAIN

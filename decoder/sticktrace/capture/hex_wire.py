@@ -6,11 +6,10 @@ import struct
 from collections.abc import Iterator
 from typing import Protocol
 
-from sticktrace.capture.hex_blocks import CBW_SIZE, CSW_SIZE, Block
+from sticktrace.capture.hex_blocks import CBW_SIZE, CSW_SIZE, SETUP_SIZE, Block
 from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, Line
 from sticktrace.capture.transfer import BULK, CONTROL, Transfer
 
-SETUP_SIZE = 8
 NO_DIRECTION = "blocks of bytes that no direction or wrapper explains"
 _CBW = struct.Struct("<4sIIBBB").unpack_from
 

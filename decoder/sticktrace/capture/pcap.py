@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import struct
+import sys
 from collections.abc import Iterator
 from typing import Any
 
@@ -52,6 +53,7 @@ class PcapWalk:
         self.damage: list[Damage] = self._log
         self._unpack = struct.Struct(self.order + "IIII").unpack_from
         self._seconds: int | None = None
+        self._last_at = 24
 
     def walk(self, data: Any) -> Iterator[Frame]:
         """Yields the whole records from ``position`` on."""
@@ -75,6 +77,7 @@ class PcapWalk:
                 self._seconds = seconds
                 early, late = self._range()
             position = self.position = at + captured
+            self._last_at = at
             yield seconds * 1_000_000_000 + fraction * tick_ns, at, captured, original, link_type, order
 
     def finish(self, data: Any) -> None:
@@ -97,6 +100,12 @@ class PcapWalk:
             near = None if self._seconds is None else seconds
             if self._ends_well(data, end, near) or self._search(data, end, seconds) >= 0:
                 return position
+        # The fault may lie in the length of the record before: then good records stand inside what it took.
+        found = self._search(data, self._last_at, self._seconds, position)
+        if found >= 0:
+            place = self._last_at - _HEADER
+            self._log.report(f"byte {place}", f"a record that claims more than it holds; the next is at {found}")
+            return found
         found = self._search(data, position + 1, self._seconds)
         if found >= 0:
             skipped = found - position
@@ -132,9 +141,9 @@ class PcapWalk:
             return False
         return near is None or abs(seconds - near) <= _DAY
 
-    def _search(self, data: Any, start: int, near: int | None) -> int:
+    def _search(self, data: Any, start: int, near: int | None, before: int = sys.maxsize) -> int:
         """The first place from ``start`` on where a record stands with another behind it, or -1."""
-        for match in self._pattern(near).finditer(data, start, min(len(data), start + SEARCH + _HEADER)):
+        for match in self._pattern(near).finditer(data, start, min(len(data), start + SEARCH, before) + _HEADER):
             place = match.start()
             end = self._plausible(data, place, near)
             if end >= 0 and self._ends_well(data, end, self._unpack(data, place)[0]):

@@ -241,11 +241,16 @@ class PcapngWalk:
         for match in pattern.finditer(data, start, min(len(data), start + SEARCH + 12)):
             place = match.start()
             end = self._whole(data, place)
-            if end - place >= _SMALLEST.get(self._kind(data, place), 12) and (
-                end + 12 > len(data) or self._whole(data, end) >= 0
-            ):
+            if end - place >= _SMALLEST.get(self._kind(data, place), 12) and self._follows(data, end):
                 return place
         return -1
+
+    def _follows(self, data: Any, position: int) -> bool:
+        """Whether a whole block stands here, or one that only the end of the data cuts off."""
+        if position + 12 > len(data) or self._whole(data, position) >= 0:
+            return True
+        total = self._total(data, position)
+        return not total & 3 and 12 <= total <= LARGEST_BLOCK and position + total > len(data)
 
 
 # Type 1-6 or 10 and a total length below 2**25, or a section header.
