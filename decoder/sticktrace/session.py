@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any, overload
 
 from sticktrace.bus.requests import Request
 from sticktrace.capture import Damage, Piece, Reader, reader_of
@@ -14,6 +14,9 @@ from sticktrace.capture.source import Source, open_source
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import Exchange
 from sticktrace.transport.router import Router
+
+if TYPE_CHECKING:
+    from sticktrace.storage.table import ExchangeTable
 
 Progress = Callable[[int, int], None]
 _STEP = 256
@@ -107,6 +110,44 @@ class Reading:
         return places
 
 
+class Exchanges:
+    """The storage exchanges of a capture. Iterating streams them in one pass and keeps none; the first index, slice or
+    `len` reads the capture into an `ExchangeTable` of some 200 bytes an exchange."""
+
+    def __init__(self, capture: Capture) -> None:
+        self._capture = capture
+        self._table: ExchangeTable | None = None
+
+    @property
+    def table(self) -> ExchangeTable:
+        """All of them as columns."""
+        if self._table is None:
+            from sticktrace.storage.table import ExchangeTable
+
+            table = ExchangeTable()
+            for exchange in self:
+                table.append(exchange)
+            self._table = table
+        return self._table
+
+    def __iter__(self) -> Iterator[Exchange]:
+        if self._table is not None:
+            return iter(self._table)
+        return (item for item in self._capture.items() if isinstance(item, Exchange))
+
+    def __len__(self) -> int:
+        return len(self.table)
+
+    @overload
+    def __getitem__(self, index: int) -> Exchange: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> list[Exchange]: ...
+
+    def __getitem__(self, index: int | slice) -> Exchange | list[Exchange]:
+        return self.table[index]
+
+
 class Capture:
     """An opened capture. Each call that iterates makes one pass over it; nothing but the file is kept in between.
 
@@ -141,9 +182,9 @@ class Capture:
         """Everything in the order in which it began: `Exchange`, `Request`, `BusEvent`, `Stray`."""
         return iter(self.reading())
 
-    def exchanges(self) -> Iterator[Exchange]:
-        """The storage exchanges in time order."""
-        return (item for item in self.items() if isinstance(item, Exchange))
+    def exchanges(self) -> Exchanges:
+        """The storage exchanges in time order: iterate, index or slice."""
+        return Exchanges(self)
 
     def requests(self) -> Iterator[Request]:
         """The control requests in time order."""

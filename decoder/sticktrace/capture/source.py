@@ -110,7 +110,7 @@ def _unpacked(name: str, handle: IO[bytes], damage: list[Damage], progress: Prog
     spool = tempfile.TemporaryFile()  # noqa: SIM115 - the Source closes it
     written = 0
     try:
-        while chunk := packed.read(CHUNK):
+        while chunk := packed.read1(CHUNK):  # what came before the damage is kept
             spool.write(chunk)
             written += len(chunk)
             if progress is not None:

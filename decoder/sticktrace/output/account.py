@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from sticktrace.capture.transfer import Piece
-from sticktrace.grammar import bot, sense, uas
+from sticktrace.grammar import bot, sense, uas, ufi
 from sticktrace.grammar.layout import Explanation
 from sticktrace.output.explaining import dump, lines
 from sticktrace.output.listing import Style, line_of, plain
@@ -70,7 +70,8 @@ def parts_of(exchange: Exchange, read: Read, device_type: int = 0, sectors: Sect
     wrapper = read(exchange.command_at)
     if wrapper and command_layout is not None:
         parts.append(Part("command", command_layout.explain(wrapper), wrapper))
-    command = find(exchange.cdb, device_type)
+    # CBI carries UFI's forms of the commands, all of 12 bytes (UFI 1.0 3.1).
+    command = ufi.find(exchange.opcode) if exchange.transport == "CBI" else find(exchange.cdb, device_type)
     if command is not None:
         parts.append(Part("command block", command.cdb.explain(exchange.cdb[: command.cdb.sizeof()]), exchange.cdb))
     if exchange.pieces:

@@ -10,7 +10,6 @@ closes it, and a STALL is the only way to fail.
 from __future__ import annotations
 
 from sticktrace.capture.transfer import STALL, Piece, Transfer
-from sticktrace.codes.scsi import cdb_length
 from sticktrace.transport.bot import Read
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import FAILED, MISSING, PASSED, PHASE_ERROR, Exchange, Sense
@@ -40,11 +39,9 @@ class CbiLane:
         """Take an ADSC request; its data is the command block."""
         self._close_by_data()
         block = self._read(transfer.data_at, min(16, transfer.captured))
-        # UFI pads every command block to 12 bytes; the opcode says how many count.
-        size = cdb_length(block[0]) if block else None
         exchange = Exchange(
             0, transfer.start_ns, self.bus, self.address, block[1] >> 5 if self._ufi and len(block) > 1 else 0, 0,
-            block[:size] if size else block, "none", 0, transport="CBI",
+            block, "none", 0, transport="CBI",
         )  # fmt: skip
         exchange.command_at = transfer.piece
         exchange.command_ns = exchange.end_ns = transfer.end_ns
