@@ -185,6 +185,7 @@ def test_failures_in_words_and_numbers() -> None:
     transfers, _ = read(text.format(spaced(CBW)))
     assert [t.status for t in transfers] == [0, -32, -71, -110, -110]
     assert [t.actual for t in transfers] == [31, 0, 0, 0, 0]
+    assert [t.requested for t in transfers] == [31, 13, 0, 0, 512]
 
 
 def test_stated_length_beyond_the_bytes_printed_marks_them_as_cut() -> None:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from sticktrace.capture.hex_times import take_time
+
 LONGEST_LINE = 1 << 20
 """Characters of a line that are looked at; a whole transfer may stand on one."""
 
@@ -47,15 +49,6 @@ class Line:
 
 
 _COLOUR = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
-_TAG = re.compile(r"\s*(?:\[([^\]]{0,40})\]|<\d>)")
-_TICK = re.compile(r"\s*[EWIDV] \((\d{1,12})\)\s")  # level letter and milliseconds, as several kits print
-_CLOCK = re.compile(
-    r"\s*[\[(]?(?:\d{4}-\d\d-\d\d[ T])?([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:[.,](\d{1,9}))?[\])]?(?=\s|$)", re.ASCII
-)
-_SECONDS = re.compile(r"\s*[\[(]\s*(\d{1,12})\.(\d{1,9})\s*[\])]|\s*(\d{1,12})\.(\d{3,9})(?=[:,]?\s)", re.ASCII)
-_UNIT = re.compile(r"\s*[\[(@]?\s*\+?(\d{1,18})(?:\.(\d{1,9}))?\s*(ns|us|µs|μs|ms|s|sec)[\])]?[:,]?(?=\s|$)", re.ASCII)
-_SCALE = {"ns": 1, "us": 1_000, "µs": 1_000, "μs": 1_000, "ms": 1_000_000, "s": 1_000_000_000, "sec": 1_000_000_000}
-
 # A byte as 55, 0x55 or \x55, or several without a space between; what may stand between two of them.
 _BYTES = r"(?:0[xX][0-9A-Fa-f]{1,2}|(?:\\x[0-9A-Fa-f]{2})++|(?:[0-9A-Fa-f]{2})++)(?![0-9A-Za-z_])"
 _RUN = re.compile(rf"(?<![0-9A-Za-z_.+\\-]){_BYTES}(?:(?:[ \t]*,[ \t]*|[ \t]+|[:-](?=[0-9A-Fa-f]{{2}})){_BYTES})*+")
@@ -85,7 +78,7 @@ _LENGTH = re.compile(
 )
 # What may follow the bytes: closing marks, a count, a comment, dots for bytes left out.
 _TAIL = re.compile(r"[ \t,;}\"'/*|)]*(?:[(\[]?\s*(\d{1,9})\s*(?:bytes?|B)\b.*|//.*|/\*.*|\.{2,}.*)?$", re.I | re.ASCII)
-_LAST_NUMBER = re.compile(r"(?<![\w.])(?:0x)?([0-9A-Fa-f]{1,16})\s*[:=|>]?\s*$")
+_LAST_NUMBER = re.compile(r"(?<![\w.-])(?:0x)?([0-9A-Fa-f]{1,16})\s*[:=|>]?\s*$")
 _ERROR_WORDS = (
     (re.compile(r"\bstall(?:ed)?\b|\bEPIPE\b", re.I), -32),
     (re.compile(r"\bnak(?:ed)?\b|\btime[d]?[ _-]?out\b|\bETIMEDOUT\b", re.I), -110),
@@ -102,7 +95,7 @@ def read_line(text: str) -> Line:
     """Take one line apart. Never raises; a line that holds nothing of use has neither data nor direction nor label."""
     line = Line()
     rest = _COLOUR.sub("", text[:LONGEST_LINE])
-    rest = _take_time(line, rest.rstrip())
+    line.time_ns, line.clock, rest = take_time(rest.rstrip())
     line.text = rest
     masked = _take_places(line, rest)
     start, end, column = _find_bytes(masked)
@@ -139,30 +132,6 @@ def _take_places(line: Line, text: str) -> str:
             line.address = int(match[1])
         text = text[: match.start()] + " " * len(match[0]) + text[match.end() :]
     return text
-
-
-def _take_time(line: Line, text: str) -> str:
-    """Removes times and log tags from the front of a line."""
-    for _ in range(4):
-        if match := _CLOCK.match(text):
-            hours, minutes, seconds, fraction = match.groups()
-            line.clock = True
-            _set_time(line, (int(hours) * 60 + int(minutes)) * 60 + int(seconds), fraction, 1_000_000_000)
-        elif match := _SECONDS.match(text):
-            _set_time(line, int(match[1] or match[3]), match[2] or match[4], 1_000_000_000)
-        elif match := _UNIT.match(text):
-            _set_time(line, int(match[1]), match[2], _SCALE[match[3]])
-        elif match := _TICK.match(text):
-            _set_time(line, int(match[1]), None, 1_000_000)
-        elif not (match := _TAG.match(text)) or (match[1] and _RUN.fullmatch(match[1].strip())):
-            break
-        text = text[match.end() :].lstrip(":")
-    return text.strip()
-
-
-def _set_time(line: Line, whole: int, fraction: str | None, scale: int) -> None:
-    if line.time_ns is None:
-        line.time_ns = whole * scale + (int(fraction) * scale // 10 ** len(fraction) if fraction else 0)
 
 
 def _find_bytes(text: str) -> tuple[int, int, int]:
@@ -251,7 +220,7 @@ def _take_numbers(line: Line, prefix: str, tokens: list[str]) -> None:
     label, an offset otherwise or when it is padded with zeros to four digits or more."""
     if match := _LENGTH.search(prefix):
         line.length = int(match[1] or match[2] or match[3])
-    elif match := _LAST_NUMBER.search(prefix):
+    elif match := _LAST_NUMBER.search(prefix) or _LAST_NUMBER.search(prefix.partition(":")[0]):
         number = match[1]
         padded = len(number) >= 4 and (number.startswith("0") or not (line.direction or line.label))
         if (line.direction or line.label) and number.isdecimal() and not padded:
