@@ -1,0 +1,296 @@
+"""Two captures side by side: the first difference that matters, then all the others.
+
+GOOD and BAD are two recordings of the same stick on different hosts, of two sticks on one host, or from before and
+after a change of firmware. Their steps are aligned (`sticktrace.diagnosis.align`); what does not match is weighed. What
+only a capture's form leaves out is said once, as a note, and is no difference. The medium's contents are not compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from sticktrace.diagnosis.align import Pair, align
+from sticktrace.diagnosis.facts import Row, rows
+from sticktrace.diagnosis.steps import GOOD, MOST_STEPS, NEWS, TROUBLE, UNSEEN, Step
+from sticktrace.diagnosis.story import Story, Telling
+from sticktrace.errors import SticktraceError
+from sticktrace.text import count_of, time_in_words
+
+BREAKS, DIFFERS, SMALL = 3, 2, 1
+"""Weights: something goes wrong on one side only; one side does or is what the other is not; order, number, lengths
+and waits."""
+
+STAGES = ("attach", "address", "descriptors", "configuration", "transport", "identity", "ready", "capacity",
+          "partition", "files")  # fmt: skip
+WAIT_NS, TIMES = 20_000_000, 3
+"""A wait or a duration differs when the longer is at least 20 ms and at least three times the shorter."""
+FAR = 4
+"""A side that stops with less than a quarter of the other's steps among the files did not just end a little earlier."""
+MOST_DIFFERENCES = 2_000
+"""Differences that are kept; the rest is counted."""
+LONG_NS = 500_000_000
+"""A command slower by this much weighs more than a small difference: hosts give up after seconds (common practice)."""
+
+
+@dataclass(slots=True)
+class Difference:
+    """One difference. ``good`` and ``bad`` say where in each capture, "" where there is nothing."""
+
+    weight: int
+    slug: str
+    stage: str
+    text: str
+    good: str = ""
+    bad: str = ""
+
+    def facts(self) -> dict[str, Any]:
+        """As JSON says it."""
+        weight = {BREAKS: "breaks", DIFFERS: "differs", SMALL: "small"}[self.weight]
+        return {"weight": weight, "slug": self.slug, "stage": self.stage or None, "text": self.text,
+                "good": self.good or None, "bad": self.bad or None}  # fmt: skip
+
+
+@dataclass(slots=True)
+class Comparison:
+    """The result: ``differences`` in the order of the traffic, ``rows`` side by side, ``notes`` on what the captures
+    themselves leave out."""
+
+    good: Story
+    bad: Story
+    differences: list[Difference] = field(default_factory=list)
+    rows: list[Row] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    matched: int = 0
+    left_out: int = 0
+
+    @property
+    def identical(self) -> bool:
+        """No difference at all."""
+        return not self.differences
+
+    @property
+    def first(self) -> Difference | None:
+        """The first of the weightiest differences; None if there is none at all."""
+        return max(self.differences, key=lambda d: d.weight, default=None)
+
+    def facts(self) -> dict[str, Any]:
+        """As JSON says it (kind "comparison")."""
+        return {
+            "kind": "comparison", "identical": self.identical, "matched_steps": self.matched,
+            "good": _side(self.good), "bad": _side(self.bad),
+            "first": self.first.facts() if self.first else None,
+            "differences": [difference.facts() for difference in self.differences], "left_out": self.left_out,
+            "summary": [row.facts() for row in self.rows], "notes": self.notes,
+        }  # fmt: skip
+
+
+def _side(story: Story) -> dict[str, Any]:
+    return {"capture": story.capture, "device": story.stick.place, "name": story.stick.name, "ids": story.stick.ids,
+            "steps": len(story.steps)}  # fmt: skip
+
+
+def compare(good: Telling, bad: Telling, good_device: str = "", bad_device: str = "") -> Comparison:
+    """Compare a storage device of one capture with one of the other. Without ``good_device`` and ``bad_device`` ("1.2"
+    for bus 1, address 2) the same device is looked for, by VID:PID and INQUIRY names; else the busiest of each is
+    taken. Raises SticktraceError where a capture has no storage device."""
+    one, other = good.stories(), bad.stories()
+    left, right = _choose(_wanted(one, good.name, good_device), _wanted(other, bad.name, bad_device))
+    found = Comparison(left, right, rows=rows(left, right))
+    for side, story, all_of in (("GOOD", left, one), ("BAD", right, other)):
+        if len(all_of) > 1:
+            rest = ", ".join(s.title for s in all_of if s is not story)
+            found.notes.append(f"{side} also holds {rest}: not compared here")
+        if story.skipped:
+            found.notes.append(f"{side}: steps beyond the first {MOST_STEPS:,} are not aligned")
+    _Weighing(found).weigh()
+    return found
+
+
+def _wanted(stories: list[Story], name: str, device: str) -> list[Story]:
+    if device:
+        chosen = [story for story in stories if story.stick.place == device]
+        if not chosen:
+            places = ", ".join(story.stick.place for story in stories) or "none"
+            raise SticktraceError(f"{name}: no storage device at {device}; there are: {places}")
+        return chosen
+    if not stories:
+        raise SticktraceError(f"{name}: no storage device in this capture, nothing to compare")
+    return stories
+
+
+def _choose(one: list[Story], other: list[Story]) -> tuple[Story, Story]:
+    """The pair that is most alike by identity; the busiest among equals, as stories come in that order."""
+
+    def likeness(pair: tuple[Story, Story]) -> int:
+        a, b = pair[0].stick, pair[1].stick
+        return 2 * (bool(a.ids) and a.ids == b.ids) + (bool(a.units) and bool(b.units) and a.name == b.name)
+
+    return max(((a, b) for a in one for b in other), key=likeness)
+
+
+_SHOWN: tuple[tuple[str, Callable[[Step], bool]], ...] = (
+    ("the plugging in", lambda step: step.kind == "plugged in"),
+    ("port resets", lambda step: step.kind == "port reset"),
+    ("control requests", lambda step: not step.first and step.stage != "attach"),
+)
+"""What a capture may lack by its form or by when it was started."""
+
+
+class _Weighing:
+    """Walks the aligned steps and writes down what differs."""
+
+    def __init__(self, found: Comparison) -> None:
+        self.found = found
+        self.good, self.bad = self._comparable(found.good, found.bad)
+        self._good_kinds, self._bad_kinds = {s.kind for s in self.good}, {s.kind for s in self.bad}
+        self._good_troubles, self._bad_troubles = found.good.troubles, found.bad.troubles
+        self._told: set[tuple[str, str]] = set()
+
+    def _comparable(self, good: Story, bad: Story) -> tuple[list[Step], list[Step]]:
+        """The steps that both captures could show: one that shows not a single control request says nothing about
+        them, and so with the port."""
+        left, right = good.steps, bad.steps
+        for what, belongs in _SHOWN:
+            for side, mine, others in (("GOOD", left, right), ("BAD", right, left)):
+                if any(map(belongs, others)) and not any(map(belongs, mine)):
+                    self.found.notes.append(f"{side} does not show {what}: not compared")
+                    left = [step for step in left if not belongs(step)]
+                    right = [step for step in right if not belongs(step)]
+        return left, right
+
+    def weigh(self) -> None:
+        """Fill in the differences and the notes."""
+        found = self.found
+        for row in found.rows:
+            if row.weight and row.differs:
+                self._say(row.weight, "fact", row.stage, f"{row.label}: {row.good} in GOOD, {row.bad} in BAD")
+        pairs = align([step.key for step in self.good], [step.key for step in self.bad])
+        apart: list[Pair] = []
+        for left, right in pairs:
+            if left is None or right is None:
+                apart.append((left, right))
+                continue
+            self._unmatched(apart, first=not found.matched, last=False)
+            apart = []
+            found.matched += 1
+            self._matched(self.good[left], self.bad[right])
+        self._unmatched(apart, first=not found.matched, last=True)
+        sides = (("GOOD", found.good), ("BAD", found.bad))
+        cut = [f"{side} ({count_of(story.sums.cut, 'command')})" for side, story in sides if story.sums.cut]
+        if cut:
+            found.notes.append(f"cut payloads in {' and '.join(cut)}")
+
+    def _say(self, weight: int, slug: str, stage: str, text: str, good: str = "", bad: str = "") -> None:
+        if weight == SMALL and len(self.found.differences) >= MOST_DIFFERENCES:
+            self.found.left_out += 1
+        else:
+            self.found.differences.append(Difference(weight, slug, stage, text, good, bad))
+
+    # -- steps that answer to each other --------------------------------------------------------------------------
+
+    def _matched(self, good: Step, bad: Step) -> None:
+        places = good.where, bad.where
+        stage = good.stage
+        if good.place != bad.place:
+            self._say(SMALL, "elsewhere", stage, f"{good.words} in GOOD, {bad.words} in BAD", *places)
+            if good.end != bad.end:
+                self._ended(good, bad)
+            return
+        if good.end != bad.end:
+            self._ended(good, bad)
+        if not good.medium and good.asked != bad.asked:
+            text = f"{good.kind} asks for {good.asked:,} bytes in GOOD, for {bad.asked:,} in BAD"
+            self._once(DIFFERS, "length", stage, text, places, (good.kind, f"{good.asked} {bad.asked}"))
+        if good.opcode != bad.opcode:
+            text = f"{good.text.partition(' LBA')[0]} in GOOD, {bad.text.partition(' LBA')[0]} in BAD"
+            self._once(DIFFERS, "form", stage, text, places, (good.kind, f"{good.opcode} {bad.opcode}"))
+        if (good.count != bad.count and not good.medium) or good.blocks != bad.blocks:
+            self._say(SMALL, "amount", stage, f"{good.words} in GOOD, {bad.words} in BAD", *places)
+        if _apart(good.wait_ns, bad.wait_ns):
+            self._say(SMALL, "wait", stage, f"before {bad.text}: {time_in_words(good.wait_ns)} of waiting in GOOD, "
+                      f"{time_in_words(bad.wait_ns)} in BAD", *places)  # fmt: skip
+        self._took(good, bad)
+
+    def _took(self, good: Step, bad: Step) -> None:
+        one, other = good.busy_ns // good.count, bad.busy_ns // bad.count
+        if _apart(one, other) and good.shade == bad.shade == GOOD:
+            weight = DIFFERS if other - one >= LONG_NS else SMALL
+            text = f"{bad.text} takes {time_in_words(one)} in GOOD, {time_in_words(other)} in BAD"
+            self._say(weight, "duration", good.stage, text, good.where, bad.where)
+
+    def _ended(self, good: Step, bad: Step) -> None:
+        text = f"{bad.words}: {good.end} in GOOD, {bad.end} in BAD"
+        if good.place != bad.place:
+            text = f"{bad.words}: {bad.end} in BAD; at this point of GOOD {good.words}: {good.end}"
+        if UNSEEN in (good.shade, bad.shade):
+            return
+        if bad.shade == TROUBLE:
+            weight = DIFFERS if good.shade == TROUBLE else BREAKS
+        else:
+            weight = SMALL
+        self._told.add((bad.kind, bad.end))
+        self._say(weight, "outcome", bad.stage, text, good.where, bad.where)
+
+    def _once(
+        self, weight: int, slug: str, stage: str, text: str, places: tuple[str, str], about: tuple[str, str]
+    ) -> None:
+        if about not in self._told:
+            self._told.add(about)
+            self._say(weight, slug, stage, text, *places)
+
+    # -- steps that find no partner -------------------------------------------------------------------------------
+
+    def _unmatched(self, apart: list[Pair], *, first: bool, last: bool) -> None:
+        good = [self.good[left] for left, _ in apart if left is not None]
+        bad = [self.bad[right] for _, right in apart if right is not None]
+        if last and good and not bad and self._stops(good):
+            return
+        if first and good and not bad and self.bad and self.bad[0].stage == "files":
+            self._say(SMALL, "begin", good[0].stage, f"GOOD begins earlier: {_list(good)}", good[0].where)
+            return
+        for step in bad:
+            self._alone(step, "BAD", "GOOD", self._good_kinds, self._good_troubles)
+        for step in good:
+            self._alone(step, "GOOD", "BAD", self._bad_kinds, self._bad_troubles)
+
+    def _stops(self, good: list[Step]) -> bool:
+        """BAD ends here while GOOD goes on: it matters when GOOD gets to a later stage or much further, or when BAD's
+        last step went wrong; else BAD's recording may just be shorter."""
+        story, end = self.found.bad, self.bad[-1] if self.bad else None
+        reached = max((STAGES.index(step.stage) for step in self.bad if step.stage), default=-1)
+        onward = [step for step in good if step.stage and STAGES.index(step.stage) > reached]
+        where = f"after {end.words} ({end.end or 'done'})" if end else "before its first step"
+        rest = f"nothing more for {time_in_words(story.rest_ns)} until the capture ends"
+        text = f"BAD stops {where}, {rest}; GOOD goes on with {_list(good)}"
+        ill = end is not None and end.shade in (TROUBLE, NEWS)
+        files = sum(step.stage == "files" for step in self.bad)
+        short = FAR * files < sum(step.stage == "files" for step in self.good)
+        weight = BREAKS if onward or ill or short else SMALL
+        self._say(weight, "stop", good[0].stage, text, good[0].where, end.where if end else "")
+        return True
+
+    def _alone(self, step: Step, side: str, other: str, kinds: set[str], troubles: set[tuple[str, str]]) -> None:
+        place = {side.lower(): step.where}
+        about = step.kind, step.end if step.shade == TROUBLE else ""
+        words = f"{step.words} ({step.end})" if step.end not in ("", "passed", "done") else step.words
+        if step.shade == TROUBLE and about not in troubles and about not in self._told and side == "BAD":
+            self._told.add(about)
+            self._say(BREAKS, "outcome", step.stage, f"only in {side}: {words}", **place)
+        elif step.kind not in kinds and step.shade != UNSEEN:
+            if (side, step.kind) not in self._told:
+                self._told.add((side, step.kind))
+                self._say(DIFFERS, "request", step.stage, f"only in {side}: {words}; never in {other}", **place)
+        elif step.shade != UNSEEN:
+            self._say(SMALL, f"only {side}", step.stage, f"only in {side}, here: {words}", **place)
+
+
+def _apart(one: int, other: int) -> bool:
+    low, high = sorted((one, other))
+    return low >= 0 and high >= WAIT_NS and high >= TIMES * low
+
+
+def _list(steps: list[Step], most: int = 3) -> str:
+    words = ", ".join(step.text for step in steps[:most])
+    return words if len(steps) <= most else f"{words} and {count_of(len(steps) - most, 'more step')}"

@@ -1,0 +1,31 @@
+"""What the transport's remarks on an exchange mean: one place that reads `Exchange.notes`."""
+
+from __future__ import annotations
+
+import re
+
+from sticktrace.transport.exchange import Exchange
+
+_STATUS = re.compile(r"ended with status (-?\d+)")
+
+TIMED_OUT = frozenset((-110, -104, -2))
+"""The host gave up waiting: timed out, or cancelled the transfer (kernel documentation, "USB error codes")."""
+BUS_ERROR = frozenset((-71, -84, -62))
+"""No sound answer on the bus: protocol error, CRC, no response in time."""
+GONE = frozenset((-108, -19))
+BABBLE = -75
+
+
+def statuses(exchange: Exchange) -> set[int]:
+    """The error statuses of the transfers of an exchange."""
+    return {int(number) for note in exchange.notes for number in _STATUS.findall(note)}
+
+
+def has(exchange: Exchange, *phrases: str) -> bool:
+    """Whether any remark holds any of these phrases."""
+    return any(phrase in note for note in exchange.notes for phrase in phrases)
+
+
+def cut_short(exchange: Exchange) -> bool:
+    """Whether the recording, not the bus, is why the exchange is incomplete."""
+    return has(exchange, "the capture ends", "not recorded", "beyond what was captured", "configured anew")

@@ -1,0 +1,197 @@
+"""The diagnosis: stages of every storage device, findings in order of weight, and one paragraph that sums it up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from sticktrace.diagnosis.account import Account
+from sticktrace.diagnosis.catalogue import RULES
+from sticktrace.diagnosis.finding import FAULT, NOTE, RISK, SEVERITIES, Finding
+from sticktrace.diagnosis.stages import FAILED, NAMES, REACHED, Stage, stages
+from sticktrace.diagnosis.subject import Subject
+from sticktrace.session import Reading
+from sticktrace.text import count_of
+
+_LAYERS = (
+    "enumeration", "power", "hub", "descriptors", "class start-up", "transport", "recovery", "commands", "readiness",
+    "medium", "capacity", "volume",
+)  # fmt: skip
+
+
+@dataclass(slots=True)
+class DeviceReport:
+    """One storage device: ``name`` as it calls itself, ``ids`` "VID:PID" or "", its stages, and how much it did."""
+
+    name: str
+    ids: str
+    bus: int
+    address: int
+    stages: list[Stage]
+    exchanges: int
+    failures: int
+    subject: Subject = field(repr=False)
+
+    @property
+    def title(self) -> str:
+        """Name and ids."""
+        return f"{self.name} ({self.ids})" if self.ids and self.ids not in self.name else self.name
+
+    @property
+    def furthest(self) -> Stage | None:
+        """The last stage reached."""
+        return next((stage for stage in reversed(self.stages) if stage.state == REACHED), None)
+
+    @property
+    def stopped(self) -> Stage | None:
+        """The first stage that failed with nothing reached after it."""
+        for stage in reversed(self.stages):
+            if stage.state == REACHED:
+                return None
+            if stage.state == FAILED:
+                before = [s for s in self.stages if s.state == FAILED]
+                return before[0]
+        return None
+
+
+@dataclass(slots=True)
+class Diagnosis:
+    """What `diagnose` found. ``verdict`` is one paragraph; ``findings`` are the most important first; ``devices`` are the
+    storage devices; ``others`` names the other devices that were seen."""
+
+    verdict: str
+    devices: list[DeviceReport]
+    findings: list[Finding]
+    others: list[str]
+
+    def of(self, severity: str) -> list[Finding]:
+        """The findings of one severity."""
+        return [finding for finding in self.findings if finding.severity == severity]
+
+    @property
+    def faults(self) -> list[Finding]:
+        """The findings that stopped or damaged the work."""
+        return self.of(FAULT)
+
+    @property
+    def healthy(self) -> bool:
+        """Whether there is a storage device that did its work, and neither fault nor risk."""
+        return bool(self.devices) and not self.of(FAULT) and not self.of(RISK)
+
+    def facts(self) -> dict[str, Any]:
+        """The diagnosis as one JSON object."""
+        return {
+            "kind": "diagnosis",
+            "verdict": self.verdict,
+            "healthy": self.healthy,
+            "counts": {severity: len(self.of(severity)) for severity in SEVERITIES},
+            "devices": [
+                {
+                    "name": report.name, "ids": report.ids or None, "bus": report.bus, "address": report.address,
+                    "exchanges": report.exchanges, "failed": report.failures,
+                    "stages": [stage.facts(report.title) for stage in report.stages],
+                }
+                for report in self.devices
+            ],
+            "other_devices": self.others,
+            "findings": [finding.facts() for finding in self.findings],
+        }  # fmt: skip
+
+    def lines(self) -> list[dict[str, Any]]:
+        """The same as dicts of ``kind:"stage"`` and ``kind:"finding"``, for JSON lines."""
+        rows = [stage.facts(report.title) for report in self.devices for stage in report.stages]
+        return rows + [finding.facts() for finding in self.findings]
+
+
+def diagnose(reading: Reading) -> Diagnosis:
+    """Read a capture to its end and say how far each storage device came, what failed first, and what to try."""
+    account = Account(reading, RULES)
+    for item in reading:
+        account.see(item)
+    return conclude(account)
+
+
+def conclude(account: Account) -> Diagnosis:
+    """The diagnosis of an account that has seen all there is. Ends the account."""
+    account.end()
+    reports = [_report(subject, account) for subject in account.subjects if _matters(subject)]
+    others = [s.name for s in account.subjects if not _matters(s) and not s.is_hub and (s.known or s.ids)]
+    findings = sorted(account.findings, key=_weight)
+    return Diagnosis(_verdict(reports, findings, others), reports, findings, others)
+
+
+def _matters(subject: Subject) -> bool:
+    """Whether a device gets stages of its own: storage, or one that never came far enough to tell what it is."""
+    if subject.is_storage:
+        return True
+    touched = subject.ask("device descriptor").failed or subject.ask("address").failed or subject.happened("reset")
+    return not subject.is_hub and not subject.known and bool(touched) and subject.exchanges == 0 and not _root(subject)
+
+
+def _root(subject: Subject) -> bool:
+    return subject.device is not None and subject.device.as_hub is not None
+
+
+def _weight(finding: Finding) -> tuple[int, int, int]:
+    layer = _LAYERS.index(finding.layer) if finding.layer in _LAYERS else len(_LAYERS)
+    return SEVERITIES.index(finding.severity), finding.time_ns, layer
+
+
+def _report(subject: Subject, account: Account) -> DeviceReport:
+    return DeviceReport(subject.name, subject.ids, subject.bus, subject.address, stages(subject, account),
+                        subject.exchanges, subject.failures, subject)  # fmt: skip
+
+
+def _verdict(reports: list[DeviceReport], findings: list[Finding], others: list[str]) -> str:
+    main = _most_telling(findings)
+    if not reports:
+        text = "There is no storage device in this capture"
+        text += f": it shows {', '.join(others[:4])}." if others else "."
+        return f"{text} {_explained(main)}" if main else text
+    parts = [_how_far(report, findings) for report in reports[:4]]
+    if len(reports) > 4:
+        parts.append(f"{len(reports) - 4} more storage devices are listed below.")
+    if main is not None:
+        parts.append(_explained(main))
+    return " ".join(parts)
+
+
+def _most_telling(findings: list[Finding]) -> Finding | None:
+    """The first fault; without one, the risk that explains where things end."""
+    for severity in (FAULT, RISK):
+        chosen = [f for f in findings if f.severity == severity]
+        ending = [f for f in chosen if severity == RISK and f.pattern.severity == FAULT]
+        if severity == FAULT and chosen:
+            return chosen[0]
+        if ending:
+            return ending[0]
+    return None
+
+
+def _how_far(report: DeviceReport, findings: list[Finding]) -> str:
+    furthest, stopped = report.furthest, report.stopped
+    mine = [f for f in findings if f.subject is report.subject]
+    if furthest is None:
+        way = "did not get through any stage" if stopped else "shows no stage of bring-up"
+    elif furthest.name == NAMES[-1]:
+        way = "came all the way to its files"
+    else:
+        way = f"came as far as {furthest.name}"
+    text = f"{report.title} {way}"
+    if report.exchanges:
+        failed = f", {report.failures} failed" if report.failures else ", none failed"
+        text += f" ({count_of(report.exchanges, 'command')}{failed})"
+    if stopped is not None:
+        text += f" and failed at {stopped.name}: {stopped.text}"
+    elif not any(f.severity != NOTE for f in mine):
+        text += "; nothing is wrong with it here" if report.exchanges else ""
+    return text + "."
+
+
+def _explained(finding: Finding) -> str:
+    """A finding with its likeliest cause and what to try."""
+    lead = "First fault" if finding.severity == FAULT else "Most telling"
+    text = f"{lead}: {finding.pattern.title[0].lower()}{finding.pattern.title[1:]}: {finding.text}."
+    if finding.pattern.causes:
+        text += f" Likeliest cause: {finding.pattern.causes[0]}."
+    return f"{text} Try: {finding.pattern.advice}"
