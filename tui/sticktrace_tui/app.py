@@ -129,6 +129,8 @@ class ScreenApp(App[str]):
 
     def _catch_up(self) -> None:
         self._growing = False
+        if not self.query("#status"):
+            return  # the application is going down
         if self.model.state == UNREADABLE:
             self.exit(self.model.error, UNREADABLE_EXIT)
             return

@@ -90,38 +90,44 @@ def arrange(
     if not len(codes):
         return NOTHING
     joined = _joined(codes, goes_on, requests, fold, fold_requests)
+    if joined is None:
+        ones = np.ones(len(codes), np.int64)
+        return Arrangement(codes, ones, ones, order_of(codes, after))
     starts = np.flatnonzero(~joined)
-    sizes = np.diff(np.append(starts, len(codes)))
-    main = np.ones(len(codes), np.int64)
+    sizes = np.diff(starts, append=len(codes))
+    fetched = np.zeros(len(codes), np.int64)  # how many before each place only fetched the sense of another
     exchange = codes >= 0
-    main[exchange] = attached[codes[exchange]] == 0
-    repeats = np.add.reduceat(main, starts)
+    fetched[exchange] = attached[codes[exchange]]
+    repeats = sizes - np.add.reduceat(fetched, starts)
     folded = np.where(codes[starts] >= 0, repeats >= FOLD_FROM, sizes > 1)
     if opened:
         folded &= ~np.isin(codes[starts], list(opened))
-    shown = ~joined | np.repeat(~folded, sizes)
-    at = np.flatnonzero(shown)
-    out_sizes = np.diff(np.append(at, len(codes)))
-    out_repeats = np.add.reduceat(main, at)
+    if folded.all():
+        return Arrangement(codes[starts], sizes, repeats, order_of(codes[starts], after))
+    at = np.flatnonzero(~joined | np.repeat(~folded, sizes))
+    out_sizes = np.diff(at, append=len(codes))
+    out_repeats = out_sizes - np.add.reduceat(fetched, at)
     return Arrangement(codes[at], out_sizes, out_repeats, order_of(codes[at], after))
 
 
-def _joined(codes: Codes, goes_on: Truth, requests: Truth, fold: bool, fold_requests: bool) -> Truth:
-    """Whether each code belongs to one run with the code before it."""
+def _joined(codes: Codes, goes_on: Truth, requests: Truth, fold: bool, fold_requests: bool) -> Truth | None:
+    """Whether each code belongs to one run with the code before it; None if none does."""
     joined = np.zeros(len(codes), np.bool_)
-    here, before = codes[1:], codes[:-1]
-    if fold:
-        pair = (here >= 0) & (before == here - 1)
-        joined[1:] = pair & goes_on[np.maximum(here, 0)] if len(goes_on) else False
-    if fold_requests and len(requests):
-        pair = (here < 0) & (before < 0)
-        of = requests[np.maximum(-1 - codes, 0).clip(max=len(requests) - 1)]
-        joined[1:] |= pair & of[1:] & of[:-1]
-    return joined
+    if fold and len(goes_on):
+        joined[1:] = codes[1:] == codes[:-1] + 1
+        joined[1:] &= goes_on[np.maximum(codes[1:], 0)]
+        joined[codes < 0] = False
+    places = np.flatnonzero(codes < 0)
+    if fold_requests and len(places) > 1:
+        request = requests[-1 - codes[places]]
+        together = (places[1:] == places[:-1] + 1) & request[1:] & request[:-1]
+        joined[places[1:][together]] = True
+    return joined if joined.any() else None
 
 
 def order_of(codes: Codes, after: Codes) -> NDArray[np.int64]:
     """A number per code that rises through the capture: woven items stand before the exchange that follows them."""
-    if not len(after):
-        return codes * 2 + 1
-    return np.where(codes >= 0, codes * 2 + 1, after[np.maximum(-1 - codes, 0).clip(max=len(after) - 1)] * 2)
+    order: NDArray[np.int64] = codes * 2 + 1
+    woven = np.flatnonzero(codes < 0)
+    order[woven] = after[-1 - codes[woven]] * 2
+    return order

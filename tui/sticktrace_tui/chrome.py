@@ -30,10 +30,13 @@ class TopLine(Widget):
     def render_line(self, y: int) -> Strip:
         width = self.size.width
         segments: list[Segment] = []
+        lead = " "
         for name, page in PAGES.items():
             here = name == self.page
-            text = f"[{page.number} {page.title}]" if here else f" {page.number} {page.title} "
-            segments.append(Segment(text, BAND_KEY if here else BAND))
+            text = f"{page.number} {page.title}"
+            segments += [Segment("[" if here else lead, BAND_KEY), Segment(text, BAND_KEY if here else BAND)]
+            lead = "]" if here else " "
+        segments.append(Segment(lead, BAND_KEY))
         room = width - sum(cell_len(segment.text) for segment in segments) - 1
         if room >= 8:
             segments.append(Segment(fit(self.capture, room, True), BAND_QUIET))

@@ -93,7 +93,8 @@ def _full(strip: Strip, hand: Hand, width: int, height: int) -> list[Line]:
     if secret:
         out.append([("    What will the device answer, and with which sense? Press v to see.", "warn")])
         return out + [[] for _ in range(height - len(out))]
-    for text, mood in strip.says[:_MOST_SAYS]:
+    says = strip.says if strip.says or strip.rows else [strip.summary]
+    for text, mood in says[:_MOST_SAYS]:
         out += wrap(text, width - 1, mood, "    ")[:3]
     room = max(1, height - len(out) - 1)
     out += _body(strip, hand, width, room)

@@ -29,6 +29,9 @@ from sticktrace_tui.woven import REQUEST, Woven
 OPENING, READING, FOLLOWING = "opening", "reading", "following"
 DONE, STOPPED, UNREADABLE = "done", "stopped", "unreadable"
 _BATCH = 128
+_PATIENCE = 5
+"""Seconds that `close` waits for the worker."""
+
 _LOOK_AGAIN = 0.25
 """Seconds between two looks at a file that grows."""
 
@@ -49,7 +52,8 @@ class Model:
         self.reading: Reading | None = None
         self.watchers = Watchers()
         self._capture: Capture | None = None
-        self._stop = Event()
+        self._stop, self._idle = Event(), Event()
+        self._idle.set()
         self._fetching: set[int] = set()
         self._goes_on: NDArray[np.bool_] = np.zeros(0, np.bool_)
 
@@ -57,6 +61,7 @@ class Model:
 
     def run(self, grew: Callable[[], None] = lambda: None) -> None:
         """Read the capture to its end, or for ever when following. ``grew`` is called after each batch."""
+        self._idle.clear()
         try:
             capture = self._open()
             if capture is not None:
@@ -64,6 +69,8 @@ class Model:
         except SticktraceError as error:
             self.error = str(error)
             self.state = UNREADABLE if self.reading is None else DONE
+        finally:
+            self._idle.set()
         grew()
 
     def stop(self) -> None:
@@ -71,9 +78,9 @@ class Model:
         self._stop.set()
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the file, once the worker has stopped."""
         self.stop()
-        if self._capture is not None:
+        if self._idle.wait(_PATIENCE) and self._capture is not None:
             self._capture.close()
 
     def _open(self) -> Capture | None:
@@ -86,6 +93,8 @@ class Model:
 
     def _progress(self, done: int, total: int) -> None:
         self.done_bytes, self.all_bytes = done, total
+        if self._stop.is_set() and self.reading is None:
+            raise SticktraceError("stopped while the capture was being opened")
 
     def _read(self, capture: Capture, grew: Callable[[], None]) -> None:
         reading = self.reading = capture.reading()

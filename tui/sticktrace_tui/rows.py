@@ -44,9 +44,9 @@ class Columns(NamedTuple):
 def columns(width: int) -> Columns:
     """Columns for a line of ``width`` cells."""
     if width < WIDE_FROM:
-        rest = max(20, width - 3 - 11 - 5 - 9 - 4 - 5)
-        command = min(36, rest * 4 // 7)
-        return Columns(11, 5, command, 0, 0, rest - command, 9, 4)
+        rest = max(24, width - 3 - 10 - 4 - 8 - 3 - 5)
+        command = min(36, max(12, rest - 18))
+        return Columns(10, 4, command, 0, 0, rest - command, 8, 3)
     rest = width - 3 - 12 - 6 - 13 - 9 - 8 - 7
     command = min(44, rest * 3 // 10)
     touches = (rest - command) * 4 // 10
@@ -68,6 +68,12 @@ def _lay(cells: tuple[tuple[str, str], ...], widths: Columns) -> Line:
 def head(width: int) -> Line:
     """The titles of the columns."""
     return [("   ", "plain"), *_lay(tuple((title, "head") for title in _TITLES), columns(width))]
+
+
+def seconds(ns: int, width: int) -> str:
+    """Seconds with as many of six decimals as fit."""
+    whole = len(f"{ns // 1_000_000_000}")
+    return f"{ns / 1e9:.{max(0, min(6, width - whole - 1))}f}"
 
 
 def duration_bar(ns: int, width: int) -> str:
@@ -100,7 +106,7 @@ def _exchange(
         mood, trouble = "quiet", " "
     widths = columns(width)
     cells = (
-        (f"{item.time_ns / 1e9:.6f}", "quiet"),
+        (seconds(item.time_ns, widths.at), "quiet"),
         (f"{item.bus}.{item.address}/{item.lun}" if widths.unit > 5 else f"{item.address}/{item.lun}", "quiet"),
         (command_words(model, row, item, size, repeats), "strong" if size > 1 else "plain"),
         (model.label(row), "place"),
@@ -151,7 +157,7 @@ def _woven(model: Model, code: int, item: object, size: int, width: int, sign: s
     index = -1 - code
     bad = any(model.woven.bad[index : index + size])
     text, mood = woven_words(model, index, size), "bad" if bad else "quiet"
-    when = f"{getattr(item, 'time_ns', 0) / 1e9:.6f}"
+    when = seconds(getattr(item, "time_ns", 0), widths.at)
     room = max(10, width - 3 - widths.at - widths.unit - 3)
     device = f"{getattr(item, 'bus', 0)}.{getattr(item, 'address', 0)}"
     unit = device if widths.unit > 5 else device.partition(".")[2]
@@ -183,7 +189,8 @@ def sentence(model: Model, code: int, size: int, repeats: int, hide: bool) -> Li
     if not isinstance(item, Exchange):
         clause = getattr(item, "clause", "")
         return [(woven_words(model, -1 - code, size), "strong"), (f"  {clause}" if clause else "", "quiet")]
-    words: Line = [(f"exchange {item.number}  ", "quiet"), (command_words(model, code, item, size, repeats), "strong")]
+    words: Line = [(f"exchange {item.number}", "quiet")]
+    words.append((f"  {command_words(model, code, item, size, repeats)}", "strong"))
     if label := model.label(code):
         words.append((f"  on {label}", "place"))
     if hide:

@@ -11,10 +11,11 @@ from textual.widget import Widget
 
 from sticktrace.text import bytes_in_words, count_of
 from sticktrace.volume.medium import Medium
-from sticktrace.volume.overview import Cell, device_map, extent_of
+from sticktrace.volume.overview import Cell, extent_of
 from sticktrace_tui.cells import Line, fit, strip_of
 from sticktrace_tui.model import Model
 from sticktrace_tui.palette import CURSOR, MOODS
+from sticktrace_tui.sector_map import cells
 
 _HEAD, _FOOT = 3, 4
 _SIGNS = {
@@ -82,8 +83,7 @@ class SectorsPage(Widget, can_focus=True):
         self.cells = []
         if self.media and self.size.width > 0:
             first, after = self._ranges[-1]
-            with self.model.watchers.lock:
-                self.cells = device_map(self.media[self.which], room, first, after)
+            self.cells = cells(self.model, self.media[self.which], room, first, after)
         self.at = max(0, min(self.at, len(self.cells) - 1))
         self._look()
 
@@ -140,9 +140,9 @@ class SectorsPage(Widget, can_focus=True):
             [(f" device {unit.device}, LUN {unit.lun}{again}", "head"),
              (f"  {known} {bytes_in_words(size)}; {store.block_length} bytes a block", "plain"),
              (f"  unit {self.which + 1} of {len(self.media)}" if len(self.media) > 1 else "", "quiet")],
-            [(f" blocks {first:,} to {after - 1:,}, {count_of(each, 'block')} a cell   ", "quiet"),
+            [(f" LBA {first:,}..{after - 1:,}, {count_of(each, 'block')} a cell  ", "quiet"),
              ("r", "good"), (" read  ", "quiet"), ("W", "warn"), (" written  ", "quiet"), ("#", "head"),
-             (" both  ", "quiet"), ("X", "bad"), (" failed  ", "quiet"), ("·", "quiet"), (" not touched", "quiet")],
+             (" both  ", "quiet"), ("X", "bad"), (" failed  ", "quiet"), ("·", "quiet"), (" neither", "quiet")],
             [],
         ]  # fmt: skip
 

@@ -42,8 +42,8 @@ def _kinds(model: Model, columns: dict[str, Column], took: Column, width: int) -
     """Per kind: how often, how much, the percentiles, and the spread as a row of heights."""
     out = [Entry([("How long each kind of command took, from its submission to its last record", "head")])]
     columns_of_spread = len(_EDGES) - 1
-    spread = width >= 78 + columns_of_spread
-    head = f"  {'command':<24}{'count':>9}{'moved':>12}{'half in':>11}{'90 % in':>11}{'longest':>11}"
+    spread = width >= 74 + columns_of_spread
+    head = f"  {'command':<20}{'count':>9}{'moved':>11}{'half in':>10}{'90 % in':>10}{'longest':>10}"
     out.append(Entry([(head + ("   1 µs    1 ms         1 s" if spread else ""), "quiet")]))
     counts = np.bincount(columns["name"], minlength=len(model.table.names))
     for kind in np.argsort(-counts, kind="stable")[:20].tolist():
@@ -52,9 +52,9 @@ def _kinds(model: Model, columns: dict[str, Column], took: Column, width: int) -
         mask = columns["name"] == kind
         times = took[mask]
         half, most, longest = (int(value) for value in np.percentile(times, (50, 90, 100), method="higher"))
-        words = fit(f"  {model.table.names[kind]}", 26) + f"{counts[kind]:>9,}"
-        words += f"{bytes_in_words(int(columns['moved'][mask].sum())):>12}"
-        words += "".join(f"{time_in_words(value):>11}" for value in (half, most, longest))
+        words = fit(f"  {model.table.names[kind]}", 22) + f"{counts[kind]:>9,}"
+        words += f"{bytes_in_words(int(columns['moved'][mask].sum())):>11}"
+        words += "".join(f"{time_in_words(value):>10}" for value in (half, most, longest))
         line = [(words, "plain")]
         if spread:
             line.append(("  " + _heights(np.histogram(times, _EDGES)[0]), "place"))

@@ -49,6 +49,26 @@ class Woven:
         if len(self.items) >= MOST:
             self.left_out += 1
             return
+        events = self._told_by(item) if kind == REQUEST else []
+        self._put(item, after, kind, bad)
+        for event in events:
+            self._put(event, after, EVENT, event.kind in _BAD_EVENTS)
+
+    def _told_by(self, request: Request) -> list[Any]:
+        """Takes back the events just put that this request told of, so that they stand after it."""
+        count = 0
+        while count < len(self.items) and self.kind[-1 - count] == EVENT:
+            if self.items[-1 - count].records != request.records:
+                break
+            count += 1
+        events = self.items[len(self.items) - count :]
+        for column in (self.items, self.after, self.kind, self.bad):
+            del column[len(column) - count :]
+        for record in request.records if count else ():
+            self._by_record.pop(record, None)
+        return events
+
+    def _put(self, item: Any, after: int, kind: int, bad: bool) -> None:
         for record in item.records:
             self._by_record.setdefault(record, len(self.items))
         self.items.append(item)
