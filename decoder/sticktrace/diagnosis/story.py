@@ -18,7 +18,7 @@ from sticktrace.transport.exchange import PASSED, Exchange
 
 @dataclass(slots=True)
 class Sums:
-    """Counts over one device: commands, senses, control requests and events by name; commands that did not pass; stalls;
+    """Counts over one device: commands, senses, requests and events by name; commands that did not pass; stalls;
     the medium's bytes each way, and the most that one command moved; commands whose data is not wholly captured."""
 
     commands: Counter[str] = field(default_factory=Counter)
