@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, overload
 from sticktrace.bus.requests import Request
 from sticktrace.capture import Damage, Piece, Reader, reader_of
 from sticktrace.capture.source import Source, open_source
+from sticktrace.errors import CaptureError
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import Exchange
 from sticktrace.transport.router import Router
@@ -161,7 +162,11 @@ class Capture:
         self.name = source.name
         self._progress = progress
         self._payload: Any = None
-        self.form = reader_of(source.name, source.data).form
+        try:
+            self.form = reader_of(source.name, source.data).form
+        except CaptureError:
+            source.close()
+            raise
 
     def reading(self) -> Reading:
         """A new pass over the capture, not begun."""
