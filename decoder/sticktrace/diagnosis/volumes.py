@@ -38,13 +38,20 @@ class Volumes:
         self._keys: dict[str, Unit] = {}
         self._key = ""
         self._tracker = VolumeTracker(reading.read, lambda exchange: self._key)
+        self.label = ""
+        """What the blocks of the exchange fed last are for, "" if it has none."""
 
     def feed(self, exchange: Exchange, unit: Unit) -> None:
         """Take in an exchange in time order."""
         self._key = unit.key
         if unit.key not in self._keys:
             self._keys[unit.key] = unit
-        self._tracker.feed(exchange)
+        self.label = self._tracker.feed(exchange)
+
+    @property
+    def tracker(self) -> VolumeTracker:
+        """The tracker that is fed; its units are named by `Unit.key`."""
+        return self._tracker
 
     def media(self, unit: Unit) -> list[Medium]:
         """The media that a unit had, in order of time."""
@@ -69,7 +76,7 @@ def reads_only_tables(medium: Medium) -> bool:
     seen = False
     for lba, blocks, _, kind in medium.store.extents():
         near = any(start <= lba and lba + blocks <= start + 34 for start in starts)
-        if kind != READ or not near and not (last is not None and lba >= last - 34):
+        if kind != READ or (not near and not (last is not None and lba >= last - 34)):
             return False
         seen = True
     return seen
@@ -111,9 +118,7 @@ class _Seen:
                 if old is not None and new is not None and old != new:
                     numbers = self.store.exchange_of(before[0]), self.store.exchange_of(extent)
                     self.found.append(Contradiction(lba + index, *numbers, before[2], self.owners.get(new, -1)))
-            if before is None and len(self.known) < MOST_KNOWN:
-                self.known[lba + index] = (extent, index, False)
-            elif before is not None and not before[2]:
+            if len(self.known) < MOST_KNOWN if before is None else not before[2]:
                 self.known[lba + index] = (extent, index, False)
 
     def write(self, extent: int, lba: int, blocks: int) -> None:
