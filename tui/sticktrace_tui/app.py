@@ -48,7 +48,7 @@ class ScreenApp(App[str]):
     ContentSwitcher { height: 1fr; }
     #exchanges { height: 1fr; }
     #sentence { height: 2; }
-    #status { height: 1; dock: bottom; }
+    #foot { height: auto; dock: bottom; }
     """
     BINDINGS = bindings()
     ENABLE_COMMAND_PALETTE = False
@@ -82,9 +82,10 @@ class ScreenApp(App[str]):
             yield TimingPage(self.model, id="timing")
             yield ComparePage(self.model, self.against, id="compare")
             yield TextPage(help_page.build, id="help")
-        yield Prompt()
-        yield Band(id="status")
-        yield KeyLine()
+        with Vertical(id="foot"):
+            yield Prompt()
+            yield Band(id="status")
+            yield KeyLine()
 
     def on_mount(self) -> None:
         self.register_theme(THEME)

@@ -23,7 +23,7 @@ USUAL = 512
 def block_strip(model: Model, item: Exchange, page: int, strip: Strip) -> Strip:
     """Fill the data strip of a READ or WRITE with one block of it."""
     lba, _ = lba_and_blocks(item.cdb)
-    medium = model.watchers.medium_of(item.bus, item.address, item.lun)
+    medium = model.watchers.medium_of(item)
     length = medium.store.block_length if medium is not None else 0
     length = length or USUAL
     strip.pages = max(1, -(-item.moved // length))

@@ -71,7 +71,7 @@ class Band(Widget):
 class KeyLine(Widget):
     """The keys of the present page and those that work everywhere; always there."""
 
-    DEFAULT_CSS = "KeyLine { height: 2; dock: bottom; }"
+    DEFAULT_CSS = "KeyLine { height: 2; }"
 
     def __init__(self) -> None:
         super().__init__()

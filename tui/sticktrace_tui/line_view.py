@@ -77,7 +77,8 @@ class LineView(ScrollView, can_focus=True):
 
     def resize_lines(self) -> None:
         """The number of lines changed."""
-        self.virtual_size = Size(0, self.count())
+        if self.virtual_size.height != self.count():
+            self.virtual_size = Size(0, self.count())
         self.at = max(0, min(self.at, self.count() - 1))
         self.reveal()
         self.refresh()

@@ -100,19 +100,22 @@ class Model:
         reading = self.reading = capture.reading()
         self.watchers.begin(reading)
         self.state = READING
-        self._take(reading.more(), grew)
-        while self.follow and not self._stop.is_set():
+        whole = self._take(reading.more(), grew)
+        while whole and self.follow and not self._stop.is_set():
             self.state = FOLLOWING
             grew()
             self._stop.wait(_LOOK_AGAIN)
             if capture.refresh():
-                self._take(reading.more(), grew)
-        if not self._stop.is_set():
-            self._take(reading.finish(), grew)
-        self.state = STOPPED if self._stop.is_set() else DONE
-        self.watchers.end()
+                whole = self._take(reading.more(), grew)
+        if whole:
+            self._stop.clear()  # following was ended, reading was not broken off
+            whole = self._take(reading.finish(), grew)
+        if whole:
+            self.watchers.end()
+        self.state = DONE if whole else STOPPED
 
-    def _take(self, items: Iterable[Any], grew: Callable[[], None]) -> None:
+    def _take(self, items: Iterable[Any], grew: Callable[[], None]) -> bool:
+        """Take items in; returns whether all of them were taken before `stop`."""
         batch: list[tuple[Any, str]] = []
         due = time.monotonic() + 0.05
         see = self.watchers.see
@@ -123,10 +126,11 @@ class Model:
                 grew()
                 batch = []
                 due = time.monotonic() + 0.05
-                if self._stop.is_set():
-                    break
+                if self._stop.is_set() and not self.follow:
+                    return False
         self._add(batch)
         grew()
+        return True
 
     def _add(self, batch: list[tuple[Any, str]]) -> None:
         with self.lock:

@@ -19,7 +19,7 @@ class Prompt(Horizontal):
     """Hidden until `ask`. Enter gives the words, Esc gives None; ``live`` gets them as they are typed."""
 
     DEFAULT_CSS = """
-    Prompt { height: 1; dock: bottom; display: none; }
+    Prompt { height: 1; display: none; }
     Prompt.asking { display: block; }
     Prompt Band { width: auto; min-width: 26; max-width: 26; }
     Prompt Input { width: 1fr; height: 1; border: none; padding: 0; background: $surface; color: $foreground; }

@@ -11,6 +11,7 @@ from sticktrace.storage.table import ExchangeTable
 from sticktrace.volume.medium import Medium
 from sticktrace.volume.overview import Cell
 from sticktrace_tui.model import Model
+from sticktrace_tui.watchers import address_of
 
 Numbers = NDArray[np.int64]
 
@@ -53,12 +54,12 @@ def _cover(low: Numbers, high: Numbers, count: int) -> Numbers:
 def _rows(table: ExchangeTable, medium: Medium) -> Numbers:
     """The exchanges of one medium: those of its unit from its first to its last."""
     unit, store = medium.unit, medium.store
-    bus, _, address = unit.device.partition(".")
+    bus, address = address_of(medium)
     numbers = table.column("number")
     begin = int(np.searchsorted(numbers, store.exchange_of(0), "left"))
     end = int(np.searchsorted(numbers, store.exchange_of(len(store) - 1), "right"))
-    mask = table.column("bus")[begin:end] == int(bus)
-    mask &= table.column("address")[begin:end] == int(address)
+    mask = table.column("bus")[begin:end] == bus
+    mask &= table.column("address")[begin:end] == address
     mask &= table.column("lun")[begin:end] == unit.lun
     rows: Numbers = np.flatnonzero(mask) + begin
     return rows

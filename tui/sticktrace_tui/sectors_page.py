@@ -16,6 +16,7 @@ from sticktrace_tui.cells import Line, fit, strip_of
 from sticktrace_tui.model import Model
 from sticktrace_tui.palette import CURSOR, MOODS
 from sticktrace_tui.sector_map import cells
+from sticktrace_tui.watchers import address_of
 
 _HEAD, _FOOT = 3, 4
 _SIGNS = {
@@ -27,6 +28,11 @@ def sign(cell: Cell) -> tuple[str, str]:
     """The sign of a cell and its mood: a failure outweighs all."""
     kind = "failed" if cell.failures else "both" if cell.reads and cell.writes else ""
     return _SIGNS[kind or ("written" if cell.writes else "read" if cell.reads else "")]
+
+
+def _device(medium: Medium) -> str:
+    bus, address = address_of(medium)
+    return f"{bus}.{address}"
 
 
 class SectorsPage(Widget, can_focus=True):
@@ -137,7 +143,7 @@ class SectorsPage(Widget, can_focus=True):
         first, after = self._ranges[-1]
         each = self.cells[0].last - self.cells[0].first + 1
         return [
-            [(f" device {unit.device}, LUN {unit.lun}{again}", "head"),
+            [(f" device {_device(medium)}, LUN {unit.lun}{again}", "head"),
              (f"  {known} {bytes_in_words(size)}; {store.block_length} bytes a block", "plain"),
              (f"  unit {self.which + 1} of {len(self.media)}" if len(self.media) > 1 else "", "quiet")],
             [(f" LBA {first:,}..{after - 1:,}, {count_of(each, 'block')} a cell  ", "quiet"),
@@ -182,5 +188,6 @@ class SectorsPage(Widget, can_focus=True):
 
     def action_choose(self) -> None:
         if self.cells:
-            cell, unit = self.cells[self.at], self.media[self.which].unit
-            self.post_message(self.Chosen(f"lba:{cell.first}..{cell.last} lun:{unit.lun} device:{unit.device}"))
+            cell, medium = self.cells[self.at], self.media[self.which]
+            words = f"lba:{cell.first}..{cell.last} lun:{medium.unit.lun} device:{_device(medium)}"
+            self.post_message(self.Chosen(words))

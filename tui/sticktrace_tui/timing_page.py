@@ -20,18 +20,30 @@ _EDGES = 10.0 ** np.arange(3, 11.01, 0.25)
 Column = NDArray[Any]
 
 
+_COLUMNS = ("time_ns", "end_ns", "moved", "name")
+
+
 class TimingPage(TextPage):
     """The page; its lines are made by `build`."""
 
     def __init__(self, model: Model, id: str | None = None) -> None:
         super().__init__(lambda width: build(model, width), id)
+        self.model = model
+        self._made = (-1, -1)
+
+    def rebuild(self) -> None:
+        """Make the lines anew if there is anything new: they take a glance at every exchange."""
+        made = len(self.model), self.scrollable_content_region.width
+        if made != self._made:
+            self._made = made
+            super().rebuild()
 
 
 def build(model: Model, width: int) -> list[Entry]:
     """The lines of the page."""
     if not len(model):
         return [Entry([]), Entry([("no exchange so far, so nothing to time", "quiet")])]
-    columns = model.columns("time_ns", "end_ns", "moved", "name", "status", "direction")
+    columns = model.columns(*_COLUMNS)
     took = np.maximum(columns["end_ns"] - columns["time_ns"], 0)
     out = _kinds(model, columns, took, width)
     out += _throughput(columns, width)

@@ -2,48 +2,115 @@
 
 from __future__ import annotations
 
-from sticktrace.text import count_of
+from sticktrace.diagnosis.finding import FAULT, RISK, Finding
+from sticktrace.diagnosis.stages import FAILED, REACHED, Stage
+from sticktrace.diagnosis.verdict import DeviceReport, Diagnosis
+from sticktrace.output.device_text import unit_lines
+from sticktrace.text import count_of, safe
 from sticktrace.transport.exchange import Exchange
 from sticktrace_tui import rows
-from sticktrace_tui.cells import Line, wrap
+from sticktrace_tui.cells import Line, fit, wrap
 from sticktrace_tui.model import DONE, FOLLOWING, OPENING, READING, STOPPED, Model
 from sticktrace_tui.pages import Entry, Goal
 
 _FAULTS_SHOWN = 12
+_MARKS = {REACHED: ("✓", "good"), FAILED: ("✗", "bad")}
+_SEVERITY = {FAULT: ("!! fault", "bad"), RISK: ("!  risk ", "warn")}
 
 
 def build(model: Model, width: int) -> list[Entry]:
     """The lines of the page."""
-    out = [Entry([])]
-    out += [Entry(line) for line in wrap(_state(model), width, "quiet")]
-    out.append(Entry([]))
-    out += faults(model, width)
-    out += _places(model, width)
-    return out
+    diagnosis = model.watchers.diagnosis
+    out = [Entry(line) for line in wrap(_state(model), width, "quiet")]
+    if diagnosis is not None:
+        out += [Entry([]), *(Entry(line) for line in wrap(diagnosis.verdict, width, "strong"))]
+        for report in diagnosis.devices:
+            out += _device(model, report, width)
+        out += _findings(model, diagnosis, width)
+    out += [Entry([]), *faults(model), Entry([])]
+    return out + _places(model, width)
 
 
 def _state(model: Model) -> str:
-    done = f"{count_of(len(model), 'storage exchange')}, {count_of(len(model.woven), 'other line')}"
+    done = f"{count_of(len(model), 'storage exchange')}, {count_of(len(model.woven), 'other item')}"
     if model.state == OPENING:
         return "Opening the capture…"
     if model.state == READING:
         return f"Reading: {done} so far. The verdict comes when all is read; z stops reading."
-    words = {FOLLOWING: "Following the capture as it grows", DONE: "The whole capture is read", STOPPED: "Stopped"}
+    if model.state == FOLLOWING:
+        return f"Following the capture as it grows: {done} so far. z ends it, then comes the verdict."
+    words = {DONE: "The whole capture is read", STOPPED: "Reading was stopped, so there is no verdict"}
     return f"{words.get(model.state, model.state)}: {done}."
 
 
-def faults(model: Model, width: int) -> list[Entry]:
+def _goal(model: Model, exchanges: tuple[int, ...], records: tuple[int, ...]) -> Goal | None:
+    """Where the evidence can be looked at."""
+    for number in exchanges:
+        row = model.row_of(number)
+        if row is not None:
+            return Goal(row)
+    return next((Goal(code) for code in map(model.code_of_record, records) if code is not None), None)
+
+
+def _device(model: Model, report: DeviceReport, width: int) -> list[Entry]:
+    out = [Entry([]), Entry([(safe(report.title), "head"), (f"  bus {report.bus}, address {report.address}", "quiet")])]
+    units = model.watchers.need_units()
+    device = report.subject.device
+    for unit in units.of(device) if device is not None else units.homeless():
+        if (unit.bus, unit.address) == (report.bus, report.address):
+            for text in unit_lines(unit):
+                out += [Entry(line) for line in wrap(text[16:], width, "plain", " " * 16, f"  {text[2:16]}")]
+    return out + [_stage(model, stage, width) for stage in report.stages]
+
+
+def _stage(model: Model, stage: Stage, width: int) -> Entry:
+    sign, mood = _MARKS.get(stage.state, ("·", "quiet"))
+    line: Line = [(f"  {sign} {stage.name:<14}", mood), (f"{stage.state:<9} ", mood)]
+    if stage.text:
+        line.append((fit(stage.text, max(8, width - 27)).rstrip(), "plain"))
+    return Entry(line, _goal(model, stage.exchanges, stage.records))
+
+
+def _findings(model: Model, diagnosis: Diagnosis, width: int) -> list[Entry]:
+    if not diagnosis.findings:
+        return [Entry([]), Entry([("No findings: nothing in this capture calls for attention.", "good")])]
+    out = [Entry([]), Entry([(f"Findings ({len(diagnosis.findings)}), the weightiest first", "head")])]
+    for finding in diagnosis.findings:
+        out += _finding(model, finding, width)
+    return out
+
+
+def _finding(model: Model, finding: Finding, width: int) -> list[Entry]:
+    sign, mood = _SEVERITY.get(finding.severity, ("-  note ", "quiet"))
+    goal = _goal(model, finding.exchanges, finding.records)
+    head = f"{finding.pattern.title}: {finding.text}"
+    lines = wrap(head, width, mood if finding.severity == FAULT else "plain", " " * 11, f"  {sign} ")
+    lines[0][0] = (lines[0][0][0], mood)
+    out = [Entry(line, goal if n == 0 else None) for n, line in enumerate(lines)]
+    if finding.severity in (FAULT, RISK):
+        pattern = finding.pattern
+        told = (("likely: ", "; ".join(pattern.causes), "quiet"), ("try: ", pattern.advice, "place"),
+                ("mind: ", pattern.caution, "warn"))  # fmt: skip
+        for lead, text, tone in told:
+            if text:
+                out += [Entry(line) for line in wrap(text, width, tone, " " * 20, f"{lead:>20}")]
+    rest = f"{finding.side}; {finding.pattern.clause}; sticktrace findings {finding.slug}"
+    return out + [Entry(line) for line in wrap(rest, width, "quiet", " " * 11)]
+
+
+def faults(model: Model) -> list[Entry]:
     """What went wrong, in order, each line leading there."""
     codes = model.faults().tolist()
     if not codes:
-        return [Entry([("Nothing in this capture failed so far.", "good")]), Entry([])]
-    out = [Entry([(f"What went wrong, in order ({len(codes)})", "head")])]
+        words = "Nothing failed: every command passed, every request was answered." if model.state == DONE else ""
+        return [Entry([(words or "Nothing failed so far.", "good")])]
+    out = [Entry([(f"What did not pass, in order ({len(codes):,})", "head")])]
     for code in codes[:_FAULTS_SHOWN]:
         out.append(Entry(_fault(model, code), Goal(code)))
     if len(codes) > _FAULTS_SHOWN:
         more = f"  and {len(codes) - _FAULTS_SHOWN:,} more: press Enter for the exchanges that did not pass"
         out.append(Entry([(more, "plain")], Goal(words="status:bad")))
-    return [*out, Entry([])]
+    return out
 
 
 def _fault(model: Model, code: int) -> Line:

@@ -1,4 +1,4 @@
-"""Those who watch the items go by while the screen reads: the volume room, which names blocks, and the diagnosis.
+"""Those who watch the items go by while the screen reads: the diagnosis, with the volume room, and the logical units.
 
 The worker calls `see`; the screen asks the rest. Both hold ``lock`` meanwhile, because these rooms are not made for two
 threads.
@@ -9,38 +9,47 @@ from __future__ import annotations
 from threading import RLock
 from typing import Any
 
+from sticktrace.diagnosis.account import Account
+from sticktrace.diagnosis.catalogue import RULES
+from sticktrace.diagnosis.verdict import Diagnosis, conclude
 from sticktrace.session import Reading
 from sticktrace.storage.units import LogicalUnit, Units
 from sticktrace.transport.exchange import Exchange
 from sticktrace.volume.medium import Medium
-from sticktrace.volume.tracker import VolumeTracker
 
 
 class Watchers:
-    """Passes each item on and keeps what comes of it."""
+    """Passes each item on and keeps what comes of it. ``diagnosis`` is there when the whole capture was read."""
 
     def __init__(self) -> None:
         self.lock = RLock()
-        self.tracker: VolumeTracker | None = None
         self.units: Units | None = None
+        self.diagnosis: Diagnosis | None = None
+        self._account: Account | None = None
         self._reading: Reading | None = None
 
     def begin(self, reading: Reading) -> None:
         """A pass over a capture begins."""
         self._reading = reading
-        self.tracker = VolumeTracker(reading.read)
+        self._account = Account(reading, RULES)
         self.units = Units(reading.bus)
 
     def see(self, item: Any) -> str:
         """One item; returns what its blocks are on the volume, "" if not known."""
         with self.lock:
-            if not isinstance(item, Exchange) or self._reading is None or self.units is None or self.tracker is None:
+            if self._account is None or self._reading is None or self.units is None:
+                return ""
+            self._account.see(item)
+            if not isinstance(item, Exchange):
                 return ""
             self.units.see(item, self._reading.read)
-            return self.tracker.feed(item)
+            return self._account.volumes.label
 
     def end(self) -> None:
-        """All items have passed."""
+        """All items have passed: conclude."""
+        with self.lock:
+            if self._account is not None and self.diagnosis is None:
+                self.diagnosis = conclude(self._account)
 
     def need_units(self) -> Units:
         """The logical units so far. Only to be asked when reading has begun."""
@@ -55,11 +64,20 @@ class Watchers:
     def media(self) -> list[Medium]:
         """Every medium so far."""
         with self.lock:
-            return [] if self.tracker is None else list(self.tracker.media.values())
+            return [] if self._account is None else list(self._account.volumes.tracker.media.values())
 
-    def medium_of(self, bus: int, address: int, lun: int) -> Medium | None:
-        """The last medium seen in a logical unit."""
-        for medium in reversed(self.media()):
-            if medium.unit[:2] == (f"{bus}.{address}", lun):
-                return medium
-        return None
+    def medium_of(self, exchange: Exchange) -> Medium | None:
+        """The medium that an exchange went to: the last one of its unit that was there by then."""
+        found = None
+        for medium in self.media():
+            if address_of(medium) == (exchange.bus, exchange.address) and medium.unit.lun == exchange.lun:
+                if found is not None and len(medium.store) and medium.store.exchange_of(0) > exchange.number:
+                    break
+                found = medium
+        return found
+
+
+def address_of(medium: Medium) -> tuple[int, int]:
+    """Bus and address of the device of a medium."""
+    bus, _, address = medium.unit.device.partition("/")[0].partition(".")
+    return int(bus), int(address)
