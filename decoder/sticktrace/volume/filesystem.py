@@ -44,6 +44,7 @@ class FileSystem:
         self.marks: list[tuple[int, bool]] = []
         self.info: tuple[int, int] | None = None
         self.unowned: dict[int, int] = {}
+        self.directory_clusters: set[int] = set()
         self._last_path: tuple[Node | None, str] = (None, "")
         self._module = exfat if shape.kind == 64 else fat
         limit = exfat_grammar.DIRECTORY_LIMIT if shape.kind == 64 else fat_grammar.DIRECTORY_LIMIT
@@ -162,8 +163,8 @@ class FileSystem:
             place = end
 
     def within_one_file(self, lba: int, count: int) -> tuple[Node, int] | None:
-        """The file that ``count`` blocks from ``lba`` lie in, and the place of the first of them in it, when they lie in
-        one run of it."""
+        """The file that ``count`` blocks from ``lba`` lie in, and the place of the first of them in it, when they lie
+        in one run of it."""
         size = self.shape.cluster_blocks
         place = lba - self.start - self.shape.heap
         run = self.owners.find(place // size + 2)
@@ -214,6 +215,8 @@ class FileSystem:
             got = self.owners.claim(node, value, wanted)
             if self.unowned:
                 self._owned(value, got)
+            if node.directory:
+                self.directory_clusters.update(range(value, value + got))
             value = following if got == wanted else value + got
         if node.clusters > before and (node.directory or node.entry.kind == "bitmap"):
             self._load_directory(node, before, number, written)

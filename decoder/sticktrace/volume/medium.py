@@ -58,7 +58,7 @@ class Volume:
 
 
 class Medium:
-    """Takes in the commands of one medium in time order."""
+    """Takes in the commands of one medium in time order. ``former`` are volumes that were replaced on the way."""
 
     def __init__(self, unit: Unit, read: Read) -> None:
         self.unit = unit
@@ -66,6 +66,7 @@ class Medium:
         self.table = PartitionTable()
         self.volumes: list[Volume] = []
         self.journal = Journal()
+        self.former: list[Volume] = []
         self._watched: list[int] = sorted(set().union(*(recognise.signature_blocks(0, n) for n in BLOCK_LENGTHS)))
         self._seen: dict[int, bytes] = {}
 
@@ -145,6 +146,9 @@ class Medium:
             if not any(volume.start == start for volume in self.volumes):
                 self.volumes.append(self._volume(partition, start, blocks, known.get(start), number))
         self.volumes.sort(key=lambda volume: volume.start)
+        kept = {volume.files for volume in self.volumes}
+        self.former += [volume for volume in known.values() if volume.files is not None and volume.files not in kept]
+        del self.former[MOST_VOLUMES:]
         self._watch()
 
     def _watch(self) -> None:

@@ -256,6 +256,14 @@ class SectorStore:
         """All ranges that any command touched, in order."""
         return self._index.spans() if len(self) else []
 
+    def places(self, extent: int) -> Iterator[tuple[int, int, int]]:
+        """Where an extent's bytes lie: (offset within its data, place in the capture, bytes captured there)."""
+        begin, stop = self._piece_range(extent)
+        offset = 0
+        for piece in range(begin, stop):
+            yield offset, self._at[piece], self._captured[piece]
+            offset += self._actual[piece]
+
     def extents(self) -> Iterator[tuple[int, int, int, int]]:
         """Every extent in time order as (lba, blocks, exchange number, kind)."""
         for lba, blocks, number, kind in zip(self._lba, self._blocks, self._number, self._kind, strict=True):

@@ -74,6 +74,10 @@ class VolumeTracker:
             name = self._names[place] = f"{exchange.bus}.{exchange.address}"
         return name, exchange.lun
 
+    def medium_of(self, exchange: Exchange) -> Medium | None:
+        """The medium that is now in the unit of an exchange, if any of its blocks have been seen."""
+        return self._current.get(self._key(exchange))
+
     def _medium(self, exchange: Exchange) -> Medium:
         key = self._key(exchange)
         medium = self._current.get(key)
