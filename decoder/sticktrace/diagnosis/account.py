@@ -20,6 +20,7 @@ from sticktrace.diagnosis.rules.rule import Rule
 from sticktrace.diagnosis.subject import KEPT, Aftermath, Subject, Unit
 from sticktrace.diagnosis.volumes import Volumes
 from sticktrace.session import Reading
+from sticktrace.storage.sense import SenseFacts, decode
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
 
@@ -75,15 +76,21 @@ class Account:
                 break
         return found
 
+    def sense(self, exchange: Exchange) -> SenseFacts | None:
+        """The sense data of an exchange in full, None where there is none or it is too short."""
+        if exchange.sense is None:
+            return None
+        at = exchange.sense.at
+        return decode(self.reading.read(at._replace(captured=min(at.captured, 64))))
+
     # -- what passes by ------------------------------------------------------------------------------------------
 
     def see(self, item: Any) -> None:
         """Take in one item of the reading."""
         if item.__class__ is Exchange:
             unit = self._units.get((item.bus, item.address, item.lun)) or self._unit(item)
-            if unit.watch or item.status != PASSED or item.residue or item.notes or item.stalled or not unit.reads:
-                self._closely(item, unit)
-            elif not self._plainly(item, unit):
+            odd = unit.watch or item.status != PASSED or item.residue or item.notes or item.stalled
+            if odd or not unit.reads or not self._plainly(item, unit):
                 self._closely(item, unit)
             self.volumes.feed(item, unit)
         elif isinstance(item, Request):

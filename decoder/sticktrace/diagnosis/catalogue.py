@@ -7,8 +7,20 @@ from functools import cache
 
 from sticktrace.diagnosis.finding import Pattern
 from sticktrace.diagnosis.rules import (
-    capacity, commands, descriptors, enumeration, hub, medium, power, readiness, recovery, stopped, transport, units,
-    unseen, volume,
+    capacity,
+    commands,
+    descriptors,
+    enumeration,
+    hub,
+    medium,
+    power,
+    readiness,
+    recovery,
+    stopped,
+    transport,
+    units,
+    unseen,
+    volume,
 )  # fmt: skip
 from sticktrace.diagnosis.rules.rule import Rule
 from sticktrace.errors import SticktraceError

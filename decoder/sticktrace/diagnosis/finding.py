@@ -82,6 +82,7 @@ class Finding:
     side: str = ""
     layer: str = ""
     subject: object = field(default=None, repr=False)
+    again: int = 0
 
     def __post_init__(self) -> None:
         self.severity = self.severity or self.pattern.severity
@@ -96,7 +97,7 @@ class Finding:
 
     @property
     def workaround(self) -> str:
-        """The kind of workaround that common host kernels carry for this, with the ids it would go under; "" if none."""
+        """The kind of workaround that common host kernels carry for this, with the ids to list; "" if none."""
         if not self.pattern.workaround:
             return ""
         return f"{self.pattern.workaround} ({self.ids})" if self.ids else self.pattern.workaround

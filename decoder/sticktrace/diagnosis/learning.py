@@ -1,4 +1,4 @@
-"""What the account learns from requests and from the exchanges that it looks at closely: identity, readiness, capacity."""
+"""What the account learns from requests and from exchanges looked at closely: identity, readiness, capacity."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def exchange(account: Account, item: Exchange, unit: Unit) -> None:
         _access(item, unit, passed)
     elif opcode == INQUIRY and not (len(item.cdb) > 1 and item.cdb[1] & 3):
         _identity(account, item, unit, passed)
-    elif opcode == READ_CAPACITY_10 or opcode == SERVICE_ACTION_IN and item.cdb[1:2] == bytes((READ_CAPACITY_16,)):
+    elif opcode == READ_CAPACITY_10 or (opcode == SERVICE_ACTION_IN and item.cdb[1:2] == bytes((READ_CAPACITY_16,))):
         _capacity(account, item, unit, passed)
     elif opcode == TEST_UNIT_READY and passed:
         _ready(item, unit)
@@ -116,5 +116,6 @@ def _failed(item: Exchange, unit: Unit) -> None:
     key = item.sense.key if item.sense else -1
     if key == NOT_READY and unit.ready_ns < 0:
         unit.refused.add(item.time_ns, item.number, item.records)
+        unit.empty = item.sense is not None and item.sense.asc == 0x3A
     elif key == UNIT_ATTENTION:
         unit.attention.add(item.time_ns, item.number, item.records)

@@ -89,7 +89,7 @@ def _descriptors(subject: Subject, account: Account) -> Stage:
     device = subject.device
     asks = subject.ask("configuration descriptor")
     whole = [c for c in device.configurations.values() if c.interfaces] if device else []
-    if device and whole and device.ids:
+    if device and whole:
         return _stage("descriptors", REACHED, _described(device), asks.done if asks.done else None)
     if asks.failed and not asks.done:
         return _stage("descriptors", FAILED, "the configuration was not given", asks.failed)
@@ -101,11 +101,11 @@ def _descriptors(subject: Subject, account: Account) -> Stage:
 
 def _described(device: Device) -> str:
     """What the descriptors say in a line."""
-    ids = device.ids or (0, 0)
+    ids = f"{device.ids[0]:04x}:{device.ids[1]:04x}" if device.ids else "ids not read"
     current = device.current()
     speed = f", {device.speed} speed" if device.speed else ""
     power = f", up to {current.max_power_ma(device.superspeed)} mA" if current else ""
-    return f"{ids[0]:04x}:{ids[1]:04x}{speed}{power}"
+    return f"{ids}{speed}{power}"
 
 
 def _configuration(subject: Subject, account: Account) -> Stage:
@@ -119,7 +119,8 @@ def _transport(subject: Subject, account: Account) -> Stage:
         return Stage("transport")
     kind = {"UAS": "USB Attached SCSI", "BOT": "Bulk-Only Transport"}.get(first.transport, first.transport)
     if good > 0:
-        return _stage("transport", REACHED, f"{kind}, {count_of(good, 'command')} answered", None, first.number, first.time_ns)
+        text = f"{kind}, {count_of(good, 'command')} answered"
+        return _stage("transport", REACHED, text, None, first.number, first.time_ns)
     if subject.cut_short:
         return Stage("transport", NOT_SEEN, "the only command is cut off by the end of the capture", (first.number,))
     return _stage("transport", FAILED, f"{kind}, no command got a proper answer", None, first.number, first.time_ns)
@@ -151,7 +152,9 @@ def _ready(subject: Subject, account: Account) -> Stage:
             waited = f", after {count_of(unit.refused.count, 'refusal')}" if unit.refused else ""
             return _stage("ready", REACHED, f"LUN {unit.lun} ready{waited}", None, unit.ready_at, unit.ready_ns)
         if unit.refused:
-            return _stage("ready", FAILED, f"LUN {unit.lun} said NOT READY {count_of(unit.refused.count, 'time')}", unit.refused)
+            why = "no medium" if unit.empty else "NOT READY"
+            text = f"LUN {unit.lun}: {why}, asked {count_of(unit.refused.count, 'time')}"
+            return _stage("ready", FAILED, text, unit.refused)
         return Stage("ready")
 
     return _best("ready", subject, judge)

@@ -60,12 +60,14 @@ class Unit:
     """One logical unit. Times are nanoseconds since the first record, -1 for never; numbers are exchange numbers, 0 for
     none. ``block`` is the block length as reported, 0 before that. ``watch`` counts exchanges still to be looked at
     closely. ``written`` is the last write that no SYNCHRONIZE CACHE followed. ``unsure``: which data belongs to which
-    command could not always be told. ``key`` is unique to the unit of this device."""
+    command could not always be told. ``empty``: the last NOT READY said that there is no medium. ``key`` is unique to
+    the unit of this device."""
 
     __slots__ = (
-        "attention", "block", "capacity", "capacity_at", "capacity_bad", "failed", "first", "identity", "identity_at",
-        "identity_bad", "identity_data", "key", "largest_in", "largest_out", "last", "lun", "reads", "ready_at",
-        "ready_ns", "refused", "start_asked", "subject", "total", "unsure", "watch", "writes", "written", "written_ns",
+        "attention", "block", "capacity", "capacity_at", "capacity_bad", "empty", "failed", "first", "identity",
+        "identity_at", "identity_bad", "identity_data", "key", "largest_in", "largest_out", "last", "lun", "reads",
+        "ready_at", "ready_ns", "refused", "start_asked", "subject", "total", "unsure", "watch", "writes", "written",
+        "written_ns",
     )  # fmt: skip
 
     def __init__(self, subject: Subject, lun: int) -> None:
@@ -80,7 +82,7 @@ class Unit:
         self.capacity: Capacity | None = None
         self.identity_bad, self.capacity_bad = Tally(), Tally()
         self.refused, self.attention, self.failed = Tally(), Tally(), Tally()
-        self.start_asked = self.unsure = False
+        self.start_asked = self.unsure = self.empty = False
         self.last: Exchange | None = None
 
     @property

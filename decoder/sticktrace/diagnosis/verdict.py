@@ -7,7 +7,7 @@ from typing import Any
 
 from sticktrace.diagnosis.account import Account
 from sticktrace.diagnosis.catalogue import RULES
-from sticktrace.diagnosis.finding import FAULT, NOTE, RISK, SEVERITIES, Finding
+from sticktrace.diagnosis.finding import EVIDENCE_LIMIT, FAULT, NOTE, RISK, SEVERITIES, Finding
 from sticktrace.diagnosis.stages import FAILED, NAMES, REACHED, Stage, stages
 from sticktrace.diagnosis.subject import Subject
 from sticktrace.session import Reading
@@ -56,8 +56,8 @@ class DeviceReport:
 
 @dataclass(slots=True)
 class Diagnosis:
-    """What `diagnose` found. ``verdict`` is one paragraph; ``findings`` are the most important first; ``devices`` are the
-    storage devices; ``others`` names the other devices that were seen."""
+    """What `diagnose` found. ``verdict`` is one paragraph; ``findings`` are the most important first; ``devices`` are
+    the storage devices; ``others`` names the other devices that were seen."""
 
     verdict: str
     devices: list[DeviceReport]
@@ -116,7 +116,7 @@ def conclude(account: Account) -> Diagnosis:
     account.end()
     reports = [_report(subject, account) for subject in account.subjects if _matters(subject)]
     others = [s.name for s in account.subjects if not _matters(s) and not s.is_hub and (s.known or s.ids)]
-    findings = sorted(account.findings, key=_weight)
+    findings = _merged(sorted(account.findings, key=_weight))
     return Diagnosis(_verdict(reports, findings, others), reports, findings, others)
 
 
@@ -142,13 +142,35 @@ def _report(subject: Subject, account: Account) -> DeviceReport:
                         subject.exchanges, subject.failures, subject)  # fmt: skip
 
 
+def _merged(findings: list[Finding]) -> list[Finding]:
+    """Findings of one kind about one stick that was there several times, told once."""
+    kept: dict[tuple[str, str, str], Finding] = {}
+    out: list[Finding] = []
+    for finding in findings:
+        key = (finding.slug, finding.ids, finding.device)
+        first = kept.get(key)
+        if first is None or not finding.ids or first.subject is finding.subject:
+            kept.setdefault(key, finding)
+            out.append(finding)
+            continue
+        if not first.again:
+            first.text += "; the same again when it was plugged in anew"
+        first.again += 1
+        first.exchanges = (first.exchanges + finding.exchanges)[:EVIDENCE_LIMIT]
+        first.records = (first.records + finding.records)[:EVIDENCE_LIMIT]
+    return out
+
+
 def _verdict(reports: list[DeviceReport], findings: list[Finding], others: list[str]) -> str:
     main = _most_telling(findings)
     if not reports:
         text = "There is no storage device in this capture"
         text += f": it shows {', '.join(others[:4])}." if others else "."
         return f"{text} {_explained(main)}" if main else text
-    parts = [_how_far(report, findings) for report in reports[:4]]
+    parts = []
+    for number, report in enumerate(reports[:4]):
+        again = any(_same_stick(report, before) for before in reports[:number])
+        parts.append(_how_far(report, findings, again))
     if len(reports) > 4:
         parts.append(f"{len(reports) - 4} more storage devices are listed below.")
     if main is not None:
@@ -156,42 +178,55 @@ def _verdict(reports: list[DeviceReport], findings: list[Finding], others: list[
     return " ".join(parts)
 
 
+def _same_stick(report: DeviceReport, before: DeviceReport) -> bool:
+    """Whether this is the stick of an earlier report, plugged in again: the bus room says so by its serial number, or
+    ids and place agree."""
+    device, earlier = report.subject.device, before.subject.device
+    if device is None or earlier is None:
+        return False
+    if device.earlier is earlier:
+        return True
+    same_place = device.hub is earlier.hub and device.port == earlier.port and device.hub is not None
+    return bool(report.ids) and report.ids == before.ids and same_place
+
+
 def _most_telling(findings: list[Finding]) -> Finding | None:
-    """The first fault; without one, the risk that explains where things end."""
-    for severity in (FAULT, RISK):
-        chosen = [f for f in findings if f.severity == severity]
-        ending = [f for f in chosen if severity == RISK and f.pattern.severity == FAULT]
-        if severity == FAULT and chosen:
-            return chosen[0]
-        if ending:
-            return ending[0]
-    return None
+    """The first fault; without one, the risk that explains where things end; else the first risk."""
+    faults = [f for f in findings if f.severity == FAULT]
+    risks = [f for f in findings if f.severity == RISK]
+    ending = [f for f in risks if f.pattern.severity == FAULT]
+    return next(iter(faults + ending + risks), None)
 
 
-def _how_far(report: DeviceReport, findings: list[Finding]) -> str:
+def _how_far(report: DeviceReport, findings: list[Finding], again: bool) -> str:
     furthest, stopped = report.furthest, report.stopped
-    mine = [f for f in findings if f.subject is report.subject]
     if furthest is None:
         way = "did not get through any stage" if stopped else "shows no stage of bring-up"
     elif furthest.name == NAMES[-1]:
         way = "came all the way to its files"
     else:
         way = f"came as far as {furthest.name}"
-    text = f"{report.title} {way}"
+    text = f"Plugged in again, it {way}" if again else f"{report.title} {way}"
     if report.exchanges:
-        failed = f", {report.failures} failed" if report.failures else ", none failed"
+        failed = f", {report.failures} of them not passed" if report.failures else ", all passed"
         text += f" ({count_of(report.exchanges, 'command')}{failed})"
     if stopped is not None:
         text += f" and failed at {stopped.name}: {stopped.text}"
-    elif not any(f.severity != NOTE for f in mine):
-        text += "; nothing is wrong with it here" if report.exchanges else ""
+    elif report.exchanges and not again and not _blamed(report, findings):
+        text += "; nothing is wrong with it here"
     return text + "."
+
+
+def _blamed(report: DeviceReport, findings: list[Finding]) -> bool:
+    return any(f.severity != NOTE and f.subject is report.subject for f in findings)
 
 
 def _explained(finding: Finding) -> str:
     """A finding with its likeliest cause and what to try."""
-    lead = "First fault" if finding.severity == FAULT else "Most telling"
-    text = f"{lead}: {finding.pattern.title[0].lower()}{finding.pattern.title[1:]}: {finding.text}."
+    ending = finding.severity == RISK and finding.pattern.severity == FAULT
+    lead = "First fault" if finding.severity == FAULT else "Where it ends" if ending else "Worth a look"
+    title = finding.pattern.title
+    text = f"{lead}: {title[0].lower()}{title[1:]} - {finding.text}."
     if finding.pattern.causes:
         text += f" Likeliest cause: {finding.pattern.causes[0]}."
     return f"{text} Try: {finding.pattern.advice}"

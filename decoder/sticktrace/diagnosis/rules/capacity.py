@@ -16,7 +16,8 @@ LAYER = "capacity"
 
 OFF_BY_ONE = Pattern(
     "capacity-off-by-one", FAULT, "The last block does not exist", "SBC-2 5.10.2, common practice",
-    "READ CAPACITY returns the address of the last block. Reading that address fails as out of range: the device returned "
+    "READ CAPACITY returns the address of the last block. Reading that address fails as out of range: the device "
+    "returned "
     "the number of blocks instead.",
     ("device firmware",), "Take one block off the capacity of this device.", DEVICE, ("F73",),
     workaround="take one block off the capacity",
@@ -47,8 +48,8 @@ NEEDS_16 = Pattern(
 BIG_BLOCKS = Pattern(
     "block-length-not-512", RISK, "The block length is not 512", "SBC-2 5.10.2",
     "Many small hosts and file layers know only blocks of 512 bytes.",
-    ("a large disk with 4096-byte blocks",), "Check that host and file layer handle this block length; else another stick.",
-    HOST, ("F75",), NEEDS_DATA,
+    ("a large disk with 4096-byte blocks",),
+    "Check that host and file layer handle this block length; else use another stick.", HOST, ("F75",), NEEDS_DATA,
 )  # fmt: skip
 
 ODD_BLOCKS = Pattern(
@@ -74,8 +75,7 @@ class CapacityAnswers(Rule):
     layer = LAYER
     patterns = (NEEDS_16, BIG_BLOCKS, ODD_BLOCKS, CHANGES)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.last: dict[int, tuple[Capacity, Exchange]] = {}
         self.beyond: dict[int, tuple[Unit, Exchange]] = {}
         self.asked_16: set[int] = set()
@@ -106,7 +106,8 @@ class CapacityAnswers(Rule):
             self._once(BIG_BLOCKS, text, exchange, unit)
         before, earlier = self.last.get(id(unit), (None, exchange))
         if before is not None and (before.last_lba, before.block_length) != (found.last_lba, length):
-            text = f"last LBA {before.last_lba} in exchange {earlier.number}, {found.last_lba} in exchange {exchange.number}"
+            text = f"last LBA {before.last_lba} in exchange {earlier.number}, "
+            text += f"{found.last_lba} in exchange {exchange.number}"
             self._once(CHANGES, text, exchange, unit)
         self.last[id(unit)] = (found, exchange)
 
@@ -128,8 +129,7 @@ class Addresses(Rule):
     layer = LAYER
     patterns = (OFF_BY_ONE, PAST_END, SIGN_ERROR)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.cases: dict[tuple[int, str], tuple[Subject, Pattern, Tally, str]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
@@ -143,7 +143,7 @@ class Addresses(Rule):
         pattern = PAST_END
         if last is not None and lba <= last == lba + (blocks or 1) - 1:
             pattern = OFF_BY_ONE
-        elif last is not None and last < 0x7FFFFFFF and lba >= 0x80000000:
+        elif last is not None and last < 0x7FFFFFFF and (lba >> 31 == 1 or lba >> 31 == (1 << 33) - 1):
             pattern = SIGN_ERROR
         told = f"the last block is {last} by READ CAPACITY" if last is not None else "the capacity is not seen"
         text = f"{name(exchange.cdb)} of LBA {lba}, {count_of(blocks or 0, 'block')}, was refused; {told}"

@@ -14,7 +14,8 @@ from sticktrace.transport.exchange import FAILED, PASSED, Exchange
 LAYER = "commands"
 
 INQUIRY_LENGTH = Pattern(
-    "inquiry-length", FAULT, "INQUIRY hangs or fails with an allocation length other than 36", "SPC-3 6.4.2, common practice",
+    "inquiry-length", FAULT, "INQUIRY hangs or fails with an allocation length other than 36",
+    "SPC-3 6.4.2, common practice",
     "Standard INQUIRY data has at least 36 bytes, and many sticks were tested with that length only.",
     ("device firmware that knows one length",), "Ask for exactly 36 bytes.", DEVICE, ("F38",),
     workaround="use invented INQUIRY data",
@@ -28,7 +29,8 @@ VITAL_PAGES = Pattern(
 
 MODE_SENSE = Pattern(
     "mode-sense-upset", FAULT, "MODE SENSE stops the stick", "SPC-3 6.9, 6.10, common practice",
-    "MODE SENSE got no answer at all. Some sticks hang over page 3Fh, over the 10-byte form, or over another length than "
+    "MODE SENSE got no answer at all. Some sticks hang over page 3Fh, over the 10-byte form, or over another length "
+    "than "
     "192.",
     ("device firmware that hangs over this form",),
     "Use MODE SENSE(6), page 3Fh, 192 bytes, after the first READ; or leave it out.", DEVICE, ("F40",),
@@ -59,7 +61,8 @@ REFUSED_AGAIN = Pattern(
 EJECTED = Pattern(
     "ejected-by-host", NOTE, "The host ejects the medium", "SBC-2 5.19 (LOEJ)",
     "START STOP UNIT with LOEJ set and START clear: many sticks switch themselves off at it.",
-    ("the host's way to say \"safe to remove\"",), "Expected at the end of a session; else leave it out.", HOST, ("F44",),
+    ("the host's way to say \"safe to remove\"",), "Expected at the end of a session; else leave it out.", HOST,
+    ("F44",),
 )  # fmt: skip
 
 SYNC_EJECTS = Pattern(
@@ -104,10 +107,9 @@ class Commands(PerSubject):
         SYNC_EJECTS, SLOW_COMMAND,
     )  # fmt: skip
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.said: dict[tuple[int, str], str] = {}
-        self.refused: dict[int, tuple[bytes, Tally]] = {}
+        self.refused: dict[int, tuple[bytes, int, Tally]] = {}
         self.synced: dict[int, Exchange] = {}
         self.slowest: dict[int, Exchange] = {}
 
@@ -129,12 +131,13 @@ class Commands(PerSubject):
         self._after_sync(exchange, unit)
 
     def _refused(self, exchange: Exchange, unit: Unit) -> None:
-        cdb, tally = self.refused.get(id(unit), (exchange.cdb, Tally()))
-        if cdb != exchange.cdb:
+        """The same command, refused and at once repeated: only its REQUEST SENSE stands in between."""
+        cdb, last, tally = self.refused.get(id(unit), (exchange.cdb, 0, Tally()))
+        if cdb != exchange.cdb or exchange.number - last > 2:
             tally = Tally()
         tally.add(exchange.time_ns, exchange.number, exchange.records)
-        self.refused[id(unit)] = (exchange.cdb, tally)
-        if tally.count >= 3 and tally.last_ns - tally.first_ns < 10 * _SECOND * tally.count:
+        self.refused[id(unit)] = (exchange.cdb, exchange.number, tally)
+        if tally.count >= 3:
             text = f"{name(exchange.cdb, unit.device_type)} refused {tally.count} times in a row"
             self.said[id(unit.subject), REFUSED_AGAIN.slug] = text
             self.note(REFUSED_AGAIN, unit.subject, exchange)
@@ -146,8 +149,9 @@ class Commands(PerSubject):
             unit.watch = max(unit.watch, 1)
         elif synced is not None and exchange.opcode != 0x03:
             del self.synced[id(unit)]
-            if exchange.sense is not None and exchange.sense.asc == 0x3A and exchange.time_ns - synced.end_ns < _SOON_NS:
-                gap = time_in_words(exchange.time_ns - synced.end_ns)
+            gap_ns = exchange.time_ns - synced.end_ns
+            if exchange.sense is not None and exchange.sense.asc == 0x3A and gap_ns < _SOON_NS:
+                gap = time_in_words(gap_ns)
                 self._count(SYNC_EJECTS, exchange, unit, f"no medium {gap} after exchange {synced.number}")
 
     def event(self, event: BusEvent, subject: Subject) -> None:
@@ -166,8 +170,8 @@ class Commands(PerSubject):
     def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
         if pattern is SLOW_COMMAND:
             slow = self.slowest[id(subject)]
-            text = f"{count_of(tally.count, 'command')} over a second, slowest {name(slow.cdb)} in exchange {slow.number}"
-            return f"{text} with {time_in_words(slow.duration_ns)}"
+            text = f"{count_of(tally.count, 'command')} over a second, slowest {name(slow.cdb)} "
+            return f"{text}in exchange {slow.number} with {time_in_words(slow.duration_ns)}"
         first = self.said[id(subject), pattern.slug]
         return first if tally.count == 1 or pattern is REFUSED_AGAIN else f"{first} (and {tally.count - 1} more)"
 

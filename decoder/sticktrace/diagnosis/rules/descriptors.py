@@ -83,7 +83,8 @@ SERIAL_NOT_BY_THE_BOOK = Pattern(
 
 ODD_CODES = Pattern(
     "storage-codes-unusual", RISK, "The storage interface has unusual class codes", "MSC Overview 1.4 Tables 1, 2",
-    "Subclass or protocol is not SCSI transparent (06h) over Bulk-Only (50h) or UAS (62h). Many hosts match only these.",
+    "Subclass or protocol is not SCSI transparent (06h) over Bulk-Only (50h) or UAS (62h). Many hosts match only "
+    "these.",
     ("an old or vendor-specific design",), "Try to force SCSI over Bulk-Only for this VID:PID.", DEVICE, ("F17",),
     HOST_CAPTURE, workaround="override the class or protocol codes",
 )  # fmt: skip
@@ -139,7 +140,7 @@ class Descriptors(Rule):
         if allowed and size >= 0 and size not in allowed:
             self.report(PACKET_SIZE_0_ODD, f"bMaxPacketSize0 is {size} at {device.speed} speed", subject, at)
         bulk = {role.max_packet for role in device.roles().values() if role.kind == "bulk" and role.storage}
-        if device.speed == "high" and bulk - {512} or device.speed == "full" and any(b > 64 for b in bulk):
+        if (device.speed == "high" and bulk - {512}) or (device.speed == "full" and any(b > 64 for b in bulk)):
             words = ", ".join(map(str, sorted(bulk)))
             text = f"wMaxPacketSize of bulk endpoints is {words} at {device.speed} speed"
             self.report(BULK_SIZE_WRONG, text, subject, subject.ask("configuration descriptor").done)
@@ -182,12 +183,14 @@ class Descriptors(Rule):
     def _serial(self, subject: Subject, device: Device) -> None:
         index = device.facts.get("iSerialNumber", 0)
         texts = [s for (at, _), s in device.strings.items() if at == index and s.whole] if index else []
-        if len(device.descriptor) < 18 or index and not texts:
+        if len(device.descriptor) < 18 or (index and not texts):
             return
         serial = texts[0].text if texts else ""
         if len(serial) < 12:
-            text = f"the serial number has {count_of(len(serial), 'character')}" if index else "there is no serial number"
-            self.report(SERIAL_NOT_BY_THE_BOOK, text, subject, subject.ask("string" if index else "device descriptor").done)
+            size = count_of(len(serial), "character")
+            text = f"the serial number has {size}" if index else "there is no serial number"
+            asked = subject.ask("string" if index else "device descriptor")
+            self.report(SERIAL_NOT_BY_THE_BOOK, text, subject, asked.done)
         elif set(serial) - set("0123456789ABCDEF"):
             text = "the serial number has characters other than 0-9 and A-F"
             self.report(SERIAL_NOT_BY_THE_BOOK, text, subject, subject.ask("string").done)

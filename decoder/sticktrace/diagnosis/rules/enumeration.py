@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from sticktrace.bus.requests import Request
-from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, NOTE, POWER, RISK, UNKNOWN, Pattern
-from sticktrace.diagnosis.finding import Tally
+from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, NOTE, POWER, RISK, UNKNOWN, Pattern, Tally
 from sticktrace.diagnosis.learning import ask_kind
 from sticktrace.diagnosis.rules.rule import Rule
 from sticktrace.diagnosis.subject import Subject
@@ -128,8 +127,7 @@ class FirstWords(Rule):
         FIRST_LENGTH_UPSETS,
     )  # fmt: skip
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.first: dict[int, dict[int, Tally]] = {}
         self.worked: dict[int, int] = {}
         self.deaf: dict[int, Tally] = {}
@@ -145,9 +143,9 @@ class FirstWords(Rule):
             elif key not in self.worked:
                 tally = self.first.setdefault(key, {}).setdefault(request.requested, Tally())
                 tally.add(request.time_ns, records=request.records)
-        if request.address and subject.ask("address").done and not request.done and request.result != "stall":
-            if not subject.ask("configuration").done and key not in self.worked or request.address != subject.address:
-                self.deaf.setdefault(key, Tally()).add(request.time_ns, records=request.records)
+        deaf = request.address and not request.done and request.result != "stall" and subject.ask("address").done
+        if deaf and not subject.ask("configuration").done:
+            self.deaf.setdefault(key, Tally()).add(request.time_ns, records=request.records)
 
     def end(self) -> None:
         for subject in self.account.subjects:
@@ -166,7 +164,8 @@ class FirstWords(Rule):
         told = f"; the first came {time_in_words(gap)} after the reset" if gap >= 0 else ""
         worked = self.worked.get(id(subject))
         if worked is not None:
-            text = f"{count_of(total, 'read')} of the device descriptor failed before one of {worked} bytes worked{told}"
+            text = f"{count_of(total, 'read')} of the device descriptor failed before one of {worked} bytes "
+            text += f"worked{told}"
             other = worked not in failed
             self.report(FIRST_LENGTH_UPSETS if other else FIRST_ANSWER_RETRIED, text, subject, tally)
         elif not subject.ask("address").done:
@@ -192,7 +191,7 @@ class FirstWords(Rule):
             ended = asks.failed.count == 1 and self.account.quiet_ns(subject) < QUIET_NS
             self.report(ADDRESS_REFUSED, text, subject, asks.failed, severity=RISK if ended else "")
         deaf = self.deaf.get(id(subject))
-        if deaf is None or id(subject) in self.worked and subject.ask("configuration descriptor").done:
+        if deaf is None or (id(subject) in self.worked and subject.ask("configuration descriptor").done):
             return
         gap = _gap(subject, "address")
         told = f"the first request came {time_in_words(gap)} after SET_ADDRESS" if gap >= 0 else "the gap is not seen"
@@ -243,7 +242,7 @@ class Waits(Rule):
                 places.setdefault((device.bus, id(device.hub), device.port), []).append(subject)
         for (_, _, port), subjects in places.items():
             brief = [s for s in subjects if s.device and 0 <= s.device.detached_ns - s.device.attached_ns < 500_000_000]
-            if len(brief) >= 2:
+            if len(brief) >= 2 and not any(s.happened("over-current") for s in brief):
                 text = f"port {port}: {count_of(len(brief), 'connection')} of less than 500 ms each"
                 times = [n for s in brief for n in s.happened("attached").records]
                 first = brief[0].device

@@ -21,7 +21,8 @@ NOT_DRIVEN = Pattern(
 
 SPLIT_MISSING = Pattern(
     "split-transactions-missing", RISK, "A slower device behind a high-speed hub never answers",
-    "USB 2.0 8.4.2, 11.14", "Behind a high-speed hub a full- or low-speed device is reached by split transactions only. "
+    "USB 2.0 8.4.2, 11.14", "Behind a high-speed hub a full- or low-speed device is reached by split transactions "
+    "only. "
     "This one never answered anything.",
     ("the host controller or its driver does not do split transactions", "power or cable"),
     "Plug the device into the board itself, force the port to full speed, or use a full-speed hub.", HOST, ("F23",),
@@ -105,8 +106,7 @@ class Resets(Rule):
     layer = LAYER
     patterns = (RESET_RUSHED, TWO_AT_ZERO)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.pending: dict[int, tuple[Subject, bool]] = {}
         self.told: set[int] = set()
 
@@ -145,8 +145,7 @@ class Unnoticed(Rule):
     layer = LAYER
     patterns = (UNNOTICED,)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.row: dict[int, list[int]] = {}
 
     def aftermath(self, aftermath: Aftermath) -> None:

@@ -7,7 +7,7 @@ from sticktrace.diagnosis.learning import READS, WRITES
 from sticktrace.diagnosis.rules.rule import PerSubject, Rule
 from sticktrace.diagnosis.subject import Subject, Unit
 from sticktrace.storage.commands import lba_and_blocks, name
-from sticktrace.storage.sense import decode, in_words
+from sticktrace.storage.sense import in_words
 from sticktrace.storage.words import write_protected
 from sticktrace.text import count_of
 from sticktrace.transport.exchange import FAILED, PASSED, Exchange
@@ -46,7 +46,8 @@ HARDWARE = Pattern(
 
 WRITE_PROTECTED = Pattern(
     "write-protected", FAULT, "Writing is refused: write protected", "SPC-3 Tables 27, 28 (7h, 27h)",
-    "WRITE fails with DATA PROTECT. A stick without a switch that says so has gone read-only for good at the end of its "
+    "WRITE fails with DATA PROTECT. A stick without a switch that says so has gone read-only for good at the end of "
+    "its "
     "life.",
     ("a write protection switch", "a stick that its controller has made read-only", "a read-only card adapter"),
     "Look for a switch; without one, copy the data and replace the stick. Mount it read-only until then.", DEVICE,
@@ -62,7 +63,8 @@ PROTECT_FLAG = Pattern(
 
 PROTECT_CHANGES = Pattern(
     "write-protect-flag-changes", RISK, "The write protect flag changes from one answer to the next",
-    "SPC-3 7.4.3, SBC-2 6.3.1 (WP)", "MODE SENSE says write protected once and not the other time, with no change of medium.",
+    "SPC-3 7.4.3, SBC-2 6.3.1 (WP)", "MODE SENSE says write protected once and not the other time, with no change "
+    "of medium.",
     ("device firmware that answers before it is ready",), "Ask again once the unit is ready, or ignore the flag.",
     DEVICE, ("F51",), NEEDS_DATA, workaround="do not ask this device for write protection",
 )  # fmt: skip
@@ -81,7 +83,8 @@ RECOVERED = Pattern(
 
 BLANK_FIRST_READ = Pattern(
     "first-read-blank", RISK, "The first read gave zeros, a later one gave data", "common practice",
-    "The first READ of a block passed with nothing but zeros, and a later READ of the same block gave other data, with no "
+    "The first READ of a block passed with nothing but zeros, and a later READ of the same block gave other data, "
+    "with no "
     "write in between.",
     ("the stick says that it is ready before it is",), "Read once more after the stick became ready, or wait a moment.",
     DEVICE, ("F37",), NEEDS_DATA, workaround="repeat the first read of this device",
@@ -112,15 +115,14 @@ class Sense(PerSubject):
     layer = LAYER
     patterns = (HARDWARE, WRITE_PROTECTED, ABORTED, RECOVERED, REFUSED, DEFERRED)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.said: dict[tuple[int, str], dict[str, int]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         sense = exchange.sense
         if sense is None or exchange.status not in (FAILED, PASSED):
             return
-        facts = decode(self.account.reading.read(sense.at._replace(captured=min(sense.at.captured, 64))))
+        facts = self.account.sense(exchange)
         if facts is not None and facts.deferred:
             self._count(DEFERRED, exchange, unit)
         elif sense.key == _PROTECT and exchange.opcode in WRITES:
@@ -147,52 +149,76 @@ class Sense(PerSubject):
         self.report(pattern, self.words(pattern, subject, tally), subject, tally, side=side)
 
 
+class _Failures:
+    """Failed reads or writes of one unit: blocks known to be bad, and ranges in which one must be."""
+
+    def __init__(self, unit: Unit) -> None:
+        self.unit, self.tally = unit, Tally()
+        self.blocks: dict[int, int] = {}
+        self.ranges: dict[tuple[int, int], int] = {}
+
+    def add(self, lba: int, blocks: int, told: int | None) -> None:
+        """One failed command; ``told`` is the block that the sense data names."""
+        at = told if told is not None else lba if blocks == 1 else None
+        if at is not None and (at in self.blocks or len(self.blocks) < _MOST_LBAS):
+            self.blocks[at] = self.blocks.get(at, 0) + 1
+        elif at is None and ((lba, blocks) in self.ranges or len(self.ranges) < _MOST_LBAS):
+            self.ranges[lba, blocks] = self.ranges.get((lba, blocks), 0) + 1
+
+    def heal(self, lba: int, blocks: int) -> list[int]:
+        """A command that passed: which failures it takes back, as first blocks."""
+        good = [at for at in self.blocks if lba <= at < lba + blocks]
+        whole = [r for r in self.ranges if lba <= r[0] and r[0] + r[1] <= lba + blocks]
+        for at in good:
+            del self.blocks[at]
+        for span in whole:
+            del self.ranges[span]
+        return good + [span[0] for span in whole]
+
+    def words(self) -> str:
+        """Where the bad blocks are; a range that holds a block known to be bad needs no other."""
+        open_ranges = [r for r in self.ranges if not any(r[0] <= at < r[0] + r[1] for at in self.blocks)]
+        parts = [f"LBA {_ranges(sorted(self.blocks))}"] if self.blocks else []
+        parts += [f"somewhere in LBA {a}-{a + n - 1}" for a, n in open_ranges[:4]]
+        return f"LUN {self.unit.lun}, {', '.join(parts)}: {count_of(self.tally.count, 'failed try', 'failed tries')}"
+
+
 class Blocks(Rule):
     """Blocks that failed, one by one, and whether they worked later."""
 
     layer = LAYER
     patterns = (UNREADABLE, UNWRITABLE, UNREADABLE_ONCE)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
-        self.bad: dict[tuple[int, bool], tuple[Unit, dict[int, int], Tally]] = {}
+    def begin(self) -> None:
+        self.bad: dict[tuple[int, bool], _Failures] = {}
         self.healed: dict[int, tuple[Unit, list[int], Tally]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
-        opcode = exchange.opcode
         lba, blocks = lba_and_blocks(exchange.cdb)
         if lba is None or not blocks:
             return
         if exchange.status == PASSED:
-            self._passed(exchange, unit, lba, blocks)
+            if self.bad and exchange.opcode in READS and (id(unit), False) in self.bad:
+                self._passed(exchange, unit, lba, blocks)
         elif exchange.status == FAILED and exchange.sense is not None and exchange.sense.key == _MEDIUM:
-            raw = self.account.reading.read(exchange.sense.at._replace(captured=min(exchange.sense.at.captured, 64)))
-            facts = decode(raw)
+            facts = self.account.sense(exchange)
             told = facts.information if facts and facts.information is not None else None
-            at = told if told is not None and lba <= told < lba + blocks else lba
-            _, lbas, tally = self.bad.setdefault((id(unit), opcode in WRITES), (unit, {}, Tally()))
-            tally.add(exchange.time_ns, exchange.number, exchange.records)
-            if len(lbas) < _MOST_LBAS:
-                lbas[at] = lbas.get(at, 0) + 1
-            unit.watch = 1_000_000  # from now on every command of this unit counts: does the block work later?
+            case = self.bad.setdefault((id(unit), exchange.opcode in WRITES), _Failures(unit))
+            case.tally.add(exchange.time_ns, exchange.number, exchange.records)
+            case.add(lba, blocks, told if told is not None and lba <= told < lba + blocks else None)
+            unit.watch = 100_000  # from now on every command of this unit counts: does the block work later?
 
     def _passed(self, exchange: Exchange, unit: Unit, lba: int, blocks: int) -> None:
-        if exchange.opcode not in READS or (id(unit), False) not in self.bad:
-            return
-        lbas = self.bad[id(unit), False][1]
-        for at in [at for at in lbas if lba <= at < lba + blocks]:
-            del lbas[at]
+        for at in self.bad[id(unit), False].heal(lba, blocks):
             _, healed, tally = self.healed.setdefault(id(unit), (unit, [], Tally()))
             tally.add(exchange.time_ns, exchange.number, exchange.records)
             if len(healed) < _MOST_LBAS:
                 healed.append(at)
 
     def end(self) -> None:
-        for (_, writing), (unit, lbas, tally) in self.bad.items():
-            if lbas:
-                tries = sum(lbas.values())
-                text = f"LUN {unit.lun}, LBA {_ranges(sorted(lbas))}: {count_of(tries, 'failed try', 'failed tries')}"
-                self.report(UNWRITABLE if writing else UNREADABLE, text, unit.subject, tally)
+        for (_, writing), case in self.bad.items():
+            if case.blocks or case.ranges:
+                self.report(UNWRITABLE if writing else UNREADABLE, case.words(), case.unit.subject, case.tally)
         for unit, healed, tally in self.healed.values():
             text = f"LUN {unit.lun}, LBA {_ranges(sorted(set(healed)))} failed and was read later"
             self.report(UNREADABLE_ONCE, text, unit.subject, tally)
@@ -216,14 +242,14 @@ class Protection(Rule):
     layer = LAYER
     patterns = (PROTECT_FLAG, PROTECT_CHANGES)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.flags: dict[int, list[tuple[bool, Exchange]]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         if exchange.opcode not in (0x1A, 0x5A) or exchange.status != PASSED or unit.device_type:
             return
-        flag = write_protected(exchange.opcode, self.account.data(exchange, 8)[: exchange.expected - (exchange.residue or 0)])
+        valid = max(0, exchange.moved if exchange.residue is None else exchange.expected - exchange.residue)
+        flag = write_protected(exchange.opcode, self.account.data(exchange, 8)[:valid])
         seen = self.flags.setdefault(id(unit), [])
         if flag is not None and len(seen) < 64 and (not seen or seen[-1][0] != flag):
             seen.append((flag, exchange))
@@ -247,13 +273,12 @@ class FirstRead(Rule):
     layer = LAYER
     patterns = (BLANK_FIRST_READ,)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.blank: dict[int, Exchange] = {}
         self.seen: set[int] = set()
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
-        if exchange.opcode in WRITES or exchange.sense is not None and exchange.sense.key == 6:
+        if exchange.opcode in WRITES or (exchange.sense is not None and exchange.sense.key == 6):
             self.blank.pop(id(unit), None)
         if exchange.opcode not in READS or exchange.status != PASSED or lba_and_blocks(exchange.cdb)[0] != 0:
             return

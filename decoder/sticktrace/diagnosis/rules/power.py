@@ -11,6 +11,7 @@ from sticktrace.diagnosis.finding import FAULT, HOST_CAPTURE, NOTE, POWER, RISK,
 from sticktrace.diagnosis.learning import WRITES
 from sticktrace.diagnosis.rules.rule import PerSubject, Rule
 from sticktrace.diagnosis.subject import Aftermath, Subject
+from sticktrace.storage.commands import name
 from sticktrace.text import count_of, time_in_words
 from sticktrace.transport.exchange import MISSING, Exchange
 
@@ -120,6 +121,9 @@ class OverCurrent(PerSubject):
     layer = LAYER
     patterns = (OVER_CURRENT,)
 
+    def begin(self) -> None:
+        self.where = ""
+
     def event(self, event: BusEvent, subject: Subject) -> None:
         if event.kind == "over-current":
             self.tally(OVER_CURRENT, subject).add(event.time_ns, records=event.records)
@@ -135,8 +139,7 @@ class Ports(Rule):
     layer = LAYER
     patterns = (BACK_FED, FALSE_SWITCHING)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.off: dict[tuple[int, int], int] = {}
 
     def request(self, request: Request, subject: Subject) -> None:
@@ -180,8 +183,7 @@ class DropOuts(Rule):
     layer = LAYER
     patterns = (BROWN_OUT, GONE_IN_USE)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.lost: dict[int, tuple[Subject, Exchange]] = {}
 
     def aftermath(self, aftermath: Aftermath) -> None:
@@ -191,24 +193,24 @@ class DropOuts(Rule):
 
     def end(self) -> None:
         for subject, exchange in self.lost.values():
-            detached = subject.detached.time_ns if subject.detached else subject.last_ns
-            back = self._return(subject, detached)
-            written = _wrote_just_before(subject, exchange)
-            what = f"exchange {exchange.number} was under way" + (", a write" if exchange.opcode in WRITES else "")
-            if not written or exchange.opcode in WRITES:
-                pass
-            else:
-                what += f", {count_of(written, 'write')} before it"
-            records = subject.detached.records if subject.detached else exchange.records
-            if back is None:
-                self.report(GONE_IN_USE, f"{what} when the device went", subject, exchanges=(exchange.number,),
-                            records=records, time_ns=exchange.time_ns)  # fmt: skip
-                continue
-            after = time_in_words(max(0, back.happened("attached").first_ns - detached))
-            text = f"{what} when the device went; it was back {after} later"
-            side = POWER if exchange.opcode in WRITES or written else UNKNOWN
-            self.report(BROWN_OUT, text, subject, exchanges=(exchange.number,), records=records,
-                        time_ns=exchange.time_ns, side=side)  # fmt: skip
+            if not subject.happened("over-current"):  # else that is the reason, and told by its own rule
+                self._tell(subject, exchange)
+
+    def _tell(self, subject: Subject, exchange: Exchange) -> None:
+        detached = subject.detached.time_ns if subject.detached else subject.last_ns
+        records = subject.detached.records if subject.detached else exchange.records
+        written = _wrote_just_before(subject, exchange)
+        text = f"exchange {exchange.number} ({name(exchange.cdb)}) was under way"
+        if written and exchange.opcode not in WRITES:
+            text += f", soon after {count_of(written, 'write')},"
+        text += " when the device went"
+        back = self._return(subject, detached)
+        pattern, side = GONE_IN_USE, ""
+        if back is not None:
+            text += f"; it was back {time_in_words(max(0, back.happened('attached').first_ns - detached))} later"
+            pattern, side = BROWN_OUT, POWER if exchange.opcode in WRITES or written else UNKNOWN
+        self.report(pattern, text, subject, exchanges=(exchange.number,), records=records, time_ns=exchange.time_ns,
+                    side=side)  # fmt: skip
 
     def _return(self, subject: Subject, since: int) -> Subject | None:
         """The device that appears in the same place soon after; the same one, as far as can be told."""

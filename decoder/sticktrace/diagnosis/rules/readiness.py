@@ -73,7 +73,7 @@ MEDIUM_CHANGED = Pattern(
 
 _NOT_READY, _STARTING = 0x2, 0x04
 _PATIENCE_NS = 10_000_000_000
-"""A stick that is not ready after this is likely never to be (common practice: 5 to 30 s); before, it may just be slow."""
+"""A stick not ready after this is likely never to be (common practice: 5 to 30 s); before, it may just be slow."""
 
 
 class SenseReading(PerSubject):
@@ -82,8 +82,7 @@ class SenseReading(PerSubject):
     layer = LAYER
     patterns = (SENSE_NOT_FETCHED, ATTENTION_STUCK, EMPTY_SENSE, MEDIUM_CHANGED)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.waiting: dict[int, tuple[Exchange, int]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
@@ -106,7 +105,8 @@ class SenseReading(PerSubject):
         if pattern is SENSE_NOT_FETCHED:
             return f"{count_of(tally.count, 'failed command')} without REQUEST SENSE after it"
         if pattern is ATTENTION_STUCK:
-            return f"the same command failed {count_of(tally.count + 3, 'time')} in a row, the sense data was never read"
+            many = count_of(tally.count + 3, "time")
+            return f"the same command failed {many} in a row, the sense data was never read"
         if pattern is EMPTY_SENSE:
             return f"{count_of(tally.count, 'failed command')} with sense data 0/00/00"
         return f"{count_of(tally.count, 'command')} answered with 6/28/00 after blocks had been read"
@@ -118,8 +118,7 @@ class Waiting(Rule):
     layer = LAYER
     patterns = (SLOW_START, NEVER_READY, POLLS_WITHOUT_END, FAILED_TAKEN_FOR_GOOD)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.row: dict[int, tuple[Unit, tuple[int, ...], Tally]] = {}
         self.told: set[int] = set()
         self.starting: dict[int, Tally] = {}
@@ -135,7 +134,7 @@ class Waiting(Rule):
             self.blind.setdefault(id(unit), Tally()).add(exchange.time_ns, exchange.number, exchange.records)
 
     def _poll(self, exchange: Exchange, unit: Unit) -> None:
-        code = tuple(exchange.sense[:3]) if exchange.sense else ()
+        code: tuple[int, ...] = exchange.sense[:3] if exchange.sense else ()
         if exchange.status == PASSED:
             self.row.pop(id(unit), None)
             return
@@ -170,10 +169,10 @@ class Waiting(Rule):
             text = f"LUN {unit.lun} was ready after {time_in_words(took)} and {count_of(tally.count, 'refusal')}"
             self.report(SLOW_START, text, subject, tally, severity=RISK if took > 3_000_000_000 else "")
         elif tally.count >= 3 and tally.last_ns - tally.first_ns > 1_000_000_000:
-            took = time_in_words(tally.last_ns - tally.first_ns)
+            over = time_in_words(tally.last_ns - tally.first_ns)
             last = unit.last
             told = f", last in {name(last.cdb)}" if last is not None else ""
-            text = f"LUN {unit.lun}: {count_of(tally.count, 'refusal')} over {took}{told}"
+            text = f"LUN {unit.lun}: {count_of(tally.count, 'refusal')} over {over}{told}"
             patient = tally.last_ns - tally.first_ns > _PATIENCE_NS
             self.report(NEVER_READY, text, subject, tally, severity="" if patient else RISK)
 

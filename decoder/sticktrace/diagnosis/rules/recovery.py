@@ -18,7 +18,8 @@ LAYER = "recovery"
 
 STALL_NOT_CLEARED = Pattern(
     "stall-not-cleared", FAULT, "The host does not clear a halted endpoint", "BOT 1.0 6.7.2, 6.7.3, USB 2.0 9.4.5",
-    "The device ended a phase with STALL. The endpoint stays halted until CLEAR_FEATURE(ENDPOINT_HALT); the host did not "
+    "The device ended a phase with STALL. The endpoint stays halted until CLEAR_FEATURE(ENDPOINT_HALT); the host "
+    "did not "
     "send it and so never gets the CSW.",
     ("the host stack takes a STALL for the end",), "Send CLEAR_FEATURE(ENDPOINT_HALT), then read the CSW.", HOST,
     ("F52",),
@@ -32,7 +33,8 @@ CSW_NOT_RETRIED = Pattern(
 
 NOT_RECOVERED = Pattern(
     "no-reset-recovery", FAULT, "The host goes on without reset recovery", "BOT 1.0 5.3.3, 5.3.4, 6.5, 6.6.1",
-    "After a phase error, a CSW or a CBW that is not valid, device and host agree on nothing; only reset recovery (class "
+    "After a phase error, a CSW or a CBW that is not valid, device and host agree on nothing; only reset recovery "
+    "(class "
     "reset, then both halts cleared) or a port reset makes them. The host sent the next command instead.",
     ("the host stack treats it as an ordinary failure",),
     "Class reset, CLEAR_FEATURE(ENDPOINT_HALT) on bulk-IN, then on bulk-OUT; if that fails, reset the port.", HOST,
@@ -41,7 +43,8 @@ NOT_RECOVERED = Pattern(
 
 RECOVERY_INCOMPLETE = Pattern(
     "reset-recovery-incomplete", RISK, "Reset recovery is incomplete or out of order", "BOT 1.0 5.3.4",
-    "Reset recovery is the class reset, then CLEAR_FEATURE(ENDPOINT_HALT) on bulk-IN, then on bulk-OUT. Without both, the "
+    "Reset recovery is the class reset, then CLEAR_FEATURE(ENDPOINT_HALT) on bulk-IN, then on bulk-OUT. Without "
+    "both, the "
     "data toggles of host and device may differ.",
     ("the host leaves out a step",), "Do all three steps in this order.", HOST, ("F60", "F62"),
 )  # fmt: skip
@@ -111,8 +114,7 @@ class Recovery(PerSubject):
         TIMEOUT, BUS_ERRORS, BABBLE, INTERRUPTED, LARGE_FAILS,
     )  # fmt: skip
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.said: dict[tuple[int, str], str] = {}
         self.open: dict[tuple[int, bytes], list[str]] = {}
         self.unsolved: dict[tuple[int, str], int] = {}
@@ -132,7 +134,8 @@ class Recovery(PerSubject):
         if remarks.cut_short(exchange):
             return
         if exchange.status in (PHASE_ERROR, INVALID):
-            self._unrecovered(aftermath, "a phase error" if exchange.status == PHASE_ERROR else "a CSW that is not valid")
+            what = "a phase error" if exchange.status == PHASE_ERROR else "a CSW that is not valid"
+            self._unrecovered(aftermath, what)
         elif exchange.status == MISSING:
             self._no_status(aftermath, exchange)
 
@@ -177,7 +180,7 @@ class Recovery(PerSubject):
         cleared = any(k.startswith("clear") for k in kinds[: _first_reset(kinds)])
         phases = " and ".join(exchange.stalled)
         again = any(s.kind == "stray stall" for s in aftermath.strays)
-        if cleared and (again or "status" in exchange.stalled and len(exchange.stalled) > 1 or len(kinds) > 1):
+        if cleared and (again or ("status" in exchange.stalled and len(exchange.stalled) > 1) or len(kinds) > 1):
             self._case(STALL_PERSISTS, aftermath, f"{called}: STALL in {phases}, halt cleared, and no CSW")
         elif cleared:
             self._case(TIMEOUT, aftermath, f"{called}: STALL in {phases}, halt cleared, then nothing")
@@ -208,8 +211,9 @@ class Recovery(PerSubject):
         for subject, sizes, tally in self.failed_sizes.values():
             largest = max((max(u.largest_in, u.largest_out) for u in subject.units.values()), default=0)
             if tally.count >= 2 and largest and min(sizes) > largest and min(sizes) > 16384:
-                text = f"{count_of(tally.count, 'transfer')} of {bytes_in_words(min(sizes))} and more failed, the largest that "
-                self.report(LARGE_FAILS, text + f"worked moved {bytes_in_words(largest)}", subject, tally)
+                text = f"{count_of(tally.count, 'transfer')} of {bytes_in_words(min(sizes))} and more failed, "
+                text += f"the largest that worked moved {bytes_in_words(largest)}"
+                self.report(LARGE_FAILS, text, subject, tally)
 
     def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
         first = self.said[id(subject), pattern.slug]

@@ -28,6 +28,10 @@ class Rule:
 
     def __init__(self, account: Account) -> None:
         self.account = account
+        self.begin()
+
+    def begin(self) -> None:
+        """Set up what the rule keeps."""
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         """A remarkable exchange, or one soon after such a one."""
@@ -67,8 +71,8 @@ class PerSubject(Rule):
     """A rule that counts cases per device and pattern, and words them when the capture is over."""
 
     def __init__(self, account: Account) -> None:
-        super().__init__(account)
         self.tallies: dict[tuple[int, str], tuple[Subject, Pattern, Tally]] = {}
+        super().__init__(account)
 
     def note(self, pattern: Pattern, subject: Subject, exchange: Exchange) -> Tally:
         """Count an exchange as a case of a pattern."""

@@ -41,7 +41,8 @@ INTERFACE_FATAL = Pattern(
 
 OPTIONAL_DESCRIPTOR_FATAL = Pattern(
     "optional-descriptor-fatal", FAULT, "Everything stops after an optional descriptor was asked for",
-    "USB 2.0 9.6.2, USB 3.2 9.6.2", "The last thing that the device got was a request for the BOS descriptor or the device "
+    "USB 2.0 9.6.2, USB 3.2 9.6.2", "The last thing that the device got was a request for the BOS descriptor or the "
+    "device "
     "qualifier, which it need not have.",
     ("the device hangs over a descriptor that it does not know", "the host treats the refusal as fatal"),
     "Do not ask this device for BOS or device qualifier.", DEVICE, ("F15",), HOST_CAPTURE,
@@ -57,7 +58,8 @@ ATTENTION_FATAL = Pattern(
 )  # fmt: skip
 
 STARTING_FATAL = Pattern(
-    "gave-up-while-starting", FAULT, "The host gives up on a stick that is still starting", "SPC-3 Table 28, common practice",
+    "gave-up-while-starting", FAULT, "The host gives up on a stick that is still starting",
+    "SPC-3 Table 28, common practice",
     "The unit says NOT READY and becoming ready (2/04/01 or alike), and the host stops asking.",
     ("the host waits too short: sticks may need 5 to 30 s",), "Poll TEST UNIT READY for up to 30 s.", HOST, ("F36",),
 )  # fmt: skip
@@ -95,8 +97,7 @@ class Stopped(Rule):
         START_NEEDED, OPTIONAL_FATAL,
     )  # fmt: skip
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.last: dict[int, tuple[Exchange, int]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
@@ -120,7 +121,7 @@ class Stopped(Rule):
         if request is None or request.done or request.result == "not seen":
             return
         pattern = _REQUESTS.get(ask_kind(request))
-        if pattern is None or subject.exchanges or subject.known and not subject.is_storage:
+        if pattern is None or subject.exchanges or (subject.known and not subject.is_storage):
             return
         text, severity = self._ending(subject, f"{request.text} was the last that the device got")
         self.report(pattern, text, subject, records=request.records, time_ns=request.time_ns, severity=severity)
@@ -134,7 +135,8 @@ class Stopped(Rule):
         if pattern is None:
             return
         sense = in_words(*exchange.sense[:3])
-        text, severity = self._ending(subject, f"{name(exchange.cdb)} failed with {sense}, the host read it and stopped")
+        what = f"{name(exchange.cdb)} failed with {sense}, the host read it and stopped"
+        text, severity = self._ending(subject, what)
         self.report(pattern, text, subject, exchanges=(exchange.number, exchange.sense.exchange or exchange.number),
                     records=exchange.records, time_ns=exchange.time_ns, severity=severity)  # fmt: skip
 

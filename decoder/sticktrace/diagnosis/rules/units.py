@@ -86,8 +86,7 @@ class Start(Rule):
     layer = LAYER
     patterns = (MAX_LUN_KILLS, CLASS_RESET_FIRST)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.reset: dict[int, BusEvent] = {}
         self.dead: set[int] = set()
 
@@ -114,7 +113,8 @@ class Start(Rule):
             if event is None:
                 continue
             dead = id(subject) in self.dead
-            text = "the class reset came before the first command" + (", and the device was dead after it" if dead else "")
+            text = "the class reset came before the first command"
+            text += ", and the device was dead after it" if dead else ""
             self.report(CLASS_RESET_FIRST, text, subject, records=event.records, time_ns=event.time_ns,
                         severity=FAULT if dead else "")  # fmt: skip
 
@@ -157,8 +157,7 @@ class Media(Rule):
     layer = LAYER
     patterns = (NO_MEDIUM, EMPTY_FIRST, EMPTY_UNIT)
 
-    def __init__(self, account) -> None:  # type: ignore[no-untyped-def]
-        super().__init__(account)
+    def begin(self) -> None:
         self.empty: dict[int, tuple[Unit, Tally]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:

@@ -3,7 +3,14 @@
 from __future__ import annotations
 
 from sticktrace.diagnosis.finding import (
-    DEVICE, HOST, NEEDS_HOST_LOG, NEEDS_TWO, NEEDS_WIRE, RISK, UNKNOWN, Pattern,
+    DEVICE,
+    HOST,
+    NEEDS_HOST_LOG,
+    NEEDS_TWO,
+    NEEDS_WIRE,
+    RISK,
+    UNKNOWN,
+    Pattern,
 )  # fmt: skip
 from sticktrace.diagnosis.rules.rule import Rule
 
@@ -11,7 +18,8 @@ LAYER = "not visible here"
 
 TOGGLE = Pattern(
     "data-toggle-wrong", RISK, "Data toggles are out of step", "USB 2.0 8.6, 9.4.5",
-    "A receiver discards a packet with the wrong toggle, so data is lost or a transfer repeats for ever. A host capture "
+    "A receiver discards a packet with the wrong toggle, so data is lost or a transfer repeats for ever. A host "
+    "capture "
     "shows only what comes of it: missing data, timeouts, errors after a cleared halt.",
     ("CLEAR_FEATURE(ENDPOINT_HALT) did not reset the toggle on one side", "a device that starts with DATA1",
      "an erratum of the host controller"),
@@ -27,7 +35,8 @@ OUT_PACKETS = Pattern(
 
 CACHE = Pattern(
     "memory-not-coherent", RISK, "The bus carries right data, the application gets wrong data", "common practice",
-    "A host capture, or one from the bus, holds what crossed the bus. When that is right and the application's is wrong in "
+    "A host capture, or one from the bus, holds what crossed the bus. When that is right and the application's is "
+    "wrong in "
     "stretches of 32 or 64 bytes, the processor's cache was not cleaned or invalidated around the transfer.",
     ("missing cache maintenance around DMA", "buffers that share a cache line with other data"),
     "Compare the data here with what the application got; align buffers to cache lines.", HOST, ("F71",),
@@ -36,7 +45,8 @@ CACHE = Pattern(
 
 GO_SLOW = Pattern(
     "needs-a-pause", RISK, "The device needs a pause after the CBW", "common practice",
-    "Some bridges lose data when the data phase follows the command at once, and work with a pause of about 100 µs. Whether "
+    "Some bridges lose data when the data phase follows the command at once, and work with a pause of about 100 µs. "
+    "Whether "
     "a pause helps shows only in a second recording.",
     ("slow device firmware",), "Insert 100 µs after the CBW and compare.", DEVICE, ("F72",), NEEDS_TWO,
     workaround="pause before the data phase",

@@ -15,8 +15,10 @@ _QUIET_NS = 2_000_000_000
 _ERASES = "Formatting or partitioning anew erases everything on the stick: copy what you need first."
 
 NOT_READABLE = Pattern(
-    "file-system-not-read", FAULT, "The host stops at a file system or partition scheme", "UEFI 5, exFAT specification, "
-    "common practice", "All commands work. The host reads the partition table and the start of the volume, and nothing after "
+    "file-system-not-read", FAULT, "The host stops at a file system or partition scheme",
+    "UEFI 5, exFAT specification, "
+    "common practice", "All commands work. The host reads the partition table and the start of the volume, and "
+    "nothing after "
     "that. What stands there is not plain FAT in an MBR partition, which is all that many small builds read.",
     ("the file layer lacks exFAT, NTFS or GPT", "the volume has no partition table, or the other way round"),
     "Switch on the file system in the build, or format the stick with an MBR and FAT32.", HOST, ("F78",), NEEDS_DATA,
@@ -118,9 +120,9 @@ class Stops(Rule):
         if scheme == "none" and not kinds and medium.store.content(0) is not None:
             self.report(NO_VOLUME, f"LUN {unit.lun}: block 0 is neither a partition table nor a boot sector", subject,
                         exchanges=numbers, severity=NOTE if subject.detached is None else "")  # fmt: skip
-        if not (strange or scheme == "GPT" or scheme == "none" and kinds):
+        if not (strange or scheme == "GPT" or (scheme == "none" and kinds)):
             return
-        what = " and ".join(strange) or kinds and kinds[0] or "a volume"
+        what = " and ".join(strange) or (kinds and kinds[0]) or "a volume"
         where = {"GPT": "in a GPT", "MBR": "in an MBR partition", "none": "without a partition table"}.get(scheme, "")
         text = f"LUN {unit.lun}: {what} {where}; the host read {count_of(len(numbers), 'time')} at its start"
         quiet = self.account.quiet_ns(subject)

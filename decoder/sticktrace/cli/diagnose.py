@@ -1,0 +1,42 @@
+"""`sticktrace diagnose`: how far the stick came, what failed first, what to try."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from sticktrace.cli.common import capture_argument, echo_all, opened, report_damage, style, width
+
+
+@click.command("diagnose")
+@capture_argument
+@click.option("--all", "everything", is_flag=True, help="Notes too, and stages even when all is well.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
+def command(capture: str, everything: bool, as_json: bool) -> None:
+    """Say how far the stick in CAPTURE came, what failed first, whose side it is on, and what to try.
+
+    Exit status 1 when something stopped or damaged the work (a fault), else 0.
+
+    \b
+    Examples:
+      sticktrace diagnose stick.pcap
+      sticktrace diagnose --json stick.pcap
+      sticktrace findings unit-attention-fatal
+    """
+    from sticktrace.diagnosis.verdict import diagnose
+
+    with opened(capture) as source:
+        reading = source.reading()
+        diagnosis = diagnose(reading)
+        if as_json:
+            import json
+
+            click.echo(json.dumps(diagnosis.facts(), indent=2))
+        else:
+            from sticktrace.output.diagnosis_text import lines
+
+            echo_all(lines(diagnosis, style, width(), everything))
+        report_damage(reading, capture)
+    if diagnosis.faults:
+        sys.exit(1)

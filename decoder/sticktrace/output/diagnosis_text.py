@@ -1,0 +1,131 @@
+"""A diagnosis as text for a person: three lines when all is well, else verdict, stages and findings."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterator
+
+from sticktrace.diagnosis.finding import FAULT, NOTE, RISK, Finding, Pattern
+from sticktrace.diagnosis.stages import FAILED, NOT_SEEN, REACHED, Stage
+from sticktrace.diagnosis.verdict import DeviceReport, Diagnosis
+from sticktrace.text import count_of
+
+Style = Callable[[str, str], str]
+"""Takes text and a mood ("good", "bad", "warn", "quiet", "head") and returns it coloured, or as it is."""
+
+_MOODS = {FAULT: "bad", RISK: "warn", NOTE: "quiet", REACHED: "good", FAILED: "bad", NOT_SEEN: "quiet"}
+_WORDS = {FAULT: "FAULT", RISK: "RISK", NOTE: "note"}
+_MARKS = {REACHED: "reached", FAILED: "FAILED", NOT_SEEN: "not seen"}
+
+
+def lines(diagnosis: Diagnosis, style: Style, width: int = 0, everything: bool = False) -> Iterator[str]:
+    """The diagnosis, line by line. ``width`` 0 means 100 columns; ``everything`` adds notes and explanations."""
+    width = min(width or 100, 120)
+    if diagnosis.healthy and not everything:
+        yield from _healthy(diagnosis, style)
+        return
+    yield from _wrapped(diagnosis.verdict, width)
+    for report in diagnosis.devices:
+        yield ""
+        yield style(report.title, "head")
+        yield from _stages(report, style, width)
+    shown = [f for f in diagnosis.findings if everything or f.severity != NOTE]
+    told: set[str] = set()
+    for finding in shown:
+        yield ""
+        yield from finding_lines(finding, style, width, told)
+    hidden = len(diagnosis.findings) - len(shown)
+    if hidden:
+        yield ""
+        yield style(f"{count_of(hidden, 'note')} not shown; --all shows them", "quiet")
+
+
+def _healthy(diagnosis: Diagnosis, style: Style) -> Iterator[str]:
+    """Three lines: the verdict, the stages, the counts."""
+    yield style("healthy", "good") + ": " + diagnosis.verdict
+    first = diagnosis.devices[0]
+    seen = [stage.name for stage in first.stages if stage.state == REACHED]
+    unseen = [stage.name for stage in first.stages if stage.state != REACHED]
+    yield "seen: " + ", ".join(seen) + (f"; not in this capture: {', '.join(unseen)}" if unseen else "")
+    notes = len(diagnosis.of(NOTE))
+    yield "no faults, no risks" + (f"; {count_of(notes, 'note')}, --all shows them" if notes else ", no notes")
+
+
+def _stages(report: DeviceReport, style: Style, width: int) -> Iterator[str]:
+    for stage in report.stages:
+        mark = style(f"{_MARKS[stage.state]:8}", _MOODS[stage.state])
+        yield from _hanging(f"  {stage.name:13}  {mark}  {stage.text}{_evidence(stage)}".rstrip(), width, 27)
+
+
+def _evidence(thing: Stage | Finding) -> str:
+    """``  [exchanges 5, 7; records 10-12]``, shortened."""
+    parts = []
+    if thing.exchanges:
+        parts.append(f"exchange{'s' if len(thing.exchanges) > 1 else ''} {_numbers(thing.exchanges)}")
+    if thing.records:
+        parts.append(f"record{'s' if len(thing.records) > 1 else ''} {_numbers(thing.records)}")
+    return f"  [{'; '.join(parts)}]" if parts else ""
+
+
+def _numbers(numbers: tuple[int, ...], most: int = 6) -> str:
+    runs: list[list[int]] = []
+    for number in sorted(set(numbers)):
+        if runs and number == runs[-1][1] + 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    shown = ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in runs[:most])
+    return shown + (" ..." if len(runs) > most else "")
+
+
+def finding_lines(finding: Finding, style: Style, width: int, told: set[str]) -> Iterator[str]:
+    """One finding: severity and title, the sentence, whose side, causes, what to try. Words of caution are said once;
+    ``told`` keeps those that were."""
+    pattern = finding.pattern
+    word = style(_WORDS[finding.severity], _MOODS[finding.severity])
+    yield f"{word}  {style(pattern.title, 'head')}  ({pattern.slug})"
+    who = f"{finding.device}: " if finding.device else ""
+    rows = [
+        ("seen", f"{who}{finding.text}{_evidence(finding)}"),
+        ("side", f"{finding.side} ({finding.layer}; {pattern.clause})"),
+        ("likely", "; ".join(pattern.causes)),
+        ("try", pattern.advice),
+    ]
+    if finding.workaround:
+        rows.append(("known", f"host kernels carry a workaround of this kind: {finding.workaround}"))
+    if pattern.caution and pattern.caution not in told and finding.severity != NOTE:
+        told.add(pattern.caution)
+        rows.append(("CARE", pattern.caution))
+    for label, text in rows:
+        yield from _hanging(f"  {label:6}  {text}", width, 10)
+
+
+def pattern_lines(pattern: Pattern, layer: str, style: Style, width: int = 0) -> Iterator[str]:
+    """A row of the catalogue, explained."""
+    width = min(width or 100, 120)
+    yield f"{style(pattern.slug, 'head')}: {pattern.title}"
+    yield f"  {_WORDS[pattern.severity]}; {layer}; side: {pattern.side}; {pattern.clause}"
+    yield ""
+    yield from _wrapped(pattern.explanation, width)
+    yield ""
+    yield "likely causes:"
+    for cause in pattern.causes:
+        yield from _hanging(f"  - {cause}", width, 4)
+    yield from _hanging(f"try: {pattern.advice}", width, 5)
+    yield from _hanging(f"seen in: {pattern.seen_in}", width, 9)
+    if pattern.workaround:
+        yield from _hanging(f"workaround in host kernels: {pattern.workaround}", width, 4)
+    if pattern.caution:
+        yield from _hanging(f"care: {pattern.caution}", width, 6)
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False) or [""]
+
+
+def _hanging(text: str, width: int, indent: int) -> list[str]:
+    """Wrapped with later lines indented. Colour codes count as text, which only makes a line shorter."""
+    return textwrap.wrap(
+        text, width, subsequent_indent=" " * indent, break_long_words=False, break_on_hyphens=False,
+        drop_whitespace=True, initial_indent="", replace_whitespace=False,
+    ) or [text]  # fmt: skip
