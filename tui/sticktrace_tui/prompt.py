@@ -21,7 +21,6 @@ class Prompt(Horizontal):
     DEFAULT_CSS = """
     Prompt { height: 1; display: none; }
     Prompt.asking { display: block; }
-    Prompt Band { width: auto; min-width: 26; max-width: 26; }
     Prompt Input { width: 1fr; height: 1; border: none; padding: 0; background: $surface; color: $foreground; }
     Prompt Input:focus { border: none; }
     """
@@ -36,7 +35,9 @@ class Prompt(Horizontal):
         """Ask for words, beginning with some."""
         self._done: Done = done
         self._live: Live | None = None
-        self.query_one(Band).say([(f" {what}: ", "head")])
+        label = self.query_one(Band)
+        label.say([(f" {what}: ", "head")])
+        label.styles.width = len(what) + 3
         entry = self.query_one(Input)
         with entry.prevent(Input.Changed):
             entry.value = words

@@ -216,12 +216,13 @@ def broken(line: Line, width: int, most: int) -> list[Line]:
     out: list[Line] = [[(" ", "plain")]]
     used = 1
     for text, mood in line:
-        for word in re.findall(r"\s*\S+", text):
+        for word in re.findall(r"\s+|\S+", text):
             size = cell_len(word)
-            if used + size > width and used > 1:
+            if used + size > width and used > 2:
                 out.append([("  ", "plain")])
-                used, word = 2, word.lstrip()
-                size = cell_len(word)
+                used = 2
+            if word.isspace() and used == 2 and len(out) > 1:
+                continue
             out[-1].append((word, mood))
             used += size
     if len(out) > most:

@@ -104,21 +104,24 @@ def faults(model: Model) -> list[Entry]:
     if not codes:
         words = "Nothing failed: every command passed, every request was answered." if model.state == DONE else ""
         return [Entry([(words or "Nothing failed so far.", "good")])]
-    out = [Entry([(f"What did not pass, in order ({len(codes):,})", "head")])]
+    diagnosis = model.watchers.diagnosis
+    mood = "plain" if diagnosis is not None and not diagnosis.faults else "bad"
+    title = f"What did not pass, in order ({len(codes):,})"
+    out = [Entry([(title, "head"), (" - not all of it is a fault" if mood == "plain" else "", "quiet")])]
     for code in codes[:_FAULTS_SHOWN]:
-        out.append(Entry(_fault(model, code), Goal(code)))
+        out.append(Entry(_fault(model, code, mood), Goal(code)))
     if len(codes) > _FAULTS_SHOWN:
         more = f"  and {len(codes) - _FAULTS_SHOWN:,} more: press Enter for the exchanges that did not pass"
         out.append(Entry([(more, "plain")], Goal(words="status:bad")))
     return out
 
 
-def _fault(model: Model, code: int) -> Line:
+def _fault(model: Model, code: int, mood: str) -> Line:
     item = model.item(code)
     when = (f"  {item.time_ns / 1e9:>11.6f} s  ", "quiet")
     if isinstance(item, Exchange):
-        return [when, (rows.command_words(model, code, item, 1, 1), "plain"), (f"  {rows.outcome_words(item)}", "bad")]
-    return [when, (rows.woven_words(model, -1 - code, 1), "bad")]
+        return [when, (rows.command_words(model, code, item, 1, 1), "plain"), (f"  {rows.outcome_words(item)}", mood)]
+    return [when, (rows.woven_words(model, -1 - code, 1), mood)]
 
 
 def _places(model: Model, width: int) -> list[Entry]:
