@@ -177,6 +177,8 @@ def _data(setup: bytes, status: int, words: list[str]) -> Details | None:
     if not words[0].isdecimal() or len(words[0]) > 10:
         return None
     length = int(words[0])
+    if length > 0xFFFFFFFF:  # the kernel's field has 32 bits
+        return None
     if len(words) == 1 or words[1] != "=":
         return setup, status, length, ""
     hexed = "".join(words[2:])
