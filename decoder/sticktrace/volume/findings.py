@@ -37,7 +37,7 @@ class Fact:
 _TABLE_SEVERITY = {"gpt-backup-place": WARNING, "mbr-boot-indicator": NOTE, "gpt-my-lba": WARNING}
 
 
-def facts(medium: Medium, flushes: list[int]) -> list[Fact]:
+def facts(medium: Medium) -> list[Fact]:
     """Every fact about one medium, as of now."""
     found: list[Fact] = []
     unit = medium.unit
@@ -46,7 +46,7 @@ def facts(medium: Medium, flushes: list[int]) -> list[Fact]:
         found.append(Fact(slug, _TABLE_SEVERITY.get(slug, FAULT), text, evidence, unit))
     for volume in medium.volumes:
         found += _about_volume(medium, volume)
-    found += _unflushed(medium, flushes)
+    found += _unflushed(medium)
     return _thinned(found)
 
 
@@ -84,6 +84,7 @@ def _about_volume(medium: Medium, volume: Volume) -> Iterator[Fact]:
         yield Fact("volume-undecodable", FAULT, f"{volume.title}: {volume.problem}", where, unit, start)
     last = medium.store.last_lba
     files = volume.files
+    yield from _alignment(medium, volume, where)
     if files is None:
         return
     end = start + files.blocks
@@ -94,6 +95,17 @@ def _about_volume(medium: Medium, volume: Volume) -> Iterator[Fact]:
         text = f"{volume.title}: the file system has {files.blocks} blocks, its partition {volume.partition.blocks}"
         yield Fact("volume-past-partition", FAULT, text, where, unit, start)
     yield from _about_files(medium, volume, files)
+
+
+def _alignment(medium: Medium, volume: Volume, where: tuple[int, ...]) -> Iterator[Fact]:
+    """A volume, or its clusters, across physical blocks that are larger than the logical ones (SBC-3 4.6)."""
+    if medium.physical is None or medium.physical[0] == 1:
+        return
+    size, first = medium.physical
+    heap = volume.start + (volume.files.shape.heap if volume.files is not None else 0)
+    if (heap - first) % size:
+        text = f"{volume.title}: its data begins at LBA {heap}, off the physical blocks of {size} logical blocks"
+        yield Fact("volume-misaligned", NOTE, text, where, medium.unit, volume.start)
 
 
 def _about_files(medium: Medium, volume: Volume, files: FileSystem) -> Iterator[Fact]:
@@ -227,11 +239,12 @@ def _root_of(node: Node) -> Node:
     return node
 
 
-def _unflushed(medium: Medium, flushes: list[int]) -> Iterator[Fact]:
+def _unflushed(medium: Medium) -> Iterator[Fact]:
     """A host that uses SYNCHRONIZE CACHE and wrote again after the last one."""
-    if not flushes:
+    if not medium.flushes:
         return
-    late = [n for _, _, n, kind in medium.store.extents() if kind in (WRITE, WRITE_LOST) and n > flushes[-1]]
+    last = medium.flushes[-1]
+    late = [n for _, _, n, kind in medium.store.extents() if kind in (WRITE, WRITE_LOST) and n > last]
     if late:
         text = f"{count_of(len(late), 'WRITE')} after the last SYNCHRONIZE CACHE: a write cache may still hold the data"
-        yield Fact("write-not-flushed", NOTE, safe(text), (late[-1], flushes[-1]), medium.unit)
+        yield Fact("write-not-flushed", NOTE, safe(text), (late[-1], last), medium.unit)

@@ -58,7 +58,9 @@ class Volume:
 
 
 class Medium:
-    """Takes in the commands of one medium in time order. ``former`` are volumes that were replaced on the way."""
+    """Takes in the commands of one medium in time order. ``former`` are volumes that were replaced on the way,
+    ``flushes`` the exchanges of SYNCHRONIZE CACHE, ``physical`` (blocks in a physical block, first aligned block) from
+    READ CAPACITY(16), None where not seen."""
 
     def __init__(self, unit: Unit, read: Read) -> None:
         self.unit = unit
@@ -67,6 +69,8 @@ class Medium:
         self.volumes: list[Volume] = []
         self.journal = Journal()
         self.former: list[Volume] = []
+        self.flushes: list[int] = []
+        self.physical: tuple[int, int] | None = None
         self._watched: list[int] = sorted(set().union(*(recognise.signature_blocks(0, n) for n in BLOCK_LENGTHS)))
         self._seen: dict[int, bytes] = {}
 

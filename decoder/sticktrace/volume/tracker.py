@@ -43,7 +43,6 @@ class VolumeTracker:
         self._current: dict[tuple[str, int], Medium] = {}
         self._changed: set[tuple[str, int]] = set()
         self.media: dict[Unit, Medium] = {}
-        self.flushes: dict[Unit, list[int]] = {}
 
     @property
     def stores(self) -> dict[Unit, SectorStore]:
@@ -99,7 +98,7 @@ class VolumeTracker:
         if opcode in _SYNCHRONIZE:
             medium = self._current.get(self._key(exchange))
             if medium is not None:
-                self.flushes.setdefault(medium.unit, []).append(exchange.number)
+                medium.flushes.append(exchange.number)
         elif opcode == _FORMAT_UNIT:
             self._changed.add(self._key(exchange))
         elif opcode in _WRITE_SAME:
@@ -115,7 +114,8 @@ class VolumeTracker:
         return b"".join(self._read(piece) for piece in exchange.pieces[:64])[:most]
 
     def _capacity(self, exchange: Exchange, long: bool) -> None:
-        found = Capacity.from_data(self._payload(exchange, 32), long)
+        data = self._payload(exchange, 32)
+        found = Capacity.from_data(data, long)
         if found is None or found.beyond or not 128 <= found.block_length <= 1 << 16:
             return
         key = self._key(exchange)
@@ -126,6 +126,9 @@ class VolumeTracker:
             self._changed.add(key)
             medium = self._medium(exchange)
         medium.store.set_capacity(found.last_lba, found.block_length, exchange.number)
+        if long and len(data) >= 16:
+            # SBC-3 5.16.2: exponent of logical blocks in a physical block, lowest aligned logical block address.
+            medium.physical = 1 << (data[13] & 15), int.from_bytes(data[14:16], "big") & 0x3FFF
 
     def _unmap(self, exchange: Exchange) -> None:
         """Blocks that UNMAP gave back have no certain content (SBC-3 5.28: 8 bytes of header, 16 for each range)."""
@@ -141,7 +144,7 @@ class VolumeTracker:
 
     def findings(self) -> list[Fact]:
         """What is wrong with media, tables and volumes, as of the last exchange taken."""
-        return [fact for medium in self.media.values() for fact in facts(medium, self.flushes.get(medium.unit, []))]
+        return [fact for medium in self.media.values() for fact in facts(medium)]
 
     def changes(self) -> list[Change]:
         """The file operations seen, medium by medium in order of time."""
