@@ -18,7 +18,6 @@ from __future__ import annotations
 import os
 import re
 import shlex
-import sys
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -94,15 +93,10 @@ def filled(page: str) -> str:
     return _BLOCK.sub(block, page)
 
 
-def main() -> int:
-    """Write the page anew; with --check only say whether it would change, as exit status 1."""
-    page = PAGE.read_text(encoding="utf-8")
-    fresh = filled(page)
-    if "--check" in sys.argv[1:]:
-        return int(page != fresh)
-    PAGE.write_text(fresh, encoding="utf-8")
-    return 0
+def main() -> None:
+    """Write the page anew."""
+    PAGE.write_text(filled(PAGE.read_text(encoding="utf-8")), encoding="utf-8")
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()
