@@ -41,6 +41,7 @@ UNDOCUMENTED = """
 import gc, sys
 sys.path[:0] = sys.argv[1:]
 import make_reference
+from sticktrace.grammar.layout import Layout
 
 seen = set()
 def inside(construct):
@@ -60,9 +61,10 @@ print(*sorted({layout.title for layout in held if id(layout) not in seen}), sep=
 
 
 def test_every_layout_is_on_a_page_or_inside_one_that_is() -> None:
-    """Whatever layouts the grammar modules hold in memory, in an interpreter of their own, since tests make some too."""
+    """Whatever layouts the grammar modules hold in memory, in an interpreter of their own: tests make some too."""
     run = subprocess.run(
-        [sys.executable, "-c", UNDOCUMENTED, str(DOCS), str(ROOT / "decoder")], capture_output=True, text=True, check=True
+        [sys.executable, "-c", UNDOCUMENTED, str(DOCS), str(ROOT / "decoder")],
+        capture_output=True, text=True, check=True,
     )
     assert run.stdout.strip() == ""
 
