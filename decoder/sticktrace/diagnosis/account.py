@@ -242,9 +242,9 @@ class Account:
 
     def _asked(self, item: Request) -> Subject:
         """Whom a request was for. The bus room is ahead of the items by a little, so its last event counts first."""
-        if self._last_event is not None and self._last_event[0] == item.records:
-            return self._last_event[1]
         if item.address == 0:
+            if self._last_event is not None and self._last_event[0] == item.records:
+                return self._last_event[1]
             return self._zero.get(item.bus) or self._subject(self.bus.find(item.bus, 0), item.bus, 0)
         device = self.bus.find(item.bus, item.address)
         subject = self._at.get((item.bus, item.address))

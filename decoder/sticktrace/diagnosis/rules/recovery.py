@@ -12,6 +12,7 @@ from sticktrace.diagnosis.rules.rule import PerSubject
 from sticktrace.diagnosis.subject import Aftermath, Subject, Unit
 from sticktrace.storage.commands import name
 from sticktrace.text import bytes_in_words, count_of, time_in_words
+from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
 
 LAYER = "recovery"
@@ -125,6 +126,18 @@ class Recovery(PerSubject):
         if self.open and exchange.status == PASSED:
             for slug in self.open.pop((id(unit.subject), exchange.cdb), ()):
                 self.unsolved[id(unit.subject), slug] -= 1
+
+    def stray(self, stray: Stray, subject: Subject) -> None:
+        """A command that did not even get across."""
+        if stray.kind != "stray error" or stray.endpoint & 0x80 or subject.detached is not None:
+            return
+        status = remarks.status_in(stray.reason)
+        pattern = BUS_ERRORS if status in remarks.BUS_ERROR else TIMEOUT if status in remarks.TIMED_OUT else None
+        if pattern is not None:
+            self.tally(pattern, subject).add(stray.time_ns, records=stray.records)
+            self.said.setdefault((id(subject), pattern.slug), f"a command did not get across, status {status}")
+            key = (id(subject), pattern.slug)
+            self.unsolved[key] = self.unsolved.get(key, 0) + (subject.exchanges == 0)
 
     def aftermath(self, aftermath: Aftermath) -> None:
         if not isinstance(aftermath.trouble, Exchange):

@@ -21,6 +21,12 @@ def statuses(exchange: Exchange) -> set[int]:
     return {int(number) for note in exchange.notes for number in _STATUS.findall(note)}
 
 
+def status_in(text: str) -> int:
+    """The error status that a remark names, 0 if none."""
+    found = _STATUS.search(text)
+    return int(found[1]) if found else 0
+
+
 def has(exchange: Exchange, *phrases: str) -> bool:
     """Whether any remark holds any of these phrases."""
     return any(phrase in note for note in exchange.notes for phrase in phrases)
