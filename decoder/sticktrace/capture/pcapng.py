@@ -65,6 +65,9 @@ class PcapngWalk:
         size, position, largest = len(data), self.position, LARGEST_BLOCK
         words, word, order, interfaces = self._words, self._word, self.order, self.interfaces
         time_ns = self._time_ns
+        # Interface and upper half of the time seldom change: what follows from them is worked out once per change.
+        now_number = now_high = -1
+        link_type = scale = divisor = offset_ns = base_ns = 0
         while position + 12 <= size and not self.lost:
             if position + 32 <= size:
                 kind, total, number, high, low, captured, original = words(data, position)
@@ -73,8 +76,14 @@ class PcapngWalk:
                     kind == ENHANCED and captured + 32 <= total <= largest and not total & 3 and end <= size
                     and word(data, end - 4)[0] == total and number < len(interfaces)
                 ):  # fmt: skip
-                    link_type, _, scale, divisor, offset_ns = interfaces[number]
-                    time_ns = (high << 32 | low) * scale // divisor + offset_ns
+                    if high != now_high or number != now_number:
+                        now_number, now_high = number, high
+                        link_type, _, scale, divisor, offset_ns = interfaces[number]
+                        base_ns = (high << 32) * scale + offset_ns
+                    if divisor == 1:
+                        time_ns = base_ns + low * scale
+                    else:
+                        time_ns = (high << 32 | low) * scale // divisor + offset_ns
                     at = position + 28
                     position = self.position = end
                     yield time_ns, at, captured, original, link_type, order
@@ -86,6 +95,7 @@ class PcapngWalk:
             frame = self._block(data, position, end)
             position = self.position = end
             words, word, order, interfaces = self._words, self._word, self.order, self.interfaces
+            now_number = -1
             if frame is not None:
                 time_ns = frame[0]
                 yield frame
