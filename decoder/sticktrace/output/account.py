@@ -13,7 +13,7 @@ from sticktrace.output.listing import Style, line_of, plain
 from sticktrace.storage.commands import describe, find, parameter_layout
 from sticktrace.storage.sense import advice, in_words
 from sticktrace.text import count_of, time_in_words
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.exchange import Exchange, Sense
 
 DATA_LOOKED_AT = 64 << 10
 """Parameter data beyond this is not laid out; none that a standard defines comes near."""
@@ -82,8 +82,12 @@ def parts_of(exchange: Exchange, read: Read, device_type: int = 0, sectors: Sect
     if exchange.sense is not None and exchange.sense.at.captured:
         raw = read(exchange.sense.at)
         layout = sense.DESCRIPTOR if raw[0] & 0x7F in (0x72, 0x73) else sense.FIXED
-        parts.append(Part("sense", layout.explain(raw), raw, f"fetched by exchange {exchange.sense.exchange}"))
+        parts.append(Part("sense", layout.explain(raw), raw, _source(exchange.sense)))
     return parts
+
+
+def _source(found: Sense) -> str:
+    return f"fetched by exchange {found.exchange}" if found.exchange else "came with the status"
 
 
 def _data(exchange: Exchange, read: Read, device_type: int, sectors: Sectors | None) -> Part:
