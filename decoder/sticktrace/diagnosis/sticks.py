@@ -67,6 +67,11 @@ class Stick:
         return self.device.title if self.device and self.ids else f"device at {self.place}"
 
     @property
+    def title(self) -> str:
+        """Its name, and where it is."""
+        return self.name if self.place in self.name else f"{self.name} at {self.place}"
+
+    @property
     def speed(self) -> str:
         """"low", "full", "high", "super", or "" where nothing tells."""
         return self.device.speed_and_source()[0] if self.device else ""

@@ -85,9 +85,8 @@ class Story:
 
     @property
     def title(self) -> str:
-        """Its name, and where it is."""
-        name, place = self.stick.name, self.stick.place
-        return name if place in name else f"{name} at {place}"
+        """The stick's name, and where it is."""
+        return self.stick.title
 
     @property
     def troubles(self) -> set[tuple[str, str]]:

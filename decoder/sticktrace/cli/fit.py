@@ -1,0 +1,52 @@
+"""`sticktrace fit`: hold a stick against the limits of a target board."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from sticktrace.cli.common import echo_all, opened, report_damage, style, width
+
+
+@click.command("fit")
+@click.argument("capture", metavar="CAPTURE", required=False)
+@click.option("--board", metavar="FILE", help="The board profile (TOML).")
+@click.option("--new", "new", is_flag=True, help="Write a commented board profile to standard output.")
+@click.option("--device", metavar="BUS.ADDRESS", default="", help="Take this device of the capture.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
+def command(capture: str | None, board: str | None, new: bool, device: str, as_json: bool) -> None:
+    """Say which limits of a board the stick in CAPTURE breaks. The capture may come from any host.
+
+    Each limit of the profile fits, breaks, or cannot be told from this capture, with the reason and what to change.
+    Exit status 1 when a limit is broken.
+
+    \b
+    Examples:
+      sticktrace fit --new > board.toml
+      sticktrace fit stick.pcap --board board.toml
+    """
+    from sticktrace.diagnosis.board import new_profile, read_board
+
+    if new:
+        click.echo(new_profile(), nl=False)
+        return
+    if not capture or not board:
+        raise click.UsageError("give a capture and a profile: sticktrace fit stick.pcap --board board.toml")
+    from sticktrace.diagnosis.fit import fit
+    from sticktrace.diagnosis.look import look_at
+    from sticktrace.output.fit_text import fit_text
+
+    profile = read_board(board)
+    with opened(capture) as source:
+        reading = source.reading()
+        found = fit(look_at(reading, device), profile)
+        if as_json:
+            import json
+
+            click.echo(json.dumps(found.facts(), indent=2))
+        else:
+            echo_all(fit_text(found, style, width()))
+        report_damage(reading, capture)
+    if found.broken:
+        sys.exit(1)
