@@ -25,7 +25,7 @@ def run(*words: str) -> Result:
 
 def test_the_tree_shows_every_file_with_its_size_and_share() -> None:
     out = run("volume", str(capture_path(NAME))).output
-    rows = {line[47:].strip(): line.split()[:2] for line in out.splitlines() if len(line) > 47}
+    rows = {line[50:]: line.split()[:2] for line in out.splitlines() if len(line) > 50}
     for item in truth_of(NAME)["expected"]["files_after"]:
         assert rows[item["path"]] == [f"{item['size']:,}", "all"]
     assert "FAT32, LBA 2048..614399" in out and "label 'TIDEPIER', id 20310417h" in out

@@ -201,6 +201,17 @@ def table(*records: tuple[int, int, int]) -> bytes:
     return bytes(446) + body.ljust(64, b"\0") + b"\x55\xaa"
 
 
+def test_a_command_that_names_every_block_is_labelled_at_once() -> None:
+    """Only a few regions are named, whatever the command block claims; SBC-3: READ(16) names up to 2^32 - 1 blocks."""
+    lab = Lab(sample("fat32"))
+    lab.capacity(1 << 32)
+    lab.read(0)
+    cdb = struct.pack(">BBQIBB", 0x88, 0, 0, 0xFFFFFFFF, 0, 0)
+    for _ in range(200):
+        lab.exchange(cdb, b"", "in", status="failed", expected=0xFFFFFFFF)
+    assert lab.labels[-1].startswith("boot sector; FSInfo; reserved sectors; ")
+
+
 def test_overlapping_and_overlong_partitions() -> None:
     lab = Lab(table((0x0C, 100, 5000), (0x0C, 200, 0xFFFFFFFF)) + bytes(512 * 99))
     lab.capacity()

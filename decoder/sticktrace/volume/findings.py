@@ -154,32 +154,36 @@ _CHAIN_FAULTS = {
 
 
 def _about_node(medium: Medium, volume: Volume, files: FileSystem, node: Node) -> Iterator[Fact]:
-    unit, start = medium.unit, volume.start
-    where = _entry_seen(medium, files, node)
+    """What is wrong with one file or directory; the place of its entry is looked up only when something is."""
+    found = [*_chain(node), *_size_fits(files, node)]
+    if node.entry.problem and "not in the capture" not in node.entry.problem:
+        found.append(("entry-unsound", WARNING, f"{node.path}: {node.entry.problem}"))
+    where = _entry_seen(medium, files, node) if found else ()
+    for slug, severity, text in found:
+        yield Fact(slug, severity, text, where, medium.unit, volume.start)
+
+
+def _chain(node: Node) -> Iterator[tuple[str, str, str]]:
     if node.stop in _CHAIN_FAULTS:
         slug, text = _CHAIN_FAULTS[node.stop]
-        yield Fact(slug, FAULT, f"{node.path}: {text}", where, unit, start)
+        yield slug, FAULT, f"{node.path}: {text}"
     elif node.stop == "cross-linked" and node.rival is not None:
-        text = f"{node.path}: its cluster chain runs into that of {node.rival.path}"
-        yield Fact("chain-cross-linked", FAULT, text, where, unit, start)
-    if node.entry.problem and "not in the capture" not in node.entry.problem:
-        yield Fact("entry-unsound", WARNING, f"{node.path}: {node.entry.problem}", where, unit, start)
-    yield from _size_fits(medium, volume, files, node, where)
+        yield "chain-cross-linked", FAULT, f"{node.path}: its cluster chain runs into that of {node.rival.path}"
 
 
-def _size_fits(
-    medium: Medium, volume: Volume, files: FileSystem, node: Node, where: tuple[int, ...]
-) -> Iterator[Fact]:
+def _size_fits(files: FileSystem, node: Node) -> Iterator[tuple[str, str, str]]:
     """Compares the size in the entry with a chain whose end is known."""
     if node.directory or node.stop not in ("end", "empty"):
         return
     cluster = files.shape.cluster_blocks * files.block_length
     wanted = -(-node.entry.size // cluster)
+    if wanted == node.clusters:
+        return
     text = f"{node.path}: {node.entry.size:,} bytes need {count_of(wanted, 'cluster')}, its chain has {node.clusters}"
     if wanted > node.clusters:
-        yield Fact("chain-too-short", FAULT, text, where, medium.unit, volume.start)
-    elif wanted < node.clusters and node.entry.kind == "file" and not node.entry.contiguous:
-        yield Fact("chain-longer-than-size", WARNING, text, where, medium.unit, volume.start)
+        yield "chain-too-short", FAULT, text
+    elif node.entry.kind == "file" and not node.entry.contiguous:
+        yield "chain-longer-than-size", WARNING, text
 
 
 def _entry_seen(medium: Medium, files: FileSystem, node: Node) -> tuple[int, ...]:

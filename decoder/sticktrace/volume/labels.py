@@ -7,6 +7,8 @@ from sticktrace.volume.tree import Node
 
 MOST = 3
 """Regions that one label names; the rest is counted."""
+MOST_CLUSTERS = 256
+"""Clusters without an owner that are looked at one by one; a command that names more is out of the ordinary."""
 
 
 def joined(parts: list[str]) -> str:
@@ -47,7 +49,11 @@ def _fixed(volume: FileSystem, low: int, high: int) -> tuple[str, int]:
         copy, index = divmod(low - shape.fat, shape.fat_blocks)
         end = min(high, shape.fat + (copy + 1) * shape.fat_blocks)
         return _table(volume, copy, index, index + end - low), end
-    return _reserved(volume, low), low + 1
+    text = _reserved(volume, low)
+    if text not in ("reserved sectors", "unused before the FAT"):
+        return text, low + 1
+    marked = (shape.info, shape.backup, shape.backup + shape.info, shape.fat)
+    return text, min(high, *(place for place in marked if place > low))
 
 
 def _table(volume: FileSystem, copy: int, first: int, after: int) -> str:
@@ -107,14 +113,14 @@ def _unowned(volume: FileSystem, first: int, blocks: int) -> list[str]:
     low = (first - shape.heap) // shape.cluster_blocks + 2
     high = (first + blocks - 1 - shape.heap) // shape.cluster_blocks + 2
     parts: list[tuple[str, int, int]] = []
-    for cluster in range(low, high + 1):
+    for cluster in range(low, min(high, low + MOST_CLUSTERS - 1) + 1):
         use = volume.use(cluster) if cluster <= shape.clusters + 1 else "beyond the last cluster"
         if parts and parts[-1][0] == use:
             parts[-1] = (use, parts[-1][1], cluster)
         else:
             parts.append((use, cluster, cluster))
-        if len(parts) > MOST * 4:
-            break
+    if high >= low + MOST_CLUSTERS:
+        parts.append(("without an owner", low + MOST_CLUSTERS, high))
     return [_use_in_words(*part) for part in parts]
 
 

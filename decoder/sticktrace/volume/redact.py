@@ -14,19 +14,21 @@ from collections import Counter
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sticktrace.bus.requests import Request
 from sticktrace.capture.transfer import CONTROL, Piece
 from sticktrace.capture.usbmon_text import UsbmonTextReader
 from sticktrace.errors import SticktraceError
-from sticktrace.session import Capture
 from sticktrace.transport.exchange import PASSED, Exchange
 from sticktrace.volume.medium import Medium
 from sticktrace.volume.redact_blocks import BlockRedactor, Keep
 from sticktrace.volume.redact_container import blank_words
 from sticktrace.volume.scramble import Scrambler
 from sticktrace.volume.tracker import READS, WRITES, VolumeTracker
+
+if TYPE_CHECKING:
+    from sticktrace.session import Capture
 
 __all__ = ["Keep", "Redacted", "redact"]
 
