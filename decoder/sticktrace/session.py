@@ -58,6 +58,12 @@ class Reading:
         """What is broken in the capture itself."""
         return self._source.damage + self.reader.damage
 
+    @property
+    def assumed(self) -> list[str]:
+        """What the capture does not say and was taken for granted, in sentences; complete after the pass."""
+        told = "the storage pipes of device {}.{} are told by the signatures of the traffic; no descriptor shows them"
+        return self.reader.assumed + [told.format(*device) for device in sorted(self.router.inferred)]
+
     def __iter__(self) -> Iterator[Any]:
         yield from self.more()
         yield from self.finish()

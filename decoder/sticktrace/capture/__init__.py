@@ -28,7 +28,10 @@ def reader_of(name: str, data: Any) -> Reader:
     if head[:4] == _PCAPNG:
         from sticktrace.capture.pcapng import PcapngWalk
 
-        return BinaryReader("pcapng", data, PcapngWalk(data))
+        try:
+            return BinaryReader("pcapng", data, PcapngWalk(data))
+        except CaptureError as error:
+            raise CaptureError(f"{name}: {error}") from error
     from sticktrace.capture.hex_text import HexTextReader
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
     from sticktrace.capture.usbmon_text import UsbmonTextReader

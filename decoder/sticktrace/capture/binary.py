@@ -69,7 +69,10 @@ class BinaryReader(Reader):
             self.records = number
             if origin is None:
                 origin = self.origin_ns = frame[0]
-            self.last_ns = time_ns = frame[0] - origin
+            time_ns = frame[0] - origin
+            if time_ns < 0:
+                time_ns = 0  # the clock was set back; a negative time would read as a lost half
+            self.last_ns = time_ns
             link_type = frame[4]
             try:
                 decoder = decoders[link_type]

@@ -59,6 +59,11 @@ class Reader:
         """How many bytes of ``data`` have been taken in, for progress."""
         raise NotImplementedError
 
+    @property
+    def assumed(self) -> list[str]:
+        """What the form does not say and was taken for granted, in sentences."""
+        return []
+
     def overdue(self, bus: int, address: int, before_ns: int) -> list[Transfer]:
         """See `Joiner.overdue`."""
         return [transfer for joiner in self.joiners for transfer in joiner.overdue(bus, address, before_ns)]

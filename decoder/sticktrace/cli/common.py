@@ -89,9 +89,12 @@ def labelled(reading: Any) -> Iterator[tuple[Any, str]]:
 
 
 def report_damage(reading: Any, name: str) -> None:
-    """One line on standard error for each damaged place, after everything readable was shown."""
+    """One line on standard error for each damaged place and each thing taken for granted, after everything readable
+    was shown."""
     from sticktrace.text import safe
 
+    for sentence in reading.assumed:
+        click.echo(f"sticktrace: {safe(name)}: note: {safe(sentence)}", err=True)
     for damage in reading.damage:
         click.echo(f"sticktrace: {safe(name)}: {damage}", err=True)
 
