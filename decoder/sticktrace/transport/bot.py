@@ -50,8 +50,7 @@ TABLE: dict[tuple[str, str], tuple[str, str]] = {
     (IDLE, "BAD CBW"): ("open_invalid", LOST),                       # 6.2.1, 6.6.1
     (IDLE, "IN"): ("stray_data", IDLE),                              # 3.3: nothing moves before a CBW
     (IDLE, "OUT"): ("stray_data", IDLE),                             # 3.3
-    (IDLE, "CSW"): ("stray_status", IDLE),                           # 3.3
-    (IDLE, "OTHER CSW"): ("stray_status", IDLE),                     # 3.3
+    (IDLE, "OTHER CSW"): ("stray_status", IDLE),                     # 3.3: without an open exchange no tag is right
     (IDLE, "STALL IN"): ("stray_stall", IDLE),                       # 6.6.1
     (IDLE, "STALL OUT"): ("stray_stall", IDLE),                      # 6.6.1
     (IDLE, "ERROR IN"): ("stray_error", IDLE),
@@ -115,7 +114,7 @@ Read = Callable[[int, int], bytes]
 Overdue = Callable[[int, int, int], list[Transfer]]
 """Bulk-OUT submissions of (bus, address) made before a time that still wait for a completion; each is given once."""
 
-_EARLY = {IDLE: ("IN", "OUT", "CSW", "OTHER CSW"), DATA_OUT: ("CSW", "OTHER CSW"), DATA_IN: ("OTHER CSW",),
+_EARLY = {IDLE: ("IN", "OUT", "OTHER CSW"), DATA_OUT: ("CSW", "OTHER CSW"), DATA_IN: ("OTHER CSW",),
           STATUS: ("OUT", "OTHER CSW", "BAD CSW"), LOST: ("IN", "OUT", "OTHER CSW")}  # fmt: skip
 """Signals that may show that a completion before them was lost from the recording."""
 
@@ -203,7 +202,7 @@ class Lane:
     def _signal_out(self, transfer: Transfer) -> str:
         status = transfer.status
         if status:
-            if status == STALL and not transfer.actual:
+            if status == STALL:
                 return "STALL OUT"
             if status != _SHORT_READ and not self._is_cbw(transfer):
                 return "ERROR OUT"
@@ -476,15 +475,19 @@ class Lane:
         self._touch(transfer)
 
     def _touch(self, transfer: Transfer) -> None:
-        if self._open is not None:
-            self._open.end_ns = transfer.end_ns
+        """A transfer that failed belongs here all the same, with the bytes that it moved before."""
+        exchange = self._open
+        if exchange is None:
+            return
+        exchange.end_ns = transfer.end_ns
+        if transfer.actual:
+            exchange.moved += transfer.actual
+            exchange.truncated = exchange.truncated or transfer.captured < transfer.actual
+            self._pieces.append(transfer.piece)
 
     def _error(self, transfer: Transfer) -> None:
         self._records += transfer.records
         self._touch(transfer)
-        if transfer.actual and self._open is not None:
-            self._open.moved += transfer.actual
-            self._pieces.append(transfer.piece)
         if transfer.status is not None:
             self._notes.append(f"a transfer ended with status {transfer.status}")
 
@@ -508,9 +511,7 @@ class Lane:
         self._stray(transfer, "stray stall", "a STALL outside any exchange")
 
     def _stray_error(self, transfer: Transfer) -> None:
-        self._stray(
-            transfer, "stray error", f"a transfer ended with status {transfer.status} outside any exchange"
-        )
+        self._stray(transfer, "stray error", f"a transfer ended with status {transfer.status} outside any exchange")
 
     def _stray(self, transfer: Transfer, kind: str, reason: str) -> None:
         self._out.add(

@@ -39,9 +39,10 @@ def case_of(cdb: bytes, direction: str, expected: int, moved: int, residue: int 
     """
     if residue is None or status not in (PASSED, FAILED, PHASE_ERROR):
         return None
-    wish = intent(cdb)
     if status == PHASE_ERROR:
-        return _disagreement(direction, wish)
+        return _disagreement(direction, intent(cdb))
+    if residue > expected:  # such a CSW is not meaningful (6.3.2)
+        return None
     if direction == "none":
         return 1
     processed = max(0, expected - residue)
