@@ -56,7 +56,11 @@ def file_systems(look: Look, value: list[str], board: Board) -> Verdict:
     later = [other for other in medium.volumes[1:] if other.kind in value]
     if later:
         why += f"; {later[0].title} is {later[0].kind}, but boards mostly take the first"
-    return Verdict(BREAKS, f"{why}, the board reads {_words(value)}", f"format it as {_words(value[-1:])}; {ERASES}")
+    if volume.kind == "ISO 9660":
+        change = "this is a CD image and likely read-only: look at the other logical units"
+    else:
+        change = f"format it as {_words(value[-1:])}; {ERASES}"
+    return Verdict(BREAKS, f"{why}, the board reads {_words(value)}", change)
 
 
 def long_names(look: Look, value: bool, board: Board) -> Verdict:
