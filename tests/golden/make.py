@@ -60,7 +60,8 @@ def output_of(words: str) -> str:
         os.chdir(before)
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         raise result.exception
-    return f"$ sticktrace {words}\n{result.output}"
+    said = f"--- standard error\n{result.stderr}" if result.stderr else ""
+    return f"$ sticktrace {words}\n{result.stdout}{said}"
 
 
 def main() -> None:
