@@ -53,8 +53,8 @@ TABLE: dict[tuple[str, str], tuple[str, str]] = {
     (IDLE, "OTHER CSW"): ("stray_status", IDLE),                     # 3.3: without an open exchange no tag is right
     (IDLE, "STALL IN"): ("stray_stall", IDLE),                       # 6.6.1
     (IDLE, "STALL OUT"): ("stray_stall", IDLE),                      # 6.6.1
-    (IDLE, "ERROR IN"): ("stray_error", IDLE),
-    (IDLE, "ERROR OUT"): ("stray_error", IDLE),
+    (IDLE, "ERROR IN"): ("stray_error", IDLE),                       # an error of the bus, below BOT
+    (IDLE, "ERROR OUT"): ("stray_error", IDLE),                      # an error of the bus, below BOT
 
     (DATA_IN, "IN"): ("take", DATA_IN),                              # 5.3.2
     (DATA_IN, "IN LAST"): ("take", STATUS),                          # 5.3.2: announced length reached
@@ -63,8 +63,8 @@ TABLE: dict[tuple[str, str], tuple[str, str]] = {
     (DATA_IN, "OUT"): ("wrong_way", DATA_IN),                        # 3.5: no bidirectional commands
     (DATA_IN, "STALL IN"): ("stall_data", STATUS),                   # 6.7.2: clear the pipe, then read the CSW
     (DATA_IN, "STALL OUT"): ("stall_data", DATA_IN),                 # 6.6.1: halted with the command
-    (DATA_IN, "ERROR IN"): ("error", DATA_IN),
-    (DATA_IN, "ERROR OUT"): ("error", DATA_IN),
+    (DATA_IN, "ERROR IN"): ("error", DATA_IN),                       # an error of the bus, below BOT
+    (DATA_IN, "ERROR OUT"): ("error", DATA_IN),                      # an error of the bus, below BOT
     (DATA_IN, "CLEARED IN"): ("cleared_after_data", STATUS),         # 6.7.2; a stall may show only as a short read
 
     (DATA_OUT, "OUT"): ("take", DATA_OUT),                           # 5.3.2
@@ -74,8 +74,8 @@ TABLE: dict[tuple[str, str], tuple[str, str]] = {
     (DATA_OUT, "IN"): ("wrong_way", DATA_OUT),                       # 3.5
     (DATA_OUT, "STALL OUT"): ("stall_data", STATUS),                 # 6.7.3
     (DATA_OUT, "STALL IN"): ("stall_status", STATUS),                # 6.7.3
-    (DATA_OUT, "ERROR IN"): ("error", DATA_OUT),
-    (DATA_OUT, "ERROR OUT"): ("error", DATA_OUT),
+    (DATA_OUT, "ERROR IN"): ("error", DATA_OUT),                     # an error of the bus, below BOT
+    (DATA_OUT, "ERROR OUT"): ("error", DATA_OUT),                    # an error of the bus, below BOT
     (DATA_OUT, "CLEARED OUT"): ("cleared_after_data", STATUS),       # 6.7.3
 
     (STATUS, "CSW"): ("close", IDLE),                                # 5.3.3
@@ -85,27 +85,28 @@ TABLE: dict[tuple[str, str], tuple[str, str]] = {
     (STATUS, "OUT"): ("too_much", STATUS),                           # 5.1: more than dCBWDataTransferLength
     (STATUS, "STALL IN"): ("stall_status", STATUS),                  # 5.3.3: clear the pipe, read the CSW once more
     (STATUS, "STALL OUT"): ("stall_status", STATUS),                 # 6.7.3
-    (STATUS, "ERROR IN"): ("error", STATUS),
-    (STATUS, "ERROR OUT"): ("error", STATUS),
+    (STATUS, "ERROR IN"): ("error", STATUS),                         # an error of the bus, below BOT
+    (STATUS, "ERROR OUT"): ("error", STATUS),                        # an error of the bus, below BOT
     (STATUS, "CLEARED IN"): ("cleared", STATUS),                     # 5.3.3
-    (STATUS, "CLEARED OUT"): ("cleared", STATUS),
+    (STATUS, "CLEARED OUT"): ("cleared", STATUS),                    # 6.7.3
 
     (LOST, "CSW"): ("close", IDLE),                                  # not due (6.6.1), but then it was taken for a CBW
     (LOST, "STALL IN"): ("stall_data", LOST),                        # 6.6.1: stays so until reset recovery
     (LOST, "STALL OUT"): ("stall_data", LOST),                       # 6.6.1
-    (LOST, "ERROR IN"): ("error", LOST),
-    (LOST, "ERROR OUT"): ("error", LOST),
+    (LOST, "ERROR IN"): ("error", LOST),                             # an error of the bus, below BOT
+    (LOST, "ERROR OUT"): ("error", LOST),                            # an error of the bus, below BOT
     (LOST, "CLEARED IN"): ("cleared", LOST),                         # 6.6.1: a clear alone must not cure it
     (LOST, "CLEARED OUT"): ("cleared", LOST),
-    (LOST, "IN"): ("stray_data", LOST),
-    (LOST, "OUT"): ("stray_data", LOST),
-    (LOST, "OTHER CSW"): ("stray_status", LOST),
+    (LOST, "IN"): ("stray_data", LOST),                              # 6.6.1: moved against the rule
+    (LOST, "OUT"): ("stray_data", LOST),                             # 6.6.1: moved against the rule
+    (LOST, "OTHER CSW"): ("stray_status", LOST),                     # 6.3.1
 
-    **{(state, "RESET"): ("abandon", IDLE) for state in (DATA_IN, DATA_OUT, STATUS, LOST)},     # 5.3.4
-    **{(state, "CBW IN"): ("reopen", DATA_IN) for state in (DATA_IN, DATA_OUT, STATUS, LOST)},  # 6.2.1: not valid
-    **{(state, "CBW OUT"): ("reopen", DATA_OUT) for state in (DATA_IN, DATA_OUT, STATUS, LOST)},  # before the CSW,
-    **{(state, "CBW NONE"): ("reopen", STATUS) for state in (DATA_IN, DATA_OUT, STATUS, LOST)},  # but hosts do it
-    **{(state, "BAD CBW"): ("reopen_invalid", LOST) for state in (LOST,)},
+    # A CBW before the CSW is not valid (6.2.1), but hosts send it when they have given up waiting.
+    **{(state, "RESET"): ("abandon", IDLE) for state in (DATA_IN, DATA_OUT, STATUS, LOST)},       # 5.3.4
+    **{(state, "CBW IN"): ("reopen", DATA_IN) for state in (DATA_IN, DATA_OUT, STATUS, LOST)},    # 6.2.1
+    **{(state, "CBW OUT"): ("reopen", DATA_OUT) for state in (DATA_IN, DATA_OUT, STATUS, LOST)},  # 6.2.1
+    **{(state, "CBW NONE"): ("reopen", STATUS) for state in (DATA_IN, DATA_OUT, STATUS, LOST)},   # 6.2.1
+    (LOST, "BAD CBW"): ("reopen_invalid", LOST),                     # 6.6.1
 }  # fmt: skip
 
 Read = Callable[[int, int], bytes]
