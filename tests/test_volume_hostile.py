@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from sticktrace.errors import SticktraceError
 from sticktrace.grammar import fat
+from sticktrace.volume import filesystem
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.recover import harmless, recover, write_image
 from sticktrace.volume.sectors import layouts_at
@@ -210,6 +211,26 @@ def test_a_command_that_names_every_block_is_labelled_at_once() -> None:
     for _ in range(200):
         lab.exchange(cdb, b"", "in", status="failed", expected=0xFFFFFFFF)
     assert lab.labels[-1].startswith("boot sector; FSInfo; reserved sectors; ")
+
+
+def test_long_chains_walked_again_and_again_run_out_of_credit(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A chain in single steps over the whole volume, whose head is cut and joined by every write."""
+    monkeypatch.setattr(filesystem, "FIRST_CREDIT", 1 << 16)
+    monkeypatch.setattr(filesystem, "CREDIT", 64)
+    volume = Volume()
+    last = volume.shape.clusters + 1
+    pairs = zip(range(200, 200 + last // 3), range(last, last - last // 3, -1), strict=True)
+    volume.chain(*(cluster for pair in pairs for cluster in pair), 0xFFFF)
+    volume.enter("zigzag", 0x20, 200, 1 << 24)
+    lab = volume.read()
+    at = volume.shape.fat
+    whole = bytes(volume.image[at * 512 : at * 512 + 512])
+    cut = whole[:400] + b"\xff\xff" + whole[402:]
+    for _ in range(20):
+        lab.write(at, cut)
+        lab.write(at, whole)
+    assert "volume-restless" in slugs(lab)
+    assert lab.read(at) == "FAT 1, clusters 0-255"
 
 
 def test_overlapping_and_overlong_partitions() -> None:

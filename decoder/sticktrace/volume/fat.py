@@ -31,6 +31,7 @@ class ClusterTable:
         self._per = block_length // self._width
         self._values: dict[int, array[int]] = {}
         self._bytes: dict[int, bytes] = {}
+        self._straight: set[int] = set()
 
     def put(self, index: int, data: bytes) -> Iterable[int]:
         """Takes block ``index`` of the table; returns the clusters whose entries changed or became known."""
@@ -42,6 +43,11 @@ class ClusterTable:
         old = self._values.get(index)
         self._values[index] = values
         base = index * self._per
+        after = base + self._per
+        if after < 1 << 8 * self._width and values == array(self._code, range(base + 1, after + 1)):
+            self._straight.add(index)
+        else:
+            self._straight.discard(index)
         if old is None:
             return range(base, base + self._per)
         if old == values:
@@ -92,8 +98,12 @@ class ClusterTable:
 
     def run(self, cluster: int) -> tuple[int, int | None]:
         """How many clusters from ``cluster`` on follow each other on the medium, and what the last one's entry says."""
-        count, following = 1, self.next(cluster)
+        count, following, per = 1, self.next(cluster), self._per
         while following == cluster + count:
+            # A block whose entries all point to the next one is passed in one step; its last entry leads out of it.
+            if following % per == 0 and following // per in self._straight and following + per <= self.highest:
+                count += per - 1
+                following += per - 1
             count += 1
             following = self.next(following)
         return count, following

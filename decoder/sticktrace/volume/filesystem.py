@@ -22,6 +22,10 @@ Block = Callable[[int], bytes | None]
 Captured = Callable[[int, int], Iterator[tuple[int, bytes]]]
 """Gives (lba, content) for every block in a range whose present content the capture holds."""
 
+CREDIT = 1 << 14
+"""Steps along chains that one block of the table pays for. A sound volume uses a few; a table made to have long chains
+walked again and again runs out."""
+FIRST_CREDIT = 1 << 22
 UNOWNED_LIMIT = 1 << 16
 """Clusters written without an owner that are remembered until one turns up."""
 
@@ -45,6 +49,8 @@ class FileSystem:
         self.info: tuple[int, int] | None = None
         self.unowned: dict[int, int] = {}
         self.directory_clusters: set[int] = set()
+        self._credit = FIRST_CREDIT
+        self.exhausted = False
         self._last_path: tuple[Node | None, str] = (None, "")
         self._module = exfat if shape.kind == 64 else fat
         limit = exfat_grammar.DIRECTORY_LIMIT if shape.kind == 64 else fat_grammar.DIRECTORY_LIMIT
@@ -112,6 +118,7 @@ class FileSystem:
         copy, index = divmod(place, self.shape.fat_blocks)
         if copy != self.shape.active and self.table.has(index):
             return
+        self._credit += CREDIT
         touched: dict[Node, int] = {}
         for cluster in self.table.put(index, data):
             run = self.owners.find(cluster)
@@ -153,13 +160,19 @@ class FileSystem:
             cluster = (place - heap) // size + 2
             run = self.owners.find(cluster)
             if run is None:
-                following = self.owners.following(cluster)
-                end = high if following is None else min(high, heap + (following - 2) * size)
+                following = self.owners.following(cluster, (high - 1 - heap) // size + 3)
+                end = min(high, heap + (following - 2) * size)
                 yield None, place, end - place, 0
             else:
-                first = heap + (run.cluster - 2) * size
-                end = min(high, first + run.count * size)
-                yield run.node, place, end - place, run.index * size + place - first
+                index = run.index * size + place - heap - (run.cluster - 2) * size
+                after = run.cluster + run.count
+                while heap + (after - 2) * size < high:
+                    more = self.owners.find(after)
+                    if more is None or more.node is not run.node or more.index - run.index != after - run.cluster:
+                        break
+                    after = more.cluster + more.count
+                end = min(high, heap + (after - 2) * size)
+                yield run.node, place, end - place, index
             place = end
 
     def within_one_file(self, lba: int, count: int) -> tuple[Node, int] | None:
@@ -190,6 +203,9 @@ class FileSystem:
         limit = self._limit(node)
         node.rival = None
         while True:
+            if self._credit <= 0:
+                node.stop, self.exhausted = "not followed", True
+                break
             if value is None or value < 2 or value > self.table.highest:
                 node.stop = "not captured" if value is None else _STOPS.get(value, "broken")
                 if not node.runs and value in (0, FREE):
@@ -213,6 +229,9 @@ class FileSystem:
                 if wanted > limit - node.clusters:
                     wanted, following = limit - node.clusters, value + limit - node.clusters
             got = self.owners.claim(node, value, wanted)
+            while got < wanted and self.owners.find(value + got) is None:
+                got += self.owners.claim(node, value + got, wanted - got)
+            self._credit -= 1 + wanted // 64
             if self.unowned:
                 self._owned(value, got)
             if node.directory:
@@ -248,7 +267,7 @@ class FileSystem:
         """Cuts a node's chain, forgets directory blocks beyond the cut, and lets a chain that waited here go on."""
         if node.clusters <= keep and keep:
             return
-        self.owners.release(node, keep)
+        self._credit -= self.owners.release(node, keep)
         if node.slots is not None and keep * self.shape.cluster_blocks < len(node.slots.blocks):
             limit = keep * self.shape.cluster_blocks
             for index in [i for i in node.slots.blocks if i >= limit]:

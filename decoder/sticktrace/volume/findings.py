@@ -116,6 +116,9 @@ def _about_files(medium: Medium, volume: Volume, files: FileSystem) -> Iterator[
     if len(files.marks) > 1 and files.marks[-1][1]:
         text = f"{volume.title} was marked as in use and the capture does not show the mark taken away"
         yield Fact("volume-left-dirty", WARNING, text, (files.marks[-1][0],), unit, start)
+    if files.exhausted:
+        text = f"{volume.title}: its cluster chains change so much that they were not followed to the end"
+        yield Fact("volume-restless", WARNING, text, (), unit, start)
     yield from _copies(medium, volume, files)
     for node in files.root.walk():
         yield from _about_node(medium, volume, files, node)

@@ -79,46 +79,72 @@ class Node:
             stack += [node.children[slot] for slot in sorted(node.children, reverse=True)]
 
 
+_SHIFT = 14
+_SPAN = 1 << _SHIFT
+"""Clusters in one bucket of `Owners`."""
+
+
 class Owners:
-    """Which node owns which cluster, as runs sorted by cluster."""
+    """Which node owns which cluster. Runs are kept sorted within buckets of clusters, and end where a bucket ends, so
+    that every step costs the same however fragmented a volume is."""
 
     def __init__(self) -> None:
-        self._starts: list[int] = []
+        self._buckets: dict[int, list[int]] = {}
         self._runs: dict[int, Run] = {}
 
     def find(self, cluster: int) -> Run | None:
         """The run that holds a cluster."""
-        at = bisect_right(self._starts, cluster) - 1
+        starts = self._buckets.get(cluster >> _SHIFT)
+        if starts is None:
+            return None
+        at = bisect_right(starts, cluster) - 1
         if at < 0:
             return None
-        run = self._runs[self._starts[at]]
+        run = self._runs[starts[at]]
         return run if cluster < run.cluster + run.count else None
 
-    def following(self, cluster: int) -> int | None:
-        """The first owned cluster after ``cluster``."""
-        at = bisect_right(self._starts, cluster)
-        return self._starts[at] if at < len(self._starts) else None
+    def following(self, cluster: int, limit: int) -> int:
+        """The first owned cluster after ``cluster`` and before ``limit``, else ``limit``."""
+        first, last = cluster >> _SHIFT, limit >> _SHIFT
+        if last - first < len(self._buckets):
+            numbers: list[int] = [n for n in range(first, last + 1) if n in self._buckets]
+        else:
+            numbers = sorted(n for n in self._buckets if first <= n <= last)
+        for number in numbers:
+            starts = self._buckets[number]
+            at = bisect_right(starts, cluster)
+            if at < len(starts):
+                return min(limit, starts[at])
+        return limit
 
     def claim(self, node: Node, cluster: int, count: int) -> int:
-        """Gives a node up to ``count`` clusters from a free one on, as far as they are free; returns how many."""
-        limit = self.following(cluster)
-        count = count if limit is None else min(count, limit - cluster)
+        """Gives a node up to ``count`` clusters from a free one on, as far as they are free and in one bucket; returns
+        how many."""
+        count = min(count, _SPAN - (cluster & _SPAN - 1))
+        count = self.following(cluster, cluster + count) - cluster
         last = node.runs[-1] if node.runs else None
-        if last is not None and last.cluster + last.count == cluster:
+        if last is not None and last.cluster + last.count == cluster and cluster & _SPAN - 1:
             last.count += count
             return count
         run = Run(cluster, count, node, node.clusters)
-        insort(self._starts, cluster)
+        insort(self._buckets.setdefault(cluster >> _SHIFT, []), cluster)
         self._runs[cluster] = run
         node.runs.append(run)
         return count
 
-    def release(self, node: Node, keep: int) -> None:
-        """Takes from a node all clusters from place ``keep`` of its chain on."""
+    def release(self, node: Node, keep: int) -> int:
+        """Takes from a node all clusters from place ``keep`` of its chain on; returns how many runs went."""
+        gone = 0
         while node.runs and node.runs[-1].index >= keep:
             run = node.runs.pop()
+            gone += 1
             del self._runs[run.cluster]
-            del self._starts[bisect_right(self._starts, run.cluster) - 1]
+            number = run.cluster >> _SHIFT
+            starts = self._buckets[number]
+            del starts[bisect_right(starts, run.cluster) - 1]
+            if not starts:
+                del self._buckets[number]
         if node.runs:
             last = node.runs[-1]
             last.count = min(last.count, keep - last.index)
+        return gone
