@@ -151,11 +151,11 @@ class Account:
         unit.first = unit.first or item.number
         watch = _WATCH_AFTER_TROUBLE if trouble else _WATCH if item.status == FAILED else 0
         unit.watch = max(unit.watch - 1, watch)
-        subject.failures += item.status != PASSED
-        if trouble:
-            subject.transport_bad += 1
-            subject.cut_short = remarks.cut_short(item)
-        learning.exchange(self, item, unit)
+        subject.cut_short = trouble and remarks.cut_short(item)
+        subject.transport_bad += trouble
+        if not subject.cut_short:
+            subject.failures += item.status != PASSED
+            learning.exchange(self, item, unit)
         for hook in self._exchange:
             hook(item, unit)
         unit.last = item

@@ -1,0 +1,251 @@
+"""Diagnosis of the recorded captures and the demo traces: stages reached and findings, and no fault where there is none.
+
+What is expected is derived from each capture's truth file (what was done on purpose) and the recording machine's kernel
+log, which the tests quote.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import struct
+
+import pytest
+from click.testing import CliRunner
+
+import make_demo
+from conftest import capture_bytes, capture_names, kernel_log, truth_of
+from diagnosis_lab import diagnosed, found
+from sticktrace.cli.diagnose import command
+from sticktrace.diagnosis.stages import NAMES, NOT_SEEN, REACHED
+from sticktrace.diagnosis.verdict import Diagnosis
+from workshop import Recorder
+from workshop.scenes_healthy import healthy_boot, not_ready_then_up, uas_stick
+
+FAULTS = {
+    # capture: faults that its truth file or kernel log tells of; every capture not named here has none
+    "g16_cdrom_no_disc-usbmon.pcap": {"no-medium"},
+    "g17_raw_bot_orderly-usbmon.pcap": {"cbw-not-valid", "no-reset-recovery"},
+    "g17_raw_bot_orderly-usbmon-0u.txt": {"cbw-not-valid", "no-reset-recovery"},
+    "l14_hot_unplug-usbmon.pcap": {"gone-in-use"},
+    "l15_read_error-usbmon.pcap": {"unreadable-blocks"},
+    "l15_read_error-usbmon-0u.txt": {"unreadable-blocks"},
+    "l15_read_error-emu.pcap": {"unreadable-blocks"},
+}
+
+DEMO_FAULTS = {
+    "no-address": {"address-refused"},
+    "hub-port-overcurrent": {"over-current"},
+    "card-reader-empty-lun": {"empty-first-unit"},
+    "bad-sector": {"unreadable-blocks"},
+    "write-protected": {"write-protected"},
+    "brown-out-on-write": {"brown-out"},
+    "counterfeit": {"reads-contradict-writes"},
+}
+"""Demo traces in which something certainly failed."""
+
+DEMO_ENDS = {
+    "get-max-lun-stall-fatal": "max-lun-stall-fatal",
+    "unit-attention-giveup": "unit-attention-fatal",
+    "gpt-volume": "file-system-not-read",
+    "exfat-volume": "file-system-not-read",
+}
+"""Demo traces of hosts that stop: told as the likely reason, a fault or a risk by whether the trace goes on."""
+
+
+def states(diagnosis: Diagnosis) -> dict[str, str]:
+    """Stage -> state of the first storage device."""
+    return {stage.name: stage.state for stage in diagnosis.devices[0].stages}
+
+
+@pytest.mark.parametrize("name", capture_names())
+def test_faults_of_a_recorded_capture(name: str) -> None:
+    """Exactly the faults that are known from outside."""
+    diagnosis = diagnosed(capture_bytes(name))
+    faults = {finding.slug for finding in diagnosis.faults}
+    assert faults == FAULTS.get(name, set()), diagnosis.verdict
+
+
+HEALTHY = [
+    name for name in capture_names()
+    if name.startswith(("l01", "l05", "l18", "l19", "l20", "l23", "l25", "l26", "l28", "l39", "c08", "c14", "g02", "f0"))
+    and not name.startswith("f07")
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HEALTHY)
+def test_healthy_captures_are_told_in_three_lines(name: str, tmp_path: object) -> None:
+    """Neither fault nor risk, and `diagnose` says so in three lines with exit status 0."""
+    diagnosis = diagnosed(capture_bytes(name))
+    assert diagnosis.healthy, found(diagnosis)
+    path = f"{tmp_path}/{name}"
+    with open(path, "wb") as handle:
+        handle.write(capture_bytes(name))
+    result = CliRunner().invoke(command, [path])
+    assert result.exit_code == 0
+    assert len(result.output.splitlines()) == 3
+    assert result.output.startswith("healthy: ")
+
+
+@pytest.mark.parametrize("name", [n for n in capture_names() if n.startswith("l") and n.endswith("usbmon.pcap")])
+def test_stages_match_the_kernel_log(name: str) -> None:
+    """Where the kernel log tells of a storage device that was found and attached, these stages were reached."""
+    log = kernel_log(name)
+    if "scsi host0" not in log:
+        pytest.skip("the kernel log knows no storage device")
+    reached = states(diagnosed(capture_bytes(name)))
+    expected = ["attach", "address", "descriptors", "configuration", "transport", "identity", "ready"]
+    if "512-byte logical blocks" in log:
+        expected.append("capacity")
+    if name.startswith("l05"):
+        expected.remove("address") if reached["address"] == NOT_SEEN else None  # xHCI may hide SET_ADDRESS
+    assert {stage: reached[stage] for stage in expected} == dict.fromkeys(expected, REACHED)
+
+
+def test_files_are_a_stage() -> None:
+    """The truth file lists the files; the volume is FAT32 with the label that the capacity and partition stages tell."""
+    truth = truth_of("l01_fat32_ehci-usbmon.pcap")["expected"]
+    diagnosis = diagnosed(capture_bytes("l01_fat32_ehci-usbmon.pcap"))
+    stages = {stage.name: stage for stage in diagnosis.devices[0].stages}
+    assert all(stages[name].state == REACHED for name in NAMES)
+    assert f"{truth['last_lba'] + 1:,} blocks" in stages["capacity"].text
+    assert truth["image"]["fs"] in stages["file system"].text
+    assert truth["image"]["label"] in stages["file system"].text
+
+
+def test_unplugged_in_mid_read_as_the_kernel_saw_it() -> None:
+    """Kernel log: "USB disconnect, device number 2", then READ(10) 28 00 00 00 01 c0 00 00 f0 00 failed."""
+    name = "l14_hot_unplug-usbmon.pcap"
+    assert "Read(10) 28 00 00 00 01 c0 00 00 f0 00" in kernel_log(name)
+    finding = diagnosed(capture_bytes(name)).faults[0]
+    assert finding.slug == "gone-in-use"
+    assert "exchange 25 (READ(10))" in finding.text
+
+
+def test_the_bad_sector_is_the_injected_one() -> None:
+    """Kernel log: "critical medium error, dev sda, sector 3400", and the last read, of block 3404 alone, failed too."""
+    name = "l15_read_error-usbmon.pcap"
+    assert "sector 3400" in kernel_log(name)
+    finding = diagnosed(capture_bytes(name)).faults[0]
+    assert "LBA 3404:" in finding.text
+    assert finding.side == "device"
+
+
+def test_no_storage_device_is_said() -> None:
+    """Captures of a keyboard and of a tablet alone."""
+    for name in ("l21_keyboard_only-usbmon.pcap", "f07_uboot_x86_kbd-emu.pcap"):
+        diagnosis = diagnosed(capture_bytes(name))
+        assert not diagnosis.devices and not diagnosis.faults
+        assert "no storage device" in diagnosis.verdict
+
+
+@pytest.mark.parametrize("name", make_demo.SCENES)
+def test_faults_of_a_demo_trace(name: str) -> None:
+    """The faults that the scene was made for, and no others."""
+    diagnosis = diagnosed(make_demo.SCENES[name]())
+    faults = {finding.slug for finding in diagnosis.faults}
+    ending = DEMO_ENDS.get(name)
+    if ending:
+        assert found(diagnosis)[ending] in ("fault", "risk")
+        assert faults <= {ending}
+        assert ("First fault" if faults else "Where it ends") in diagnosis.verdict
+    else:
+        assert faults == DEMO_FAULTS.get(name, set()), diagnosis.verdict
+
+
+def prefixes_of_pcap(data: bytes) -> list[bytes]:
+    """A pcap cut after each of its records."""
+    cuts, at = [], 24
+    while at + 16 <= len(data):
+        at += 16 + struct.unpack_from("<I", data, at + 8)[0]
+        cuts.append(data[:at])
+    return cuts
+
+
+def no_blame(diagnosis: Diagnosis) -> None:
+    """Cutting a healthy recording makes stages unseen, and never a fault of anybody."""
+    assert not diagnosis.faults, [f.text for f in diagnosis.faults]
+    for report in diagnosis.devices:
+        for stage in report.stages:
+            assert stage.state in (REACHED, NOT_SEEN) or stage.name == "ready", (stage.name, stage.text)
+
+
+@pytest.mark.parametrize("scene", [healthy_boot, not_ready_then_up, uas_stick], ids=lambda scene: scene.__name__)
+def test_cutting_a_healthy_demo_blames_nobody(scene: object) -> None:
+    """At every record boundary, exchange boundaries among them."""
+    whole: Recorder = scene()  # type: ignore[operator]
+    halves = whole.halves
+    for end in range(1, len(halves), 3):
+        whole.halves = halves[:end]
+        no_blame(diagnosed(whole))
+
+
+def test_cutting_a_healthy_capture_blames_nobody() -> None:
+    """The recorded healthy session, cut at record boundaries from the first to the last."""
+    cuts = prefixes_of_pcap(capture_bytes("l01_fat32_ehci-usbmon.pcap"))
+    for data in cuts[::5] + cuts[-40:]:
+        no_blame(diagnosed(data))
+
+
+def test_starting_late_blames_nobody() -> None:
+    """A recording that begins in mid-session has not seen the earlier stages, and says no more than that."""
+    whole = healthy_boot()
+    halves = whole.halves
+    for start in range(0, len(halves), 7):
+        whole.halves = halves[start:]
+        diagnosis = diagnosed(whole)
+        assert not diagnosis.faults, [f.text for f in diagnosis.faults]
+        if diagnosis.devices and start > 60:
+            assert states(diagnosis)["attach"] == NOT_SEEN
+
+
+def test_damaged_captures_do_not_break_diagnosis() -> None:
+    """Whatever a recording holds, diagnosis ends with a verdict: 120 copies of a real capture with bytes changed, lost or
+    repeated."""
+    data = capture_bytes("g17_raw_bot_orderly-usbmon.pcap")
+    chance = random.Random(417)
+    for _ in range(120):
+        copy = bytearray(data)
+        for _ in range(chance.choice((1, 10, 200))):
+            copy[chance.randrange(24, len(copy))] = chance.randrange(256)
+        if chance.random() < 0.3:
+            at = chance.randrange(24, len(copy))
+            del copy[at : at + chance.randrange(1, 200)]
+        assert diagnosed(bytes(copy)).verdict
+
+
+def test_json_of_a_diagnosis(tmp_path: object) -> None:
+    """One object with verdict, devices with stages, and findings; exit status 1 for a fault."""
+    path = f"{tmp_path}/bad.pcap"
+    with open(path, "wb") as handle:
+        handle.write(make_demo.SCENES["bad-sector"]().pcap())
+    result = CliRunner().invoke(command, [path, "--json"])
+    assert result.exit_code == 1
+    facts = json.loads(result.output)
+    assert facts["kind"] == "diagnosis" and facts["counts"]["fault"] == 1
+    assert [stage["name"] for stage in facts["devices"][0]["stages"]] == list(NAMES)
+    assert {stage["kind"] for stage in facts["devices"][0]["stages"]} == {"stage"}
+    finding = facts["findings"][0]
+    assert finding["kind"] == "finding" and finding["slug"] == "unreadable-blocks" and finding["exchanges"]
+
+
+def test_cautions_are_said_once(tmp_path: object) -> None:
+    """Two findings of the over-current trace carry the warning about joined supplies; it stands once."""
+    path = f"{tmp_path}/power.pcap"
+    with open(path, "wb") as handle:
+        handle.write(make_demo.SCENES["hub-port-overcurrent"]().pcap())
+    output = CliRunner().invoke(command, [path, "--all"]).output
+    assert output.count("Two 5 V supplies") == 1
+
+
+def test_hostile_strings_are_shown_as_escapes() -> None:
+    """A product string with terminal codes never reaches the verdict as such."""
+    from diagnosis_lab import new_host
+    from workshop import session
+
+    host = new_host(product="\x1b[2J\u202eLOGGER")
+    host.stick.units[0].product = "\x1b]0;x\x07"
+    host.enumerate()
+    session.identify(host)
+    text = json.dumps(diagnosed(host.recorder).facts(), ensure_ascii=False)
+    assert "\x1b" not in text and "\u202e" not in text and "\x07" not in text
