@@ -96,7 +96,7 @@ TABLE: dict[tuple[str, str], tuple[str, str]] = {
     (LOST, "ERROR IN"): ("error", LOST),                             # an error of the bus, below BOT
     (LOST, "ERROR OUT"): ("error", LOST),                            # an error of the bus, below BOT
     (LOST, "CLEARED IN"): ("cleared", LOST),                         # 6.6.1: a clear alone must not cure it
-    (LOST, "CLEARED OUT"): ("cleared", LOST),
+    (LOST, "CLEARED OUT"): ("cleared", LOST),                        # 6.6.1
     (LOST, "IN"): ("stray_data", LOST),                              # 6.6.1: moved against the rule
     (LOST, "OUT"): ("stray_data", LOST),                             # 6.6.1: moved against the rule
     (LOST, "OTHER CSW"): ("stray_status", LOST),                     # 6.3.1
