@@ -1,4 +1,4 @@
-"""Diagnosis of the recorded captures and the demo traces: stages reached and findings, and no fault where there is none.
+"""Diagnosis of recorded captures and demo traces: stages reached and findings, and no fault where there is none.
 
 What is expected is derived from each capture's truth file (what was done on purpose) and the recording machine's kernel
 log, which the tests quote.
@@ -9,6 +9,8 @@ from __future__ import annotations
 import json
 import random
 import struct
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -74,14 +76,13 @@ HEALTHY = [
 
 
 @pytest.mark.parametrize("name", HEALTHY)
-def test_healthy_captures_are_told_in_three_lines(name: str, tmp_path: object) -> None:
+def test_healthy_captures_are_told_in_three_lines(name: str, tmp_path: Path) -> None:
     """Neither fault nor risk, and `diagnose` says so in three lines with exit status 0."""
     diagnosis = diagnosed(capture_bytes(name))
     assert diagnosis.healthy, found(diagnosis)
-    path = f"{tmp_path}/{name}"
-    with open(path, "wb") as handle:
-        handle.write(capture_bytes(name))
-    result = CliRunner().invoke(command, [path])
+    path = tmp_path / name
+    path.write_bytes(capture_bytes(name))
+    result = CliRunner().invoke(command, [str(path)])
     assert result.exit_code == 0
     assert len(result.output.splitlines()) == 3
     assert result.output.startswith("healthy: ")
@@ -97,8 +98,8 @@ def test_stages_match_the_kernel_log(name: str) -> None:
     expected = ["attach", "address", "descriptors", "configuration", "transport", "identity", "ready"]
     if "512-byte logical blocks" in log:
         expected.append("capacity")
-    if name.startswith("l05"):
-        expected.remove("address") if reached["address"] == NOT_SEEN else None  # xHCI may hide SET_ADDRESS
+    if reached["address"] == NOT_SEEN and "xhci" in name:
+        expected.remove("address")  # the controller gives addresses itself
     assert {stage: reached[stage] for stage in expected} == dict.fromkeys(expected, REACHED)
 
 
@@ -171,9 +172,9 @@ def no_blame(diagnosis: Diagnosis) -> None:
 
 
 @pytest.mark.parametrize("scene", [healthy_boot, not_ready_then_up, uas_stick], ids=lambda scene: scene.__name__)
-def test_cutting_a_healthy_demo_blames_nobody(scene: object) -> None:
+def test_cutting_a_healthy_demo_blames_nobody(scene: Callable[[], Recorder]) -> None:
     """At every record boundary, exchange boundaries among them."""
-    whole: Recorder = scene()  # type: ignore[operator]
+    whole = scene()
     halves = whole.halves
     for end in range(1, len(halves), 3):
         whole.halves = halves[:end]
@@ -200,8 +201,8 @@ def test_starting_late_blames_nobody() -> None:
 
 
 def test_damaged_captures_do_not_break_diagnosis() -> None:
-    """Whatever a recording holds, diagnosis ends with a verdict: 120 copies of a real capture with bytes changed, lost or
-    repeated."""
+    """Whatever a recording holds, diagnosis ends with a verdict: 120 copies of a real capture with bytes changed or
+    lost."""
     data = capture_bytes("g17_raw_bot_orderly-usbmon.pcap")
     chance = random.Random(417)
     for _ in range(120):
@@ -214,12 +215,11 @@ def test_damaged_captures_do_not_break_diagnosis() -> None:
         assert diagnosed(bytes(copy)).verdict
 
 
-def test_json_of_a_diagnosis(tmp_path: object) -> None:
+def test_json_of_a_diagnosis(tmp_path: Path) -> None:
     """One object with verdict, devices with stages, and findings; exit status 1 for a fault."""
-    path = f"{tmp_path}/bad.pcap"
-    with open(path, "wb") as handle:
-        handle.write(make_demo.SCENES["bad-sector"]().pcap())
-    result = CliRunner().invoke(command, [path, "--json"])
+    path = tmp_path / "bad.pcap"
+    path.write_bytes(make_demo.SCENES["bad-sector"]().pcap())
+    result = CliRunner().invoke(command, [str(path), "--json"])
     assert result.exit_code == 1
     facts = json.loads(result.output)
     assert facts["kind"] == "diagnosis" and facts["counts"]["fault"] == 1
@@ -229,12 +229,11 @@ def test_json_of_a_diagnosis(tmp_path: object) -> None:
     assert finding["kind"] == "finding" and finding["slug"] == "unreadable-blocks" and finding["exchanges"]
 
 
-def test_cautions_are_said_once(tmp_path: object) -> None:
+def test_cautions_are_said_once(tmp_path: Path) -> None:
     """Two findings of the over-current trace carry the warning about joined supplies; it stands once."""
-    path = f"{tmp_path}/power.pcap"
-    with open(path, "wb") as handle:
-        handle.write(make_demo.SCENES["hub-port-overcurrent"]().pcap())
-    output = CliRunner().invoke(command, [path, "--all"]).output
+    path = tmp_path / "power.pcap"
+    path.write_bytes(make_demo.SCENES["hub-port-overcurrent"]().pcap())
+    output = CliRunner().invoke(command, [str(path), "--all"]).output
     assert output.count("Two 5 V supplies") == 1
 
 

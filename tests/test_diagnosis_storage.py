@@ -1,7 +1,7 @@
 """Findings of readiness, medium, capacity and volume: a trace that shows each, a near miss that must not.
 
-Sense codes are T10's assignments as SPC-3 Tables 27 and 28 print them; capacity follows SBC-2 5.10 and 5.11, volumes the
-FAT and exFAT specifications and UEFI chapter 5. Waits are common practice.
+Sense codes are T10's assignments as SPC-3 Tables 27 and 28 print them; capacity follows SBC-2 5.10 and 5.11, volumes
+the FAT and exFAT specifications and UEFI chapter 5. Waits are common practice.
 """
 
 from __future__ import annotations

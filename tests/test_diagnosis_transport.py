@@ -1,10 +1,12 @@
 """Findings of the transport and its recovery, of single commands, and the thirteen cases of BOT 1.0 6.7.
 
-Wrapper and recovery rules are those of Bulk-Only Transport 1.0: 5.1 (CBW), 5.2 and Table 5.3 (CSW), 5.3.3 (status), 5.3.4
-(reset recovery), 6.2 and 6.3 (valid and meaningful), 6.6 (errors), 6.7 (cases).
+Wrapper and recovery rules are those of Bulk-Only Transport 1.0: 5.1 (CBW), 5.2 and Table 5.3 (CSW), 5.3.3 (status),
+5.3.4 (reset recovery), 6.2 and 6.3 (valid and meaningful), 6.6 (errors), 6.7 (cases).
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable
 
 import pytest
 
@@ -137,7 +139,8 @@ def _(host: Host, wrong: bool) -> None:
 @CASES.add("stall-not-cleared", "fault")
 def _(host: Host, wrong: bool) -> None:
     """BOT 6.7.2: clear the pipe, then read the CSW."""
-    host.command(wire.read10(5), data_in=b"", expected=512, stall_data=True, clears=not wrong, no_status=wrong, status=1)
+    host.command(wire.read10(5), data_in=b"", expected=512, stall_data=True, clears=not wrong, no_status=wrong,
+                 status=1)  # fmt: skip
     host.execute(wire.request_sense(), sense=False)
 
 
@@ -328,34 +331,29 @@ def fresh(short: str = "stall") -> Host:
     return host
 
 
-THIRTEEN = {
+BOTH = {"phase-error", "wrapper-disagrees-with-command"}
+THIRTEEN: dict[int, tuple[Callable[[Host], object], set[str]]] = {
     # BOT 1.0 6.7: case: (command and answer by the text, findings of more than a note that are due)
     1: (lambda h: h.command(wire.test_unit_ready()), set()),
     2: (lambda h: h.command(wire.inquiry(), status=2), {"phase-error"}),
-    3: (lambda h: h.command(wire.write10(4096), status=2), {"phase-error", "wrapper-disagrees-with-command"}),
+    3: (lambda h: h.command(wire.write10(4096), status=2), BOTH),
     4: (lambda h: h.command(wire.inquiry(), data_in=b"", expected=36, stall_data=True), set()),
     5: (lambda h: h.command(wire.inquiry(255), data_in=bytes(36), expected=255, stall_data=True), set()),
     6: (lambda h: h.command(wire.read10(2), data_in=BLOCK), set()),
-    7: (lambda h: h.command(wire.read10(2, 4), data_in=BLOCK, status=2), {"phase-error", "wrapper-disagrees-with-command"}),
-    8: (
-        lambda h: h.command(wire.write10(2), data_in=b"", expected=512, stall_data=True, status=2),
-        {"phase-error", "wrapper-disagrees-with-command"},
-    ),
+    7: (lambda h: h.command(wire.read10(2, 4), data_in=BLOCK, status=2), BOTH),
+    8: (lambda h: h.command(wire.write10(2), data_in=b"", expected=512, stall_data=True, status=2), BOTH),
     9: (lambda h: h.command(wire.mode_sense6(), data_out=BLOCK, stall_data=True, status=1), set()),
-    10: (
-        lambda h: h.command(wire.read10(2), data_out=BLOCK, stall_data=True, status=2),
-        {"phase-error", "wrapper-disagrees-with-command"},
-    ),
+    10: (lambda h: h.command(wire.read10(2), data_out=BLOCK, stall_data=True, status=2), BOTH),
     11: (lambda h: h.command(wire.write10(2, 2), data_out=BLOCK * 2, residue=512), {"residue-lies"}),
     12: (lambda h: h.command(wire.write10(2), data_out=BLOCK), set()),
-    13: (lambda h: h.command(wire.write10(2, 4), data_out=BLOCK, status=2), {"phase-error", "wrapper-disagrees-with-command"}),
+    13: (lambda h: h.command(wire.write10(2, 4), data_out=BLOCK, status=2), BOTH),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("number", THIRTEEN)
 def test_thirteen_cases(number: int) -> None:
-    """BOT 1.0 6.7: each case done by the text, with reset recovery after status 02h, is no fault; a disagreement about the
-    data phase is told as one, with its number."""
+    """BOT 1.0 6.7: each case done by the text, with reset recovery after status 02h, is no fault; a disagreement about
+    the data phase is told as one, with its number."""
     host = fresh()
     act, due = THIRTEEN[number]
     act(host)
@@ -388,7 +386,7 @@ def test_timeout_that_is_made_good_is_a_risk() -> None:
 
 
 def test_port_reset_is_recovery_enough() -> None:
-    """Common practice: hosts recover by a port reset, after which nothing is left of the old state (USB 2.0 9.1.1.3)."""
+    """Common practice: hosts recover by a port reset; nothing is left of the old state then (USB 2.0 9.1.1.3)."""
     host = fresh()
     host.command(wire.read10(5, 4), data_in=BLOCK, status=2)
     host.recover_by_port_reset()

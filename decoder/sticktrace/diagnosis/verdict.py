@@ -225,8 +225,7 @@ def _explained(finding: Finding) -> str:
     """A finding with its likeliest cause and what to try."""
     ending = finding.severity == RISK and finding.pattern.severity == FAULT
     lead = "First fault" if finding.severity == FAULT else "Where it ends" if ending else "Worth a look"
-    title = finding.pattern.title
-    text = f"{lead}: {title[0].lower()}{title[1:]} - {finding.text}."
+    text = f"{lead}: {finding.pattern.title} - {finding.text}."
     if finding.pattern.causes:
         text += f" Likeliest cause: {finding.pattern.causes[0]}."
     return f"{text} Try: {finding.pattern.advice}"

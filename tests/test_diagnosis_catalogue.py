@@ -1,0 +1,102 @@
+"""The catalogue: complete, well formed, covered by traces, and the same in the program and in the documentation."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+import test_diagnosis_bringup
+import test_diagnosis_storage
+import test_diagnosis_transport
+from sticktrace.cli.findings import command
+from sticktrace.diagnosis.catalogue import RULES, find, patterns
+from sticktrace.diagnosis.finding import DEVICE, HOST, NEEDS_HOST_LOG, NEEDS_TWO, NEEDS_WIRE, POWER, SEVERITIES, UNKNOWN
+from sticktrace.errors import SticktraceError
+
+ROOT = Path(__file__).resolve().parents[1]
+CASES = [*test_diagnosis_bringup.CASES, *test_diagnosis_transport.CASES, *test_diagnosis_storage.CASES]
+NOT_VISIBLE = {NEEDS_WIRE, NEEDS_TWO, NEEDS_HOST_LOG}
+
+
+def test_every_visible_pattern_has_a_trace_and_a_near_miss() -> None:
+    """And those that a host capture cannot show say so."""
+    visible = {slug for slug, (pattern, _) in patterns().items() if pattern.seen_in not in NOT_VISIBLE}
+    assert {case.slug for case in CASES} == visible
+    assert len({case.slug for case in CASES}) == len(CASES)
+
+
+def test_every_failure_of_the_field_is_covered() -> None:
+    """The list of failure patterns has 78 numbers; each belongs to at least one finding, visible or not."""
+    covered = {number for pattern, _ in patterns().values() for number in pattern.failures}
+    assert covered == {f"F{number:02}" for number in range(1, 79)}
+
+
+@pytest.mark.parametrize("slug", patterns())
+def test_pattern_is_whole(slug: str) -> None:
+    """Every field that a person is shown is there, and a clause names a document or common practice."""
+    pattern, layer = patterns()[slug]
+    assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", pattern.slug) and len(pattern.slug) <= 34
+    assert pattern.severity in SEVERITIES and pattern.side in {DEVICE, HOST, POWER, UNKNOWN} and layer
+    assert re.search(
+        r"USB|BOT|SPC|SBC|SAM|MMC|MSC|UAS|UEFI|FAT|common practice", pattern.clause
+    ), pattern.clause
+    assert pattern.causes and all(pattern.causes) and pattern.advice.endswith(".") and pattern.explanation.endswith(".")
+    assert re.match(r"[A-Z]|b[A-Z]", pattern.title) and not pattern.title.endswith(".")
+
+
+def test_slugs_are_unique() -> None:
+    """No two rules claim one slug."""
+    slugs = [pattern.slug for rule in RULES for pattern in rule.patterns]
+    assert len(slugs) == len(set(slugs))
+
+
+def test_advice_that_erases_warns() -> None:
+    """Whatever tells a person to format or partition says that it erases."""
+    for pattern, _ in patterns().values():
+        if re.search(r"\bformat (the|it)\b|partition tool", pattern.advice):
+            assert "erases" in pattern.caution, pattern.slug
+
+
+def test_supplies_joined_warn() -> None:
+    """Whatever tells a person to add a supply or a powered hub warns of feeding back (USB 2.0 7.2.1)."""
+    for pattern, layer in patterns().values():
+        if layer == "power" and re.search(r"self-powered hub|stronger (5 V )?supply", pattern.advice):
+            assert "feed each other" in pattern.caution, pattern.slug
+
+
+def test_page_is_fresh() -> None:
+    """docs/reference/findings.md is what docs/generate_findings.py makes of the catalogue."""
+    spec = importlib.util.spec_from_file_location("generate_findings", ROOT / "docs" / "generate_findings.py")
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    assert module.PAGE.read_text(encoding="utf-8") == module.page(), "run python docs/generate_findings.py"
+
+
+def test_unknown_slug_suggests() -> None:
+    """One line with a suggestion."""
+    with pytest.raises(SticktraceError, match="did you mean 'residue-lies'"):
+        find("residue-lie")
+
+
+def test_verb_lists_and_explains() -> None:
+    """`sticktrace findings` shows every slug; with a slug, its explanation, causes and advice."""
+    listing = CliRunner().invoke(command).output
+    assert all(slug in listing for slug in patterns())
+    text = CliRunner().invoke(command, ["residue-lies"]).output
+    assert "BOT 1.0 5.2" in text and "ignore the residue" in text
+
+
+def test_no_rule_is_loaded_for_help() -> None:
+    """`sticktrace --help` stays instant: the rules come in only when they are used."""
+    code = "import sticktrace.cli.diagnose, sticktrace.cli.findings, sys\n"
+    code += "print('sticktrace.diagnosis.catalogue' in sys.modules)"
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT,
+                         env={"PYTHONPATH": str(ROOT / "decoder")})  # fmt: skip
+    assert out.stdout.strip() == "False"
