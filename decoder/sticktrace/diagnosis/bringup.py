@@ -1,7 +1,8 @@
-"""When a device first came to each step of its bring-up, from plugging in to its blocks."""
+"""When a device first came to each step of its bring-up, from plugging in to its files."""
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 from sticktrace.bus.devices import BusEvent
@@ -9,19 +10,21 @@ from sticktrace.bus.requests import Request
 from sticktrace.codes.usb_requests import GET_DESCRIPTOR
 from sticktrace.diagnosis.sticks import Stick
 from sticktrace.session import Reading
-from sticktrace.storage.commands import lba_and_blocks
 from sticktrace.transport.exchange import PASSED, Exchange
+from sticktrace.volume.tracker import READS, VolumeTracker
 
 STEPS = {
     "attach": "connection seen", "address": "address given", "descriptors": "whole configuration descriptor read",
     "configuration": "configuration chosen", "transport": "first command answered", "identity": "INQUIRY answered",
-    "ready": "first TEST UNIT READY passed", "capacity": "capacity known", "first block": "block 0 read",
-    "other blocks": "another block read",
+    "ready": "first TEST UNIT READY passed", "capacity": "capacity known", "first block": "first READ passed",
+    "partition": "division of the medium known", "file system": "file system known", "files": "first directory entries",
 }  # fmt: skip
-"""Steps in their usual order. All but the last two are the stages of that name."""
+"""Steps in their usual order. All but "first block" are the stages of that name."""
+
+LOOKED_AT = 4_000
+"""So many commands of a device are searched for partitions, a file system and files; bring-up is over by then."""
 
 _BY_OPCODE = {0x12: "identity", 0x00: "ready", 0x25: "capacity", 0x9E: "capacity"}
-_READS = frozenset((0x08, 0x28, 0xA8, 0x88))
 _CONFIGURATION_DESCRIPTOR = 2
 
 
@@ -31,15 +34,17 @@ class Milestones:
     def __init__(self, reading: Reading) -> None:
         self._reading = reading
         self._times: dict[int, dict[str, int]] = {}
-        self._done: set[int] = set()
+        self._tracker = VolumeTracker(reading.read)
+        self._counts: Counter[int] = Counter()
 
     def see(self, item: Any, stick: Stick) -> None:
         """Take in an item."""
         if item.__class__ is Exchange:
-            if id(stick) not in self._done and item.status == PASSED:
+            if self._counts[id(stick)] < LOOKED_AT:
+                self._counts[id(stick)] += 1
                 self._exchange(item, self._of(stick))
-                if "other blocks" in self._of(stick):
-                    self._done.add(id(stick))
+                if "files" in self._of(stick):
+                    self._counts[id(stick)] = LOOKED_AT
         elif isinstance(item, BusEvent):
             self._event(item, self._of(stick))
         elif isinstance(item, Request) and item.done and self._whole_configuration(item):
@@ -79,16 +84,31 @@ class Milestones:
         elif item.kind == "configured" and item.done:
             times.setdefault("configuration", item.time_ns)
 
-    @staticmethod
-    def _exchange(item: Exchange, times: dict[str, int]) -> None:
+    def _exchange(self, item: Exchange, times: dict[str, int]) -> None:
+        self._tracker.feed(item)
+        if item.status != PASSED:
+            return
         times.setdefault("transport", item.end_ns)
         step = _BY_OPCODE.get(item.opcode)
         if step == "identity" and len(item.cdb) > 1 and item.cdb[1] & 1:
             return
         if step == "capacity" and item.opcode == 0x9E and item.cdb[1:2] != b"\x10":
             return
-        if step is None and item.opcode in _READS:
-            lba, _ = lba_and_blocks(item.cdb)
-            step = "other blocks" if lba else "first block"
+        if step is None and item.opcode in READS:
+            step = "first block"
+            self._volumes(item, times)
         if step is not None:
             times.setdefault(step, item.end_ns)
+
+    def _volumes(self, item: Exchange, times: dict[str, int]) -> None:
+        """What is known of the medium after a READ."""
+        place = f"{item.bus}.{item.address}"
+        for unit, medium in self._tracker.media.items():
+            if unit[:2] != (place, item.lun):
+                continue
+            if medium.table.scheme:
+                times.setdefault("partition", item.end_ns)
+            if any(volume.kind for volume in medium.volumes):
+                times.setdefault("file system", item.end_ns)
+            if any(volume.files is not None and volume.files.root.children for volume in medium.volumes):
+                times.setdefault("files", item.end_ns)

@@ -203,9 +203,9 @@ class _Weighing:
         if not good.medium and good.asked != bad.asked:
             text = f"{good.kind} asks for {good.asked:,} bytes in GOOD, for {bad.asked:,} in BAD"
             self._once(DIFFERS, "length", stage, text, places, (good.kind, f"{good.asked} {bad.asked}"))
-        if good.opcode != bad.opcode:
+        if good.cdb[:1] != bad.cdb[:1]:
             text = f"{good.text.partition(' LBA')[0]} in GOOD, {bad.text.partition(' LBA')[0]} in BAD"
-            self._once(DIFFERS, "form", stage, text, places, (good.kind, f"{good.opcode} {bad.opcode}"))
+            self._once(DIFFERS, "form", stage, text, places, (good.kind, f"{good.cdb[:1].hex()} {bad.cdb[:1].hex()}"))
         if (good.count != bad.count and not good.medium) or good.blocks != bad.blocks:
             self._say(SMALL, "amount", stage, f"{good.words} in GOOD, {bad.words} in BAD", *places)
         if _apart(good.wait_ns, bad.wait_ns):

@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 
 from sticktrace.bus.device import Device
 from sticktrace.diagnosis.bringup import Milestones
-from sticktrace.diagnosis.sticks import Stick, Sticks
+from sticktrace.diagnosis.sticks import Stick, Sticks, kind_of
 from sticktrace.errors import SticktraceError
 from sticktrace.session import Reading
-from sticktrace.storage.commands import describe, find
+from sticktrace.storage.commands import describe
 from sticktrace.transport.exchange import INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
 from sticktrace.volume.medium import Medium
 from sticktrace.volume.tracker import VolumeTracker
@@ -75,8 +75,7 @@ class Seen:
             self.empty.add(item.lun)
 
     def _size(self, item: Exchange) -> None:
-        command = find(item.cdb)
-        if command is None or not command.medium:
+        if not kind_of(item.cdb[:2])[1]:
             return
         if item.status == PASSED:
             self.moved = max(self.moved, item.moved)

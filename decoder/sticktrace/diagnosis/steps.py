@@ -14,7 +14,8 @@ from sticktrace.bus.devices import BusEvent
 from sticktrace.bus.requests import Request
 from sticktrace.codes import usb_requests as requests
 from sticktrace.diagnosis.align import Key
-from sticktrace.storage.commands import describe, find, lba_and_blocks, name
+from sticktrace.diagnosis.sticks import kind_of
+from sticktrace.storage.commands import describe, lba_and_blocks
 from sticktrace.storage.sense import in_words
 from sticktrace.text import count_of
 from sticktrace.transport.exchange import FAILED, MISSING, PASSED, Exchange
@@ -42,14 +43,15 @@ _UNIT_ATTENTION, _NOT_READY, _BECOMING = 6, 2, 0x04
 @dataclass(slots=True, eq=False)
 class Step:
     """``kind`` is what is done in words without addresses or sizes, ``place`` what tells it from others of its kind
-    (LUN, address, page), ``end`` how it ended, in words. ``count`` is how many commands it took, ``again`` how many of
-    them repeated the one before. ``shade`` is one of GOOD, NEWS, TROUBLE, UNSEEN. ``asked`` is
-    the largest length asked of one command or request. ``first`` and ``last`` are exchange numbers, 0 for a request;
-    ``record`` is the first record. ``wait_ns`` is the time since the step before ended (-1 for the first)."""
+    (LUN, address, page), ``end`` how it ended, in words. ``said`` is a request in words, "" for a command, whose block
+    is ``cdb``. ``count`` is how many commands it took, ``again`` how many of them repeated the one before. ``shade`` is
+    one of GOOD, NEWS, TROUBLE, UNSEEN. ``asked`` is the largest length asked of one command or request. ``first`` and
+    ``last`` are exchange numbers, 0 for a request; ``record`` is the first record. ``wait_ns`` is the time since the
+    step before ended (-1 for the first), ``busy_ns`` the time inside its commands."""
 
     kind: str
     place: tuple[Hashable, ...]
-    text: str
+    said: str
     stage: str
     end: str
     shade: str
@@ -64,8 +66,13 @@ class Step:
     wait_ns: int = -1
     busy_ns: int = 0
     blocks: int = 0
-    opcode: int = -1
+    cdb: bytes = b""
     again: int = 0
+
+    @property
+    def text(self) -> str:
+        """The request, or the first command, in words."""
+        return self.said or describe(self.cdb)
 
     @property
     def key(self) -> Key:
@@ -154,20 +161,19 @@ class Folding:
         if item.opcode == _REQUEST_SENSE and item.number in self._fetched:
             self._fetched.discard(item.number)
             return None
-        command = find(item.cdb)
-        lba, blocks = lba_and_blocks(item.cdb) if command is not None and command.medium else (None, None)
-        kind = name(item.cdb)
+        kind, medium = kind_of(item.cdb[:2])
+        lba, blocks = lba_and_blocks(item.cdb) if medium else (None, None)
         end, shade = _ending(item)
         step = Step(
-            kind, (item.lun,), describe(item.cdb), _COMMAND_STAGES.get(item.opcode, ""), end, shade,
+            kind, (item.lun,), "", _COMMAND_STAGES.get(item.opcode, ""), end, shade,
             max(0, item.expected), item.time_ns, item.end_ns, first=item.number, last=item.number,
-            record=item.records[0] if item.records else 0, busy_ns=item.duration_ns, opcode=item.opcode,
+            record=item.records[0] if item.records else 0, busy_ns=item.duration_ns, cdb=item.cdb,
         )  # fmt: skip
-        if lba is None or blocks is None or command is None:
+        if lba is None or blocks is None:
             step.place = (item.lun, _page(item.cdb))
         else:
             step.kind, step.place = kind.partition("(")[0].strip(), (item.lun, lba)
-            step.medium, step.blocks = command.medium, blocks
+            step.medium, step.blocks = medium, blocks
             step.stage = "files" if lba else "partition"
         return step
 

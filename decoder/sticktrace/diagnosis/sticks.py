@@ -7,6 +7,7 @@ what that device said of itself. A `Stick` holds that for one device from plug t
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 from sticktrace.bus.device import Device
@@ -14,6 +15,7 @@ from sticktrace.bus.devices import BusEvent
 from sticktrace.bus.requests import Request
 from sticktrace.codes import msc
 from sticktrace.session import Reading
+from sticktrace.storage.commands import find, name
 from sticktrace.storage.words import Capacity, Inquiry
 from sticktrace.transport.exchange import PASSED, Exchange
 
@@ -21,6 +23,14 @@ _INQUIRY, _CAPACITY_10, _CAPACITY_16, _SERVICE_ACTION = 0x12, 0x25, 0x9E, 0x10
 _TELLING = frozenset((_INQUIRY, _CAPACITY_10, _CAPACITY_16))
 _ANSWER = 96
 """Bytes of an answer that are looked at: standard INQUIRY data of any version."""
+
+
+@lru_cache(maxsize=4096)
+def kind_of(head: bytes) -> tuple[str, str]:
+    """Name of a command by the first two bytes of its command block, and "read" or "write" where it moves the medium's
+    own blocks, else "". Quick enough for every exchange of a capture."""
+    command = find(head)
+    return name(head), command.medium if command is not None else ""
 
 
 @dataclass(slots=True)

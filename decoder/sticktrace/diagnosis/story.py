@@ -10,9 +10,8 @@ from typing import Any
 from sticktrace.bus.devices import BusEvent
 from sticktrace.bus.requests import Request
 from sticktrace.diagnosis.steps import TROUBLE, Folding, Step
-from sticktrace.diagnosis.sticks import Stick, Sticks
+from sticktrace.diagnosis.sticks import Stick, Sticks, kind_of
 from sticktrace.session import Capture
-from sticktrace.storage.commands import find, name
 from sticktrace.transport.exchange import PASSED, Exchange
 
 
@@ -42,7 +41,8 @@ class Sums:
             self.requests[item.name] += 1
         if not isinstance(item, Exchange):
             return
-        self.commands[name(item.cdb)] += 1
+        name, medium = kind_of(item.cdb[:2])
+        self.commands[name] += 1
         self.failed += item.status != PASSED
         self.stalls += len(item.stalled)
         self.cut += item.truncated
@@ -50,11 +50,10 @@ class Sums:
         if item.sense is not None:
             key, asc, ascq = item.sense[:3]
             self.senses[f"{key:X}/{asc:02X}/{ascq:02X}"] += 1
-        command = find(item.cdb)
-        if command is not None and command.medium and item.direction == "in":
+        if medium and item.direction == "in":
             self.read += item.moved
             self.largest_read = max(self.largest_read, item.moved)
-        elif command is not None and command.medium and item.direction == "out":
+        elif medium and item.direction == "out":
             self.written += item.moved
             self.largest_write = max(self.largest_write, item.moved)
 

@@ -9,14 +9,12 @@ from __future__ import annotations
 
 from array import array
 from dataclasses import dataclass, field
-from functools import lru_cache
 from typing import Any
 
 from sticktrace.diagnosis.bringup import Milestones
 from sticktrace.diagnosis.ceiling import Ceiling, ceiling
-from sticktrace.diagnosis.sticks import Stick, Sticks
+from sticktrace.diagnosis.sticks import Stick, Sticks, kind_of
 from sticktrace.session import Reading
-from sticktrace.storage.commands import find, name
 from sticktrace.transport.exchange import PASSED, Exchange
 
 PHASES = ("data", "status", "gap")
@@ -135,12 +133,6 @@ class Course:
         ]
 
 
-@lru_cache(maxsize=4096)
-def _kind_of(head: bytes) -> tuple[str, bool]:
-    command = find(head)
-    return name(head), command is not None and command.medium != ""
-
-
 class StickTiming:
     """The timing of one device from plug to unplug."""
 
@@ -180,10 +172,10 @@ class StickTiming:
         self._last = kind, flow, item.end_ns
 
     def _kind(self, head: bytes) -> Kind:
-        words, medium = _kind_of(head)
+        words, medium = kind_of(head)
         found = self.kinds.get(words)
         if found is None:
-            found = self.kinds[words] = Kind(words, medium)
+            found = self.kinds[words] = Kind(words, medium != "")
         return found
 
     def _gap(self, time_ns: int) -> None:
