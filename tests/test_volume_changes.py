@@ -178,3 +178,16 @@ def test_a_changed_medium_starts_afresh() -> None:
     lab.read(0)
     found = [(unit.medium, v.kind) for unit, medium in lab.tracker.media.items() for v in medium.volumes]
     assert found == [(1, "FAT12"), (2, "FAT16")]
+
+
+def test_an_entry_whose_chain_is_not_written_is_unfinished_not_damaged() -> None:
+    lab = read_whole("fat16")
+    files = lab.tracker.volumes()[0].files
+    assert files is not None
+    root = files.shape.heap - files.shape.root_blocks
+    sector = bytearray(lab.image[root * 512 : root * 512 + 512])
+    end = next(i for i in range(0, 512, 32) if not sector[i])
+    free = files.shape.clusters - 5
+    sector[end : end + 32] = b"NEW     CSV\x20" + bytes(14) + free.to_bytes(2, "little") + (700).to_bytes(4, "little")
+    lab.write(root, bytes(sector))
+    assert {fact.slug for fact in lab.tracker.findings()} == {"entry-without-data"}

@@ -159,6 +159,9 @@ _CHAIN_FAULTS = {
 def _about_node(medium: Medium, volume: Volume, files: FileSystem, node: Node) -> Iterator[Fact]:
     """What is wrong with one file or directory; the place of its entry is looked up only when something is."""
     found = [*_chain(node), *_size_fits(files, node)]
+    if node.stop == "free" and node in medium.journal.grown_from:
+        text = f"{node.path}: its entry was written, its cluster chain was not, or not yet"
+        found = [("entry-without-data", WARNING, text)]
     if node.entry.problem and "not in the capture" not in node.entry.problem:
         found.append(("entry-unsound", WARNING, f"{node.path}: {node.entry.problem}"))
     where = _entry_seen(medium, files, node) if found else ()

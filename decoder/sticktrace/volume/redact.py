@@ -38,6 +38,7 @@ _PLAIN = frozenset({
 })  # fmt: skip
 """Commands whose data describes the unit and holds nothing private: sense, mode, capacity, log, LUNs, features."""
 _INQUIRY, _SERIAL_PAGE, _NAMES_PAGE = 0x12, 0x80, 0x83
+_CHUNK = 1 << 24
 _SMALL = 4
 """Payload of other devices up to this length stays: hub status bits and the like."""
 
@@ -55,27 +56,27 @@ class Redacted:
         return [*(lines or ["nothing to replace"]), *(f"left in: {what}" for what in self.left)]
 
 
-class _Edits:
-    """Changes to payload bytes, kept until the copy is written."""
+class _Copy:
+    """The copy being made: changed in place, so that memory does not grow with the capture."""
 
-    def __init__(self) -> None:
-        self.places, self.lengths, self.data = array("q"), array("I"), bytearray()
+    def __init__(self, view: mmap.mmap, text: _TextPlaces | None) -> None:
+        self._view, self._text = view, text
 
-    def add(self, at: int, data: bytes) -> None:
+    def put(self, at: int, data: bytes) -> None:
         """Payload from ``at`` on becomes ``data``."""
-        self.places.append(at)
-        self.lengths.append(len(data))
-        self.data += data
+        if self._text is None:
+            self._view[at : at + len(data)] = data
+        else:
+            self._text.write(self._view, at, data)
 
 
 class _Run:
     """One redaction: collects what is where, decides what it becomes."""
 
-    def __init__(self, capture: Capture, keep: Keep, key: bytes | None) -> None:
-        self.capture, self.keep = capture, keep
+    def __init__(self, capture: Capture, copy: _Copy, keep: Keep, key: bytes | None) -> None:
+        self.capture, self.copy, self.keep = capture, copy, keep
         self.scrambler = Scrambler(key)
         self.report = Redacted()
-        self.edits = _Edits()
         self._serials: dict[tuple[int, int], int] = {}
         self._covered = array("q")
         self._doubtful: list[tuple[Piece, ...]] = []
@@ -133,7 +134,7 @@ class _Run:
 
     def _change(self, at: int, old: bytes, new: bytes, kind: str) -> None:
         if old != new:
-            self.edits.add(at, new)
+            self.copy.put(at, new)
             self.report.counts[kind] += 1
 
     def _fill(self, piece: Piece, kind: str) -> None:
@@ -227,7 +228,7 @@ class _Run:
             new = data[offset : offset + captured]
             new += self.scrambler.fill(old[len(new) :])
             if old != new:
-                self.edits.add(at, new)
+                self.copy.put(at, new)
 
     # everything else
 
@@ -261,39 +262,29 @@ def redact(
         raise SticktraceError(f"{target}: exists; not overwritten")
     if target.exists() and Path(capture.name).exists() and target.samefile(capture.name):
         raise SticktraceError(f"{target}: is the capture itself")
-    run = _Run(capture, keep or Keep(), key)
-    run.collect()
-    run.decide()
-    _write(capture, target, run)
-    return run.report
-
-
-def _write(capture: Capture, target: Path, run: _Run) -> None:
-    """Copies the capture's bytes and changes them in place."""
-    data = capture.source.data
     try:
         with target.open("w+b") as out:
-            for at in range(0, len(data), 1 << 24):
-                out.write(data[at : at + (1 << 24)])
+            for at in range(0, len(capture.source.data), _CHUNK):
+                out.write(capture.source.data[at : at + _CHUNK])
             out.flush()
             with mmap.mmap(out.fileno(), 0) as view:
-                _apply(capture, view, run.edits)
-                if capture.form == "pcapng" and not run.keep.strings:
-                    run.report.counts["words in the container"] += blank_words(view)
-    except OSError as error:
-        raise SticktraceError(f"{target}: cannot be written: {error.strerror or error}") from error
+                return _redacted(capture, view, keep or Keep(), key)
+    except BaseException as error:
+        # A copy that is not finished still holds what was to be taken out.
+        target.unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise SticktraceError(f"{target}: cannot be written: {error.strerror or error}") from error
+        raise
 
 
-def _apply(capture: Capture, view: mmap.mmap, edits: _Edits) -> None:
+def _redacted(capture: Capture, view: mmap.mmap, keep: Keep, key: bytes | None) -> Redacted:
     text = _TextPlaces(capture.source.data) if capture.form == UsbmonTextReader.form else None
-    at = 0
-    for place, length in zip(edits.places, edits.lengths, strict=True):
-        new = bytes(edits.data[at : at + length])
-        at += length
-        if text is None:
-            view[place : place + length] = new
-        else:
-            text.write(view, place, new)
+    run = _Run(capture, _Copy(view, text), keep, key)
+    run.collect()
+    run.decide()
+    if capture.form == "pcapng" and not keep.strings:
+        run.report.counts["words in the container"] += blank_words(view)
+    return run.report
 
 
 class _TextPlaces(UsbmonTextReader):
