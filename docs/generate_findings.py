@@ -24,9 +24,10 @@ HEAD = """\
 # Findings
 
 Everything that `sticktrace diagnose` can say, in the order of bring-up. A *fault* stopped or damaged the work, a *risk*
-may do so, a *note* is worth knowing. Where a capture cannot tell, for example whether a host stopped or the recording was
-cut, a pattern that is a fault here is reported as a risk, and the sentence says why; what was made good by a retry is a
-risk as well. Findings are worded as likely: they show their evidence, and the causes stand likeliest first.
+may do so, a *note* is worth knowing. Where a capture cannot tell, for example whether a host stopped or the recording
+was cut, a pattern that is a fault here is reported as a risk, and the sentence says why; what was made good by a
+retry is a risk as well. Findings are worded as likely: they show their evidence, and the causes stand likeliest
+first.
 """
 
 

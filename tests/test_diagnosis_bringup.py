@@ -1,4 +1,4 @@
-"""Findings of enumeration, power, hubs, descriptors, class start-up: a trace that shows each, a near miss that must not.
+"""Findings of enumeration, power, hubs, descriptors, class start-up: a trace for each, and a near miss.
 
 The limits are those of USB 2.0 (7.1.7.3, 7.1.7.5, 7.2.1, 9.2.6.3, 11.24.2) and BOT 1.0 (3.1, 3.2, 4.1.1); the clause of
 each pattern stands in the catalogue, and patterns marked "common practice" rest on reports from the field.

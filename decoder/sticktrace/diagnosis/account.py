@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from sticktrace.bus.device import Device
 from sticktrace.bus.devices import BusEvent
 from sticktrace.bus.requests import Request
 from sticktrace.diagnosis import learning
@@ -19,6 +18,7 @@ from sticktrace.diagnosis.rules import trouble as remarks
 from sticktrace.diagnosis.rules.rule import Rule
 from sticktrace.diagnosis.subject import KEPT, Aftermath, Subject, Unit
 from sticktrace.diagnosis.volumes import Volumes
+from sticktrace.diagnosis.whereabouts import Whereabouts
 from sticktrace.session import Reading
 from sticktrace.storage.sense import SenseFacts, decode
 from sticktrace.transport.events import Stray
@@ -41,14 +41,10 @@ class Account:
         self.reading = reading
         self.bus = reading.bus
         self.findings: list[Finding] = []
-        self.subjects: list[Subject] = []
+        self.where = Whereabouts(reading.bus)
+        self.subjects = self.where.subjects
+        self._units = self.where.units
         self.volumes = Volumes(reading)
-        self._of_device: dict[int, Subject] = {}
-        self._at: dict[tuple[int, int], Subject] = {}
-        self._was: dict[tuple[int, int], Subject] = {}
-        self._zero: dict[int, Subject] = {}
-        self._units: dict[tuple[int, int, int], Unit] = {}
-        self._last_event: tuple[tuple[int, ...], Subject] | None = None
         self.layers = {pattern.slug: rule.layer for rule in rules for pattern in rule.patterns}
         self.rules = [rule(self) for rule in rules]
         self._exchange = self._hooks("exchange")
@@ -88,7 +84,7 @@ class Account:
     def see(self, item: Any) -> None:
         """Take in one item of the reading."""
         if item.__class__ is Exchange:
-            unit = self._units.get((item.bus, item.address, item.lun)) or self._unit(item)
+            unit = self._units.get((item.bus, item.address, item.lun)) or self.where.unit(item)
             odd = unit.watch or item.status != PASSED or item.residue or item.notes or item.stalled
             if odd or not unit.reads or not self._plainly(item, unit):
                 self._closely(item, unit)
@@ -172,7 +168,7 @@ class Account:
             hook(aftermath)
 
     def _take_request(self, item: Request) -> None:
-        subject = self._asked(item)
+        subject = self.where.of_request(item)
         learning.request(item, subject)
         for hook in self._request:
             hook(item, subject)
@@ -181,26 +177,18 @@ class Account:
             subject.last_ns = max(subject.last_ns, item.end_ns)
 
     def _take_event(self, item: BusEvent) -> None:
-        device = item.device or self.bus.find(item.bus, item.address)
-        subject = self._subject(device, item.bus, item.address)
-        self._last_event = (item.records, subject)
+        subject = self.where.of_event(item)
         subject.happened(item.kind).add(item.time_ns, records=item.records)
-        if item.kind == "address":
-            self._zero.pop(item.bus, None)
-            self._place(subject, item.bus, item.address)
-        elif item.kind in ("reset", "attached"):
-            self._zero[item.bus] = subject
-        elif item.kind == "detached":
+        if item.kind == "detached":
             subject.detached = item
             subject.last_ns = max(subject.last_ns, item.time_ns)
-            self._unplace(subject)
         if subject.aftermath is not None and len(subject.aftermath.events) < KEPT:
             subject.aftermath.events.append(item)
         for hook in self._event:
             hook(item, subject)
 
     def _take_stray(self, item: Stray) -> None:
-        subject = self._at.get((item.bus, item.address)) or self._found(item.bus, item.address)
+        subject = self.where.at(item.bus, item.address)
         if item.kind == "invalid command":
             self._settle(subject, None)
             subject.aftermath = Aftermath(subject, item, None)
@@ -209,69 +197,3 @@ class Account:
         subject.last_ns = max(subject.last_ns, item.time_ns)
         for hook in self._stray:
             hook(item, subject)
-
-    # -- who is meant ----------------------------------------------------------------------------------------------
-
-    def _subject(self, device: Device | None, bus: int, address: int) -> Subject:
-        if device is None:
-            return self._found(bus, address)
-        subject = self._of_device.get(id(device))
-        if subject is None:
-            nameless = self._at.get((bus, address)) if address else None
-            if nameless is not None and nameless.device is None:
-                nameless.device, subject = device, nameless
-            else:
-                subject = Subject(bus, address, device)
-                self.subjects.append(subject)
-            self._of_device[id(device)] = subject
-        return subject
-
-    def _found(self, bus: int, address: int) -> Subject:
-        """Whoever is at an address as far as the bus room knows; a device without descriptors if nobody is."""
-        key = (bus, address)
-        if key not in self._at:
-            device = self.bus.find(bus, address)
-            if device is None and key in self._was:
-                return self._was[key]  # it has just gone; what still trickles in is about it
-            if device is None:
-                self._at[key] = Subject(bus, address, None)
-                self.subjects.append(self._at[key])
-            else:
-                self._at[key] = self._subject(device, bus, address)
-        return self._at[key]
-
-    def _asked(self, item: Request) -> Subject:
-        """Whom a request was for. The bus room is ahead of the items by a little, so its last event counts first."""
-        if item.address == 0:
-            if self._last_event is not None and self._last_event[0] == item.records:
-                return self._last_event[1]
-            return self._zero.get(item.bus) or self._subject(self.bus.find(item.bus, 0), item.bus, 0)
-        device = self.bus.find(item.bus, item.address)
-        subject = self._at.get((item.bus, item.address))
-        if device is not None and (subject is None or subject.device is not device):
-            subject = self._subject(device, item.bus, item.address)
-            self._place(subject, item.bus, item.address)
-        return subject or self._found(item.bus, item.address)
-
-    def _place(self, subject: Subject, bus: int, address: int) -> None:
-        self._unplace(subject)
-        subject.address = address
-        self._at[bus, address] = subject
-        for key in [key for key in self._units if key[:2] == (bus, address)]:
-            del self._units[key]
-
-    def _unplace(self, subject: Subject) -> None:
-        for key in [key for key, who in self._at.items() if who is subject]:
-            self._was[key] = self._at.pop(key)
-        for unit in [key for key, unit in self._units.items() if unit.subject is subject]:
-            del self._units[unit]
-
-    def _unit(self, item: Exchange) -> Unit:
-        subject = self._at.get((item.bus, item.address)) or self._found(item.bus, item.address)
-        unit = subject.units.get(item.lun)
-        if unit is None:
-            unit = subject.units[item.lun] = Unit(subject, item.lun)
-        self._units[item.bus, item.address, item.lun] = unit
-        if subject.first_ns < 0:
-            subject.first_ns = item.time_ns
-        return unit

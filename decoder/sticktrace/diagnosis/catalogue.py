@@ -7,6 +7,7 @@ from functools import cache
 
 from sticktrace.diagnosis.finding import Pattern
 from sticktrace.diagnosis.rules import (
+    blocks,
     capacity,
     commands,
     descriptors,
@@ -27,7 +28,8 @@ from sticktrace.errors import SticktraceError
 
 RULES: tuple[type[Rule], ...] = (
     *enumeration.RULES, *power.RULES, *hub.RULES, *descriptors.RULES, *stopped.RULES, *units.RULES, *transport.RULES,
-    *recovery.RULES, *commands.RULES, *readiness.RULES, *medium.RULES, *capacity.RULES, *volume.RULES, *unseen.RULES,
+    *recovery.RULES, *commands.RULES, *readiness.RULES, *blocks.RULES, *medium.RULES, *capacity.RULES,
+    *volume.RULES, *unseen.RULES,
 )  # fmt: skip
 
 

@@ -19,6 +19,9 @@ from sticktrace.volume.medium import Volume
 if TYPE_CHECKING:
     from sticktrace.diagnosis.account import Account
 
+_PATIENCE_NS = 2_000_000_000
+"""Before this a unit that is not ready may just be starting, and the capture too short to tell."""
+
 REACHED, FAILED, NOT_SEEN = "reached", "failed", "not seen"
 
 NAMES = (
@@ -149,12 +152,15 @@ def _identity(subject: Subject, account: Account) -> Stage:
 def _ready(subject: Subject, account: Account) -> Stage:
     def judge(unit: Unit) -> Stage:
         if unit.ready_ns >= 0:
-            waited = f", after {count_of(unit.refused.count, 'refusal')}" if unit.refused else ""
-            return _stage("ready", REACHED, f"LUN {unit.lun} ready{waited}", None, unit.ready_at, unit.ready_ns)
+            after = f", after {count_of(unit.refused.count, 'refusal')}" if unit.refused else ""
+            return _stage("ready", REACHED, f"LUN {unit.lun} ready{after}", None, unit.ready_at, unit.ready_ns)
         if unit.refused:
             why = "no medium" if unit.empty else "NOT READY"
             text = f"LUN {unit.lun}: {why}, asked {count_of(unit.refused.count, 'time')}"
-            return _stage("ready", FAILED, text, unit.refused)
+            waited = max(unit.refused.last_ns - unit.refused.first_ns, account.quiet_ns(subject))
+            if (unit.empty and unit.refused.count > 1) or waited >= _PATIENCE_NS:
+                return _stage("ready", FAILED, text, unit.refused)
+            return _stage("ready", NOT_SEEN, f"{text}; the capture ends there", unit.refused)
         return Stage("ready")
 
     return _best("ready", subject, judge)

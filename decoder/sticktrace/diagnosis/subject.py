@@ -98,6 +98,7 @@ class Subject:
     def __init__(self, bus: int, address: int, device: Device | None) -> None:
         self.bus, self.address, self.device = bus, address, device
         self.units: dict[int, Unit] = {}
+        self.places: set[tuple[int, int]] = set()
         self.asks: dict[str, Asks] = {}
         self.aftermath: Aftermath | None = None
         self.last_request: Request | None = None

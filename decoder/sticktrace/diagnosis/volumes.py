@@ -37,6 +37,8 @@ class Volumes:
     def __init__(self, reading: Reading) -> None:
         self._keys: dict[str, Unit] = {}
         self._key = ""
+        self._media: dict[str, list[Medium]] = {}
+        self._indexed = 0
         self._tracker = VolumeTracker(reading.read, lambda exchange: self._key)
         self.label = ""
         """What the blocks of the exchange fed last are for, "" if it has none."""
@@ -55,7 +57,12 @@ class Volumes:
 
     def media(self, unit: Unit) -> list[Medium]:
         """The media that a unit had, in order of time."""
-        return [medium for medium in self._tracker.media.values() if medium.unit.device == unit.key]
+        if self._indexed != len(self._tracker.media):
+            self._indexed = len(self._tracker.media)
+            self._media = {}
+            for medium in self._tracker.media.values():
+                self._media.setdefault(medium.unit.device, []).append(medium)
+        return self._media.get(unit.key, [])
 
     def volumes(self, unit: Unit) -> list[Volume]:
         """The volumes on them."""

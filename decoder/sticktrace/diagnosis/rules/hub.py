@@ -6,9 +6,11 @@ from sticktrace.bus.device import Device
 from sticktrace.bus.devices import BusEvent
 from sticktrace.bus.requests import Request
 from sticktrace.diagnosis.finding import FAULT, HOST, HOST_CAPTURE, NOTE, RISK, Pattern
+from sticktrace.diagnosis.rules import trouble as remarks
 from sticktrace.diagnosis.rules.rule import Rule
 from sticktrace.diagnosis.subject import Aftermath, Subject
 from sticktrace.text import count_of, time_in_words
+from sticktrace.transport.exchange import Exchange
 
 LAYER = "hub"
 
@@ -151,9 +153,9 @@ class Unnoticed(Rule):
     def aftermath(self, aftermath: Aftermath) -> None:
         subject, trouble = aftermath.subject, aftermath.trouble
         device, number = subject.device, aftermath.number
-        if device is None or device.hub is None or not number:
+        if device is None or device.hub is None:
             return
-        if not any(f"status -{n}" in note for note in getattr(trouble, "notes", ()) for n in (71, 62, 84, 110, 104)):
+        if not isinstance(trouble, Exchange) or not remarks.statuses(trouble) & (remarks.BUS_ERROR | remarks.TIMED_OUT):
             return
         row = self.row.setdefault(id(subject), [])
         if aftermath.events:

@@ -9,6 +9,7 @@ from sticktrace.bus.requests import Request
 from sticktrace.codes.usb_requests import PORT_POWER
 from sticktrace.diagnosis.finding import FAULT, HOST_CAPTURE, NOTE, POWER, RISK, UNKNOWN, Pattern, Tally
 from sticktrace.diagnosis.learning import WRITES
+from sticktrace.diagnosis.rules import trouble as remarks
 from sticktrace.diagnosis.rules.rule import PerSubject, Rule
 from sticktrace.diagnosis.subject import Aftermath, Subject
 from sticktrace.storage.commands import name
@@ -18,6 +19,7 @@ from sticktrace.transport.exchange import MISSING, Exchange
 LAYER = "power"
 _POWER_BIT = 0x100
 _SOON_NS = 3_000_000_000
+_MOST_LOST = 200
 BACK_FEEDING = (
     "Two 5 V supplies that are joined feed each other: take one of them off before you measure or rewire anything."
 )
@@ -188,7 +190,9 @@ class DropOuts(Rule):
 
     def aftermath(self, aftermath: Aftermath) -> None:
         trouble = aftermath.trouble
-        if isinstance(trouble, Exchange) and trouble.status == MISSING and _gone(aftermath):
+        if not isinstance(trouble, Exchange) or trouble.status != MISSING:
+            return
+        if len(self.lost) < _MOST_LOST and _gone(aftermath):
             self.lost.setdefault(id(aftermath.subject), (aftermath.subject, trouble))
 
     def end(self) -> None:
@@ -227,11 +231,11 @@ class DropOuts(Rule):
 def _gone(aftermath: Aftermath) -> bool:
     """Whether the device left while the command was open: a disconnection follows at once."""
     trouble, detached = aftermath.trouble, next((e for e in aftermath.events if e.kind == "detached"), None)
-    notes = trouble.notes if isinstance(trouble, Exchange) else ()
-    if any("unplugged" in n or "status -108" in n or "status -19" in n or "gone with" in n for n in notes):
+    if not isinstance(trouble, Exchange):
+        return False
+    if remarks.has(trouble, "unplugged", "gone with") or remarks.statuses(trouble) & remarks.GONE:
         return True
-    end = trouble.end_ns if isinstance(trouble, Exchange) else trouble.time_ns
-    return detached is not None and detached.time_ns - end < _SOON_NS
+    return detached is not None and detached.time_ns - trouble.end_ns < _SOON_NS
 
 
 def _wrote_just_before(subject: Subject, exchange: Exchange) -> int:

@@ -117,15 +117,15 @@ class Recovery(PerSubject):
 
     def begin(self) -> None:
         self.said: dict[tuple[int, str], str] = {}
-        self.open: dict[tuple[int, bytes], list[str]] = {}
+        self.open: dict[tuple[int, bytes], dict[str, int]] = {}
         self.unsolved: dict[tuple[int, str], int] = {}
         self.failed_sizes: dict[int, tuple[Subject, list[int], Tally]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         """A command that passes settles the earlier trouble of the same command."""
         if self.open and exchange.status == PASSED:
-            for slug in self.open.pop((id(unit.subject), exchange.cdb), ()):
-                self.unsolved[id(unit.subject), slug] -= 1
+            for slug, count in self.open.pop((id(unit.subject), exchange.cdb), {}).items():
+                self.unsolved[id(unit.subject), slug] -= count
 
     def stray(self, stray: Stray, subject: Subject) -> None:
         """A command that did not even get across."""
@@ -184,7 +184,7 @@ class Recovery(PerSubject):
             pattern = upset_by(exchange) or TIMEOUT
             self._case(pattern, aftermath, f"{called} waited {time_in_words(_waited(aftermath))}")
             self._size(aftermath, exchange)
-        elif remarks.has(exchange, "the host sent the next command"):
+        elif remarks.has(exchange, "next command"):
             self._case(STATUS_NOT_READ, aftermath, called)
         elif "reset" in kinds or "class reset" in kinds or remarks.has(exchange, "reset"):
             self._case(INTERRUPTED, aftermath, called)
@@ -210,7 +210,8 @@ class Recovery(PerSubject):
         key = (id(subject), pattern.slug)
         self.unsolved[key] = self.unsolved.get(key, 0) + 1
         if isinstance(trouble, Exchange) and len(self.open) < 4096:
-            self.open.setdefault((id(subject), trouble.cdb), []).append(pattern.slug)
+            cases = self.open.setdefault((id(subject), trouble.cdb), {})
+            cases[pattern.slug] = cases.get(pattern.slug, 0) + 1
 
     def _size(self, aftermath: Aftermath, exchange: Exchange) -> None:
         if exchange.expected > 512:

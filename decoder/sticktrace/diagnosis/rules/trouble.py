@@ -6,7 +6,8 @@ import re
 
 from sticktrace.transport.exchange import Exchange
 
-_STATUS = re.compile(r"ended with status (-?\d+)")
+_STATUS = re.compile(r"(?:\bstatus |[A-Z] \()(-\d+)\b")
+"""As `sticktrace.codes.status.in_words` writes it: "EPROTO (-71): ...", or "status -71"."""
 
 TIMED_OUT = frozenset((-110, -104, -2))
 """The host gave up waiting: timed out, or cancelled the transfer (kernel documentation, "USB error codes")."""

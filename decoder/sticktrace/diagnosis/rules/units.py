@@ -166,10 +166,11 @@ class Media(Rule):
             tally.add(exchange.time_ns, exchange.number, exchange.records)
 
     def end(self) -> None:
-        for subject in self.account.subjects:
-            empty = [(u, t) for u, t in self.empty.values() if u.subject is subject]
-            if not empty:
-                continue
+        by_subject: dict[int, list[tuple[Unit, Tally]]] = {}
+        for unit, tally in self.empty.values():
+            by_subject.setdefault(id(unit.subject), []).append((unit, tally))
+        for empty in by_subject.values():
+            subject = empty[0][0].subject
             others = [u for u in subject.units.values() if u.ready_ns >= 0]
             told = subject.device.max_lun if subject.device else None
             luns = ", ".join(str(u.lun) for u, _ in sorted(empty, key=lambda e: e[0].lun))
