@@ -10,9 +10,11 @@ import io
 import json
 import random
 import struct
+import sys
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from conftest import capture_bytes
@@ -184,6 +186,40 @@ def check_printable(line: str) -> None:
     """No control character, and none that turns the direction of the text round."""
     bad = [char for char in line if ord(char) < 32 or 0x7F <= ord(char) < 0xA0 or char in TURNING]
     assert not bad, f"{bad!r} in {line!r}"
+
+
+VERBS = (
+    "exchanges", "exchanges --wide", "devices", "devices --story", "devices --json", "diagnose --all",
+    "diagnose --json", "timing", "timing --json", "volume", "volume --changes", "volume --json", "check",
+    "check --json", "export",
+    "export --as csv", "explain 1", "explain 7", "explain --json 2",
+)  # fmt: skip
+"""What is run on a broken capture; the file goes behind the verb."""
+
+
+def run_verb(path: Path, words: str) -> None:
+    """A verb ends with a status that is documented and prints nothing that a terminal would act on."""
+    from click.testing import CliRunner
+
+    from sticktrace.cli.main import main
+
+    verb, *options = words.split()
+    runner = CliRunner()
+    with runner.isolation() as (out, error, *_):
+        arguments, sys.argv = sys.argv, ["sticktrace", verb, str(path), *options]
+        try:
+            main()
+            status: Any = 0
+        except SystemExit as end:
+            status = end.code or 0
+        finally:
+            sys.argv = arguments
+        sys.stdout.flush()
+        said = [stream.getvalue().decode() for stream in (out, error)]
+    assert status in (0, 1, 2, 3), (words, status)
+    assert any(said) and "Traceback" not in said[1], (words, said)
+    for line in "".join(said).split("\n"):
+        check_printable(line)
 
 
 def settled(exchanges: list[Exchange], before: int) -> list[tuple[Any, ...]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import random
 import sys
+import tempfile
 import time
 import traceback
 from pathlib import Path
@@ -12,7 +13,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent), str(HERE.parents[1] / "traces"), str(HERE.parents[1] / "decoder")]
 
-from breaking import apply, examine, seeds, some_edits  # noqa: E402
+from breaking import VERBS, apply, examine, run_verb, seeds, some_edits  # noqa: E402
 
 SLOW_S = 5.0
 """Processor time that no capture of these sizes may take."""
@@ -28,12 +29,15 @@ def one(seed: int, captures: dict[str, bytes]) -> tuple[str, bytes]:
 def main(minutes: float = 1.0, first: int = 0) -> int:
     """Runs until the time is over. Returns the number of kinds of failure."""
     captures, found = seeds(), {}
+    path = Path(tempfile.mkdtemp()) / "broken"
     slowest, end, seed = (0.0, 0), time.monotonic() + 60 * minutes, first
     while time.monotonic() < end:
         name, data = one(seed, captures)
         began = time.process_time()
         try:
             examine(data)
+            path.write_bytes(data)
+            run_verb(path, VERBS[seed % len(VERBS)])
         except Exception as error:  # the point of it: whatever escapes is a bug
             where = traceback.extract_tb(error.__traceback__)[-1]
             kind = f"{type(error).__name__} at {Path(where.filename).name}:{where.lineno}"
