@@ -103,7 +103,19 @@ def test_simple_and_old_packet_blocks() -> None:
     assert [(time, captured, original) for time, _, captured, original, *_ in frames] == [
         (5_000, 1, 3), (5_000, 4, 6), (9_000, 3, 3), (9_000, 4, 6),
     ]  # fmt: skip
-    assert len(walker.damage) == 1 and "without a time" in walker.damage[0].what
+    # Section 4.4: a simple packet block has no time stamp. That is no damage, but has to be said.
+    assert not walker.damage
+    assert "without a time" in walker.assumed[0]
+
+
+def test_a_capture_of_simple_packets_alone_is_whole() -> None:
+    simple = block("<", SIMPLE, struct.pack("<I", 64) + bytes(64))
+    reader = reader_of("simple", section() + interface() + simple * 3)
+    assert len([*reader.transfers(), *reader.finish()]) + sum(reader.skipped.values()) == reader.records == 3
+    assert not reader.damage
+    assert len(reader.assumed) == 1 and "without a time" in reader.assumed[0]
+    timed = reader_of("timed", section() + interface() + enhanced(bytes(64)))
+    assert [*timed.transfers(), *timed.finish(), *timed.assumed, *timed.damage] == []
 
 
 def test_unknown_blocks_are_passed_over() -> None:
@@ -152,6 +164,32 @@ def test_a_broken_block_loses_one_packet_at_most(order: str, place: int) -> None
 def test_not_a_section_is_refused() -> None:
     with pytest.raises(CaptureError, match="byte 8"):
         PcapngWalk(b"\x0a\x0d\x0d\x0a" + bytes(40))
+
+
+def test_without_any_interface_of_a_known_link_type_it_is_refused() -> None:
+    # Link types 1 (Ethernet) and 113 (cooked Linux packets), registry of link types.
+    foreign = section() + interface(link_type=113) + interface(link_type=1)
+    packets = enhanced(b"abcd") + enhanced(b"abcd", number=1)
+    for data in (foreign, foreign + packets, section() + interface(link_type=1) + section(">") + interface(">", 113)):
+        with pytest.raises(CaptureError, match=r"^strange: .*link type 1.* is not one that sticktrace reads"):
+            reader_of("strange", data)
+    with pytest.raises(CaptureError, match="link type 1, 113,"):
+        reader_of("strange", foreign + packets)
+    many = b"".join(interface(link_type=1000 + n) + enhanced(b"x", number=n) for n in range(9))
+    with pytest.raises(CaptureError, match=r"1003, \.\.\."):
+        reader_of("strange", section() + many)
+
+
+@pytest.mark.parametrize("known", [189, 220, 249])
+def test_one_interface_of_a_known_link_type_is_enough(known: int) -> None:
+    start = section() + interface(link_type=1)
+    ethernet = enhanced(b"abcd") * 50
+    late = start + ethernet + interface(link_type=known) + enhanced(bytes(64), number=1)
+    declared = start + interface(link_type=known) + ethernet
+    for data in (late, declared, late + section() + interface(link_type=1) + ethernet, section()):
+        reader = reader_of("mixed", data)
+        transfers = [*reader.transfers(), *reader.finish()]
+        assert sum(len(t.records) for t in transfers) + sum(reader.skipped.values()) == reader.records
 
 
 def test_a_file_still_being_written_is_taken_up_where_it_ended() -> None:

@@ -133,6 +133,52 @@ def test_malformed_lines_are_counted_and_named() -> None:
     assert "20 places" in reader.damage[-1].what
 
 
+def test_a_failed_out_transfer_keeps_what_was_submitted() -> None:
+    # The errno -110 is ETIMEDOUT: the documentation's wrapper, never accepted by the device.
+    failed = WRAPPER.replace("C Bo:1:005:2 0 31 >", "C Bo:1:005:2 -110 0")
+    (transfer,), reader = read(failed)
+    assert (transfer.status, transfer.requested, transfer.actual) == (-110, 31, 0)
+    assert len(payload(reader, transfer)) == 31 and payload(reader, transfer).startswith(b"USBC\xad")
+    (partly,), reader = read(WRAPPER.replace("C Bo:1:005:2 0 31 >", "C Bo:1:005:2 -32 16"))
+    assert (partly.actual, partly.captured) == (16, 31)
+
+
+PREFIXES = ["> ", "> > ", ">", "    ", "\t", "[   12.345678] ", "12:34:56.789 ", "root@tide:~# ", "| "]
+
+
+@pytest.mark.parametrize("prefix", PREFIXES)
+def test_events_are_found_behind_what_people_put_in_front(prefix: str) -> None:
+    text = "".join(prefix + line + "\n" for line in (PORT_STATUS + WRAPPER).splitlines())
+    plain, quoted = read(PORT_STATUS + WRAPPER), read(text)
+    assert [payload(quoted[1], t) for t in quoted[0]] == [payload(plain[1], t) for t in plain[0]]
+    assert [(t.records, t.submitted_ns, t.completed_ns) for t in quoted[0]] == [
+        (t.records, t.submitted_ns, t.completed_ns) for t in plain[0]
+    ]
+    assert not quoted[1].skipped
+    assert isinstance(reader_of("paste", text.encode()), UsbmonTextReader)
+
+
+@pytest.mark.parametrize("chatter", [0, 3, 400])
+def test_one_event_among_chatter_is_enough(chatter: int) -> None:
+    """The data words of an event would pass for hex text; they are never read as such."""
+    noise = "[    5.1] sd 0:0:0:0: [sda] Attached SCSI removable disk\n" * chatter
+    text = noise + "".join(line + "\n" + noise for line in WRAPPER.splitlines())
+    reader = reader_of("paste", text.encode())
+    assert isinstance(reader, UsbmonTextReader)
+    (transfer,) = [*reader.transfers(), *reader.finish()]
+    assert transfer.actual == 31 and sum(reader.skipped.values()) == 3 * chatter
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-be", "utf-8-sig"])
+def test_other_encodings(encoding: str) -> None:
+    mark = "\ufeff" if encoding == "utf-16-be" else ""
+    data = (mark + PORT_STATUS + WRAPPER).replace("\n", "\r\n").encode(encoding)
+    assert isinstance(reader_of("log", data), UsbmonTextReader)
+    transfers, reader = read(data)
+    assert [t.actual for t in transfers] == [4, 31] and not reader.skipped
+    assert reader.position == len(data)
+
+
 def test_lines_may_arrive_in_pieces() -> None:
     whole = (PORT_STATUS + WRAPPER).encode()
     reader = UsbmonTextReader(b"")

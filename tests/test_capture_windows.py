@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import struct
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sticktrace.capture.binary import BinaryReader
 from sticktrace.capture.pcap import PcapWalk
-from sticktrace.capture.transfer import BULK, CONTROL, ISOCHRONOUS, STALL, Transfer
+from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, ISOCHRONOUS, STALL, Transfer
 
 DOWN, BACK = 0, 1  # info, bit 0
 SETUP, DATA, STATUS, COMPLETE = 0, 1, 2, 3  # stage byte of control records
@@ -102,6 +103,17 @@ def test_requests_by_function_alone_have_no_setup_bytes() -> None:
     assert (transfer.kind, transfer.setup, transfer.function, transfer.endpoint) == (CONTROL, b"", RESET_PIPE, 0x81)
 
 
+@pytest.mark.parametrize("stated", [BULK, INTERRUPT, CONTROL, 0xFE, 0xFF])
+def test_the_function_is_asked_before_the_kind(stated: int) -> None:
+    """usb.h (from memory): 001Eh is a pipe reset, 0008h a control transfer, 0009h and 0037h bulk or interrupt."""
+    transfers, _ = read(
+        record(9, DOWN, 0x81, stated, function=RESET_PIPE), record(9, BACK, 0x81, stated, function=CONTROL_TRANSFER),
+        record(8, DOWN, 0x81, stated, function=0x0037), record(8, BACK, 0x81, stated, b"x", function=0x0037),
+    )  # fmt: skip
+    assert [t.kind for t in transfers] == [CONTROL, stated if stated in (BULK, INTERRUPT) else BULK]
+    assert [(t.records, t.function) for t in transfers] == [((1, 2), RESET_PIPE), ((3, 4), 0x0037)]
+
+
 def test_status_becomes_an_errno() -> None:
     transfers, _ = read(
         record(1, DOWN, 0x81, BULK), record(1, BACK, 0x81, BULK, status=STALL_PID),
@@ -109,6 +121,7 @@ def test_status_becomes_an_errno() -> None:
     )  # fmt: skip
     assert [transfer.status for transfer in transfers] == [STALL, -104]
     assert transfers[1].actual == 0, "how much of a failed OUT transfer went out is not in the record"
+    assert transfers[1].captured == 512, "what was submitted can still be read"
 
 
 def test_header_length_is_believed_not_assumed() -> None:

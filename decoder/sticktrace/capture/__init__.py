@@ -14,6 +14,10 @@ from sticktrace.errors import CaptureError
 __all__ = ["Damage", "Piece", "Progress", "Reader", "Source", "Transfer", "open_source", "reader_of"]
 
 _PCAPNG = b"\x0a\x0d\x0d\x0a"
+_MOST_NAMED = 4
+_SAMPLE = 1 << 20
+"""Bytes of a text in which events are looked for: a console may have said much before they begin."""
+
 ACCEPTED = "pcap or pcapng with link type 189, 220 or 249, usbmon text, or hex text (docs/hex-text.md)"
 
 
@@ -26,18 +30,19 @@ def reader_of(name: str, data: Any) -> Reader:
     if head[:4] in MAGICS:
         return _pcap(name, data, head)
     if head[:4] == _PCAPNG:
-        from sticktrace.capture.pcapng import PcapngWalk
+        return _pcapng(name, data)
+    return _text(name, data, head)
 
-        try:
-            return BinaryReader("pcapng", data, PcapngWalk(data))
-        except CaptureError as error:
-            raise CaptureError(f"{name}: {error}") from error
+
+def _text(name: str, data: Any, head: bytes) -> Reader:
     from sticktrace.capture.hex_text import HexTextReader
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
+    from sticktrace.capture.text_lines import as_utf8
     from sticktrace.capture.usbmon_text import UsbmonTextReader
     from sticktrace.capture.usbmon_text import looks_like as looks_like_usbmon
 
-    sample = bytes(data[: 64 << 10])
+    sample = as_utf8(bytes(data[:_SAMPLE]))
+    # Events first: their data words would pass for hex text.
     if looks_like_usbmon(sample):
         return UsbmonTextReader(data)
     if looks_like_hex(sample):
@@ -55,3 +60,18 @@ def _pcap(name: str, data: Any, head: bytes) -> Reader:
             f"{name}: byte 20: link type {walk.link_type} is not one that sticktrace reads; it reads {ACCEPTED}"
         )
     return reader
+
+
+def _pcapng(name: str, data: Any) -> Reader:
+    from sticktrace.capture.pcapng_reader import PcapngReader, strangers
+
+    try:
+        others = strangers(data)
+        if not others:
+            return PcapngReader(data)
+    except CaptureError as error:
+        raise CaptureError(f"{name}: {error}") from error
+    shown = ", ".join(map(str, others[:_MOST_NAMED])) + (", ..." if len(others) > _MOST_NAMED else "")
+    raise CaptureError(
+        f"{name}: its packets have link type {shown}, which is not one that sticktrace reads; it reads {ACCEPTED}"
+    )

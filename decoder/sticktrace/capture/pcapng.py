@@ -55,6 +55,14 @@ class PcapngWalk:
         self._untimed = False
         self._undeclared: set[int] = set()
 
+    @property
+    def assumed(self) -> list[str]:
+        """What the packets do not say and was taken for granted, in sentences."""
+        if not self._untimed:
+            return []
+        # Section 4.4 of the draft: a simple packet block has no time stamp. That is its form, not a fault.
+        return ["packets without a time (simple packet blocks) take the last time known, or 0 before any"]
+
     def _use(self, order: str) -> None:
         self.order = order
         self._words = struct.Struct(order + "7I").unpack_from
@@ -179,11 +187,7 @@ class PcapngWalk:
         interface = self._declared(0, position)
         if interface is None:
             return None
-        if not self._untimed:
-            self._untimed = True
-            self._log.report(
-                f"byte {position}", "packets without a time (simple packet blocks) take the last time known"
-            )
+        self._untimed = True
         original = self._word(data, position + 8)[0]
         captured = min(original, end - position - 16, interface.snap_length or original)
         return self._time_ns, position + 12, captured, original, interface.link_type, self.order

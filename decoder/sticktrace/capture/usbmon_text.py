@@ -14,6 +14,7 @@ from typing import Any
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.join import Joiner
 from sticktrace.capture.reader import Damage, Reader
+from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, ISOCHRONOUS, Transfer
 
 KINDS = {"Z": ISOCHRONOUS, "I": INTERRUPT, "C": CONTROL, "B": BULK}
@@ -27,22 +28,20 @@ _BACK_US = 1_000_000
 LONGEST_LINE = 4096
 MALFORMED = "line that is not an event of the text form"
 
+# People paste events with things in front: quote marks of mail, console prompts, log times.
 _EVENT = re.compile(
-    r"([0-9a-fA-F]{1,16}) (\d{1,10}) ([SCE]) ([CZIB])([io]):(\d{1,3}):(\d{1,3})(?::(\d{1,2}))?((?: \S+)*)", re.ASCII
+    r"(?<![0-9A-Za-z])([0-9a-fA-F]{1,16}) (\d{1,10}) ([SCE]) ([CZIB])([io]):(\d{1,3}):(\d{1,3})(?::(\d{1,2}))?(?!\S)",
+    re.ASCII,
 )
 _SETUP = re.compile(r"s ([0-9a-fA-F]{2}) ([0-9a-fA-F]{2}) ([0-9a-fA-F]{4}) ([0-9a-fA-F]{4}) ([0-9a-fA-F]{4})")
 _STATUS = re.compile(r"(-?\d{1,10})((?::-?\d{1,10})*)", re.ASCII)
 
 
 def looks_like(data: bytes) -> bool:
-    """Whether the first 64 KiB hold this form: half of the lines are events, or at least eight are."""
-    if b"\0" in data[: 64 << 10]:
+    """Whether any line of this UTF-8 text is an event. No other form has lines like that."""
+    if b"\0" in data:
         return False
-    lines = [line.strip() for line in data[: 64 << 10].split(b"\n")[:200]]
-    filled = [line for line in lines if line]
-    events = sum(1 for line in filled if _EVENT.fullmatch(line[:LONGEST_LINE].decode("latin-1")))
-    # The last line of the sample may be cut off by the sample itself.
-    return events > 0 and (events >= 8 or 2 * events >= len(filled) - 1)
+    return any(_EVENT.search(line[:LONGEST_LINE].decode("utf-8", "replace")) for line in data.split(b"\n"))
 
 
 class UsbmonTextReader(Reader):
@@ -58,7 +57,7 @@ class UsbmonTextReader(Reader):
         self.joiner = Joiner()
         self._log = DamageLog()
         self.damage: list[Damage] = self._log
-        self._position = 0
+        self._lines = TextLines(LONGEST_LINE)
         self._line = 0
         self._first_us: int | None = None
         self._latest_us = 0
@@ -67,27 +66,24 @@ class UsbmonTextReader(Reader):
 
     @property
     def position(self) -> int:
-        return self._position
+        return self._lines.position
 
     def transfers(self) -> Iterator[Transfer]:
-        data = self.data
-        while (end := data.find(b"\n", self._position)) >= 0:
-            yield from self._next(end, end + 1)
+        for text in self._lines.whole(self.data):
+            yield from self._next(text)
 
     def finish(self) -> Iterator[Transfer]:
-        if self._position < len(self.data):
-            yield from self._next(len(self.data), len(self.data))
+        for text in self._lines.rest(self.data):
+            yield from self._next(text)
         yield from self.joiner.rest()
 
-    def _next(self, end: int, onward: int) -> Iterator[Transfer]:
-        raw = bytes(self.data[self._position : min(end, self._position + LONGEST_LINE)])
-        self._position = onward
+    def _next(self, text: str) -> Iterator[Transfer]:
         self._line += 1
-        text = raw.decode("latin-1").strip()
+        text = text.strip()
         if not text:
             return
         self.records += 1
-        match = _EVENT.fullmatch(text)
+        match = _EVENT.search(text)
         transfer = self._event(match, self.records) if match else None
         if transfer is None:
             self.skipped[MALFORMED] += 1
@@ -97,11 +93,11 @@ class UsbmonTextReader(Reader):
 
     def _event(self, match: re.Match[str], number: int) -> Transfer | None:
         """The transfer that this event ends, `_NOTHING` if it ends none, None if the line makes no sense."""
-        tag, time, event, letter, way, first, second, third, rest = match.groups()
+        tag, time, event, letter, way, first, second, third = match.groups()
         # Two numbers: device and endpoint, without a bus. Three: bus, device, endpoint.
         bus, device, endpoint = (int(first), int(second), int(third)) if third else (0, int(first), int(second))
         endpoint |= 0x80 if way == "i" else 0
-        details = _details(rest.split(), letter)
+        details = _details(match.string[match.end() :].split(), letter)
         if details is None or endpoint & 0x7F > 15 or device > 127:
             return None
         setup, status, length, words = details
@@ -119,7 +115,9 @@ class UsbmonTextReader(Reader):
         transfer.status, transfer.completed_ns, transfer.actual = status, time_ns, length
         if transfer.incoming:
             transfer.data_at, transfer.captured = at, min(captured, length)
-        transfer.captured = min(transfer.captured, length)
+        elif status == 0:
+            # Of a failed transfer all that was submitted is kept: a CBW that was never accepted can still be read.
+            transfer.captured = min(transfer.captured, length)
         return transfer
 
     def _unwrapped(self, time_us: int) -> int:

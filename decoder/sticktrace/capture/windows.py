@@ -14,7 +14,7 @@ from typing import Any
 from sticktrace.capture.join import Joiner
 from sticktrace.capture.pcap import Frame
 from sticktrace.capture.reader import Reader
-from sticktrace.capture.transfer import BULK, CONTROL, Transfer
+from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, ISOCHRONOUS, Transfer
 from sticktrace.codes.status import from_usbd
 
 HEADER_SIZE = 27
@@ -24,6 +24,13 @@ SETUP_STAGE, DATA_STAGE, STATUS_STAGE, COMPLETE_STAGE = 0, 1, 2, 3
 # headerLen, request id, USBD status, URB function, info, bus, device, endpoint, transfer, dataLength
 _HEAD = struct.Struct("<HQIHBHHBBI").unpack_from
 _COMING_BACK = 1  # info bit 0
+
+_KINDS = {
+    0x0009: (BULK, INTERRUPT, ISOCHRONOUS), 0x0037: (BULK, INTERRUPT), 0x000A: (ISOCHRONOUS,), 0x0038: (ISOCHRONOUS,),
+}  # fmt: skip
+"""URB functions that move data through a pipe other than the control pipe (0037h and 0038h: the same with a chain of
+buffers), and the kinds that the header may then name; the first holds if it names another. Numbers from memory of the
+public usb.h."""
 
 
 class WindowsFrames:
@@ -45,9 +52,7 @@ class WindowsFrames:
             return None
         stage = data[at + HEADER_SIZE] if kind == CONTROL and size > HEADER_SIZE else COMPLETE_STAGE
         at, captured = at + size, min(captured - size, length)
-        if kind > BULK:
-            # Not a transfer but a request to the host's driver (pipe reset, abort): the function says which.
-            kind = CONTROL
+        kind = _kind(function, kind)
         key = (ident, bus)
         transfer = self.joiner.waiting.get(key)
         if info & _COMING_BACK:
@@ -75,6 +80,14 @@ class WindowsFrames:
         return transfer
 
 
+def _kind(function: int, stated: int) -> int:
+    """The kind of transfer. The URB function is asked first: for a request to the host's driver (pipe reset, abort)
+    some recorders write the kind of the pipe that it is about, others FEh or FFh. Everything that is not a transfer
+    through a pipe is a control request or stands for one."""
+    kinds = _KINDS.get(function, (CONTROL,))
+    return stated if stated in kinds else kinds[0]
+
+
 def _go_down(transfer: Transfer, stage: int, data: Any, at: int, captured: int, length: int) -> None:
     """What a submission tells: the setup bytes come first where there are any, then what goes out."""
     if transfer.kind == CONTROL and stage == SETUP_STAGE and captured >= SETUP_SIZE:
@@ -89,7 +102,7 @@ def _go_down(transfer: Transfer, stage: int, data: Any, at: int, captured: int, 
 
 def _come_back(transfer: Transfer, status: int, time_ns: int, at: int, captured: int, length: int) -> None:
     """What a completion tells. A completed OUT transfer states no length: then all that was submitted went out; of a
-    failed one it is not known how much did, and none is claimed."""
+    failed one it is not known how much did, and none is claimed. What was submitted stays readable either way."""
     transfer.status, transfer.completed_ns = status, time_ns
     if transfer.incoming:
         if length:
