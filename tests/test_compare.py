@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import sticktrace
@@ -270,6 +270,33 @@ def test_what_a_form_cannot_show_is_a_note(tmp_path: Path) -> None:
     found = compared(written(tmp_path, "a", good), text)
     assert not any(d.slug in ("request", "stop") for d in found.differences)
     assert "BAD does not show control requests: not compared" in found.notes
+
+
+def test_a_cut_capture_stops_but_breaks_nothing(tmp_path: Path) -> None:
+    """A healthy capture cut anywhere, even inside a command, shows no command going wrong: it just stops."""
+    whole = boot(in_eight)
+    good = written(tmp_path, "a", whole)
+    halves = list(whole.halves)
+    for size in range(len(halves) - 30, len(halves), 3):
+        whole.halves = halves[:size]
+        found = compared(good, written(tmp_path, "b", whole))
+        assert {d.slug for d in found.differences if d.weight == BREAKS} <= {"stop"}
+
+
+@given(st.data())
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_damaged_captures_are_compared_or_refused(tmp_path: Path, data: st.DataObject) -> None:
+    """Any bytes changed: one line of refusal or a result, never anything else; and alike to itself."""
+    raw = bytearray((DEMO / "healthy-boot.pcap").read_bytes())
+    for at in data.draw(st.lists(st.integers(24, len(raw) - 1), min_size=1, max_size=40)):
+        raw[at] = data.draw(st.integers(0, 255))
+    path = tmp_path / "damaged.pcap"
+    path.write_bytes(raw)
+    try:
+        assert compared(path, path).identical
+        list(compare_text(compared(DEMO / "healthy-boot.pcap", path), everything=True))
+    except SticktraceError as error:
+        assert "\n" not in str(error)
 
 
 def test_the_same_device_is_found_among_several() -> None:

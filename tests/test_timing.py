@@ -63,6 +63,16 @@ def test_percentiles_by_nearest_rank() -> None:
     assert Spread().facts() is None
 
 
+def test_a_damaged_clock_is_no_overflow() -> None:
+    """Times beyond 64 bits, or that go back, are kept within bounds."""
+    spread = Spread()
+    spread.add(0, 1 << 80)
+    spread.add(1 << 80, 0)
+    facts = spread.facts()
+    assert facts is not None
+    assert (facts["count"], facts["max"], facts["p50"]) == (2, 1 << 62, 0)
+
+
 def timing_of(recorder: Recorder, tmp_path: Path) -> Timing:
     path = tmp_path / "made.pcap"
     path.write_bytes(recorder.pcap())

@@ -27,6 +27,9 @@ GOOD, NEWS, TROUBLE, UNSEEN = "good", "news", "trouble", "not seen"
 """How a step ended: as wanted; with a unit attention or a device still becoming ready, which a host waits out; not as
 wanted; or beyond what the capture shows."""
 
+NO_STATUS = "no status"
+"""The end of a command without a CSW."""
+
 _EVENTS = {"attached": "attach", "reset": "attach", "detached": "attach", "over-current": "attach"}
 _REQUEST_STAGES = {
     requests.SET_ADDRESS: "address", requests.GET_DESCRIPTOR: "descriptors",
@@ -196,7 +199,7 @@ def _ending(item: Exchange) -> tuple[str, str]:
         news = key == _UNIT_ATTENTION or (key == _NOT_READY and asc == _BECOMING)
         return f"failed, {in_words(key, asc, ascq)}", NEWS if news else TROUBLE
     if item.status == MISSING:
-        return "no status", TROUBLE
+        return NO_STATUS, TROUBLE
     return item.status, TROUBLE
 
 

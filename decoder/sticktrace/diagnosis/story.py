@@ -9,7 +9,7 @@ from typing import Any
 
 from sticktrace.bus.devices import BusEvent
 from sticktrace.bus.requests import Request
-from sticktrace.diagnosis.steps import TROUBLE, Folding, Step
+from sticktrace.diagnosis.steps import NO_STATUS, TROUBLE, UNSEEN, Folding, Step
 from sticktrace.diagnosis.sticks import Stick, Sticks, kind_of
 from sticktrace.session import Capture
 from sticktrace.transport.exchange import PASSED, Exchange
@@ -134,4 +134,6 @@ class Telling:
             sums.add(self._sums[id(stick)])
         last_ns = max((step.end_ns for step in steps), default=0)
         rest_ns = max(0, self.reading.reader.last_ns - last_ns)
+        if steps and steps[-1].end == NO_STATUS and not rest_ns:
+            steps[-1].end, steps[-1].shade = "status not seen before the capture ends", UNSEEN
         return Story(self.name, self.reading.reader.form, stick, steps, sums, skipped, rest_ns)

@@ -30,6 +30,10 @@ SLOTS = 32
 _FIRST_SLOT_NS = 1_000_000
 
 
+_LONGEST = 1 << 62
+"""Damaged clocks may say anything; a longer duration counts as this."""
+
+
 class Spread:
     """How a duration is spread: every value is kept, in 8 bytes each."""
 
@@ -37,6 +41,10 @@ class Spread:
 
     def __init__(self) -> None:
         self.values = array("q")
+
+    def add(self, start_ns: int, end_ns: int) -> None:
+        """Take in the time between two moments; a clock that goes back counts as no time."""
+        self.values.append(min(max(0, end_ns - start_ns), _LONGEST))
 
     def facts(self) -> dict[str, int] | None:
         """Percentiles by nearest rank (the smallest value that at least so many percent do not exceed), the largest
@@ -48,7 +56,7 @@ class Spread:
         values = np.frombuffer(self.values, dtype=np.int64)
         found = np.percentile(values, PERCENTILES, method="inverted_cdf")
         named = {f"p{percent}": int(value) for percent, value in zip(PERCENTILES, found, strict=True)}
-        return {"count": len(values), **named, "max": int(values.max()), "sum": int(values.sum())}
+        return {"count": len(values), **named, "max": int(values.max()), "sum": sum(self.values)}
 
 
 @dataclass(slots=True)
@@ -159,10 +167,10 @@ class StickTiming:
         kind.bytes += item.moved
         spreads = kind.spreads
         if item.data_ns >= 0:
-            spreads["data"].values.append(max(0, item.data_ns - command_ns))
+            spreads["data"].add(command_ns, item.data_ns)
         if item.status_at.actual:
-            spreads["status"].values.append(max(0, item.end_ns - phase_ns))
-        spreads["whole"].values.append(item.duration_ns)
+            spreads["status"].add(phase_ns, item.end_ns)
+        spreads["whole"].add(item.time_ns, item.end_ns)
         flow = None
         if item.status != PASSED:
             kind.failed += 1
@@ -186,7 +194,7 @@ class StickTiming:
         gap = time_ns - end_ns
         if gap < 0:
             return
-        kind.spreads["gap"].values.append(gap)
+        kind.spreads["gap"].add(end_ns, time_ns)
         if gap > IDLE_NS:
             self.pauses += 1
             self.pause_ns += gap
