@@ -121,7 +121,7 @@ def test_a_csw_that_comes_late(bench: Bench) -> None:
     ]  # fmt: skip
     first, second = Run(bench, steps).exchanges
     assert (first.status, first.residue) == ("failed", 0) and "late" in first.notes[-1]
-    assert (second.status, second.notes) == ("passed", ("the late CSW of exchange 1 came here",))
+    assert second.status == "passed" and "late CSW" in second.notes[0]
 
 
 @pytest.mark.parametrize(
@@ -172,7 +172,8 @@ def test_a_reset_ends_the_exchange_wherever_it_is(bench: Bench, steps: int) -> N
     whole = [bench.cbw(1024), bench.come(BLOCK), bench.come(BLOCK)]
     exchange = Run(bench, [*whole[:steps], "RESET"]).only()
     assert (exchange.status, exchange.residue, exchange.case) == ("missing", None, None)
-    assert exchange.notes == ("no CSW: a reset ended it",)
+    (note,) = exchange.notes
+    assert note.startswith("no CSW: ") and "reset" in note
 
 
 @pytest.mark.parametrize("error", [PROTOCOL, CANCELLED, GONE])
@@ -185,7 +186,7 @@ def test_errors_and_what_moved_before_them(bench: Bench, error: int) -> None:
 
 def test_a_cancelled_read_of_the_csw(bench: Bench) -> None:
     exchange = Run(bench, [bench.cbw(0), bench.come(asked=13, status=CANCELLED)]).only()
-    assert exchange.notes == ("a transfer ended with status -104", "no CSW: the capture ends here")
+    assert "-104" in exchange.notes[0] and exchange.notes[1] == "no CSW: the capture ends here"
 
 
 # -- invalid commands -------------------------------------------------------------------------------------------------

@@ -100,15 +100,14 @@ def test_several_commands_in_flight_end_in_another_order(bench: Units) -> None:
         assert exchange.notes == ()
 
 
-def test_without_ready_units_the_oldest_gets_the_data_and_says_so(bench: Units) -> None:
+def test_without_ready_units_every_command_gets_its_data(bench: Units) -> None:
     """At SuperSpeed streams tell whose data it is, and host captures do not record them."""
     steps = [
-        bench.command(1, wire.read10(0)), bench.command(2, wire.read10(8)), bench.bulk(DATA_IN, BLOCK), bench.sense(1),
-        bench.bulk(DATA_IN, BLOCK), bench.sense(2),
+        bench.command(1, wire.read10(0)), bench.command(2, wire.read10(8)), bench.bulk(DATA_IN, BLOCK),
+        bench.bulk(DATA_IN, BLOCK), bench.sense(1), bench.sense(2),
     ]  # fmt: skip
     one, two = run(bench, steps)
-    assert (one.moved, two.moved) == (512, 512)
-    assert "several commands waited for data" in one.notes[0] and two.notes == ()
+    assert (one.status, one.moved, two.status, two.moved) == ("passed", 512, "passed", 512)
 
 
 def test_sense_comes_with_the_status(bench: Units) -> None:
@@ -130,7 +129,7 @@ def test_a_response_iu_refuses_the_command(bench: Units) -> None:
     """INCITS 471, RESPONSE IU: 0Ah is an overlapped tag."""
     response = bytes((4, 0, 0, 1, 0, 0, 0, 0x0A))
     (exchange,) = run(bench, [bench.command(1, wire.test_unit_ready()), bench.bulk(STATUS, response)])
-    assert exchange.status == "failed" and "overlapped tag" in exchange.notes[0]
+    assert exchange.status == "failed" and "overlapped tag" in exchange.notes[0].lower()
 
 
 def test_busy_is_no_pass(bench: Units) -> None:
@@ -148,7 +147,9 @@ def test_the_logical_unit(bench: Units, lun: int) -> None:
 
 def test_a_reset_ends_every_open_command(bench: Units) -> None:
     steps = [bench.command(1, wire.read10(0)), bench.command(2, wire.read10(8)), "RESET"]
-    assert [(e.status, e.notes) for e in run(bench, steps)] == [("missing", ("no sense IU: a reset ended it",))] * 2
+    for exchange in run(bench, steps):
+        (note,) = exchange.notes
+        assert exchange.status == "missing" and note.startswith("no sense IU: ") and "reset" in note
 
 
 def test_the_capture_ends(bench: Units) -> None:
@@ -165,13 +166,13 @@ def test_a_tag_used_again_while_open(bench: Units) -> None:
 
 def test_what_belongs_to_no_command(bench: Units) -> None:
     steps: list[Transfer | str] = [
-        bench.sense(9), bench.bulk(DATA_IN, BLOCK), bench.bulk(COMMAND, b"\x05" + bytes(15)),
-        bench.bulk(COMMAND, bytes(31)), bench.bulk(STATUS, status=STALL), bench.bulk(STATUS, status=-71),
+        bench.sense(9), bench.bulk(DATA_IN, BLOCK), bench.bulk(COMMAND, bytes(31)), bench.bulk(STATUS, status=STALL),
+        bench.bulk(STATUS, status=-71), bench.bulk(COMMAND, b"\x05" + bytes(15)),
     ]  # fmt: skip
     items = run(bench, steps)
     assert all(isinstance(item, Stray) for item in items)
     assert [item.kind for item in items] == [
-        "stray status", "stray data", "task management", "invalid command", "stray stall", "stray error"
+        "stray status", "stray data", "invalid command", "stray stall", "stray error", "task management"
     ]  # fmt: skip
 
 
