@@ -15,7 +15,10 @@ from sticktrace.grammar import exfat, fat, gpt
 from sticktrace.volume.entries import SLOT
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.medium import Medium, Volume
-from sticktrace.volume.scramble import Scrambler
+from sticktrace.volume.scramble import Scrambler, turned
+
+ATTEMPTS = 2500
+"""Draws for a name of the same checksum; one in 256 fits, so that one name in 17,000 is left without."""
 
 Context = Callable[[int], bytes | None]
 """Gives the content of a block of the medium as it was at the time."""
@@ -36,6 +39,8 @@ class BlockRedactor:
 
     def __init__(self, medium: Medium, scrambler: Scrambler, keep: Keep, counts: Counter[str]) -> None:
         self._medium, self._scrambler, self._keep, self._counts = medium, scrambler, keep, counts
+        self._short_names: dict[bytes, bytes] = {}
+        self._taken: set[bytes] = set()
         self._volumes = [*medium.volumes, *medium.former]
         self._gpt_shift = 0 if keep.names else self._entries_shift()
 
@@ -191,12 +196,23 @@ class BlockRedactor:
     def short_name(self, name: bytes) -> bytes:
         """Another short name with the same checksum, so that the long name entries, which may lie in a block that is
         redacted without sight of this one, still belong to it. A name too short for that changes plainly."""
+        made = self._short_names.get(name)
+        if made is None:
+            made = self._short_names[name] = self._short_name(name)
+            self._taken.add(made)
+        return made
+
+    def _short_name(self, name: bytes) -> bytes:
+        """Turns each letter and digit through its class, by amounts drawn anew until the checksum fits and no other
+        name became the same."""
         wanted = fat.checksum(name)
-        for attempt in range(3000):
-            made = self._scrambler.ascii(name, b"short%d" % attempt)
-            if fat.checksum(made) == wanted:
+        rings = [turned(chr(byte)) for byte in name]
+        for attempt in range(ATTEMPTS):
+            drawn = self._scrambler.digest(name, b"short%d" % attempt)
+            made = bytes(ord(ring[step % len(ring)]) for ring, step in zip(rings, drawn, strict=False))
+            if fat.checksum(made) == wanted and made not in self._taken:
                 return made
-        return self._scrambler.ascii(name, b"short0")
+        return self._scrambler.ascii(name, b"short")
 
     def _exfat_block(self, lba: int, data: bytes, context: Context) -> bytes:
         """Sets may begin in the block before and end in the one after; their checksums cover all of it."""

@@ -13,7 +13,16 @@ import os
 _CLASSES = ("123456789", "ABCDEF", "GHIJKLMNOPQRSTUVWXYZ", "abcdef", "ghijklmnopqrstuvwxyz")
 """Characters that may stand for each other. Zero stays zero and hexadecimal digits stay so, because a serial number is
 judged by them (BOT 1.0 4.1.1)."""
-_CLASS_OF = {char: letters for letters in _CLASSES for char in letters}
+CLASS_OF = {char: letters for letters in _CLASSES for char in letters}
+
+
+def turned(char: str) -> str:
+    """What may stand for a character: its class, beginning with itself; ``x`` for one beyond ASCII."""
+    letters = CLASS_OF.get(char)
+    if letters is None:
+        return char if ord(char) < 0x80 else "x"
+    at = letters.index(char)
+    return letters[at:] + letters[:at]
 
 
 class Scrambler:
@@ -39,7 +48,7 @@ class Scrambler:
         different as far as their letters and digits go: each replacement depends on all characters before it."""
         out: list[str] = []
         for place, char in enumerate(text):
-            letters = _CLASS_OF.get(char)
+            letters = CLASS_OF.get(char)
             if letters is None:
                 out.append(char if ord(char) < 0x80 else "x")
                 continue
