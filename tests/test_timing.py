@@ -209,6 +209,17 @@ def test_steps_of_bring_up_come_in_order() -> None:
     assert steps[0]["since_attach_ns"] == 0
 
 
+def test_a_capture_of_the_middle_has_no_bring_up(tmp_path: Path) -> None:
+    """Reads alone show no step of a bring-up, and none is made up."""
+    host = Host(Recorder(), Stick(Identity(), [Unit(Medium(65_536))]))
+    host.stick.address = 5
+    for lba in range(3):
+        host.execute(wire.read10(lba))
+    text = "\n".join(timing_text(timing_of(host.recorder, tmp_path)))
+    assert "Bring-up: not in this capture" in text
+    assert "no ceiling: this capture does not show speed and packet size" in text
+
+
 def test_bars_and_rates() -> None:
     """A bar is never longer than its room, and something is never drawn as nothing."""
     assert bar(10, 10, 4) == "████"

@@ -14,6 +14,8 @@ BAR = 40
 """Columns of a full bar."""
 _EIGHTHS = " ▏▎▍▌▋▊▉"
 _PHASES = {"data": "data phase", "status": "to the status", "gap": "host gap", "whole": "whole command"}
+_BEGINNINGS = {"attach", "address", "descriptors", "configuration", "identity"}
+"""Steps that a host takes only when a device is new to it."""
 _WAYS = {"in": "read", "out": "written"}
 
 
@@ -57,10 +59,11 @@ def _part(timing: Timing, part: StickTiming, style: Style) -> Iterator[str]:
 
 def _stages(timing: Timing, part: StickTiming, style: Style) -> Iterator[str]:
     times = timing.milestones.times(part.stick)
-    if not times:
-        return
     start = times.get("attach")
     yield ""
+    if not _BEGINNINGS & times.keys():
+        yield style("Bring-up", "head") + ": not in this capture, which begins later or never saw it"
+        return
     if start is None:
         yield style("Bring-up", "head") + " (the plugging in is not in this capture: times since its first step seen)"
     else:
