@@ -27,8 +27,8 @@ from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHAS
 _TROUBLE = frozenset((MISSING, INVALID, PHASE_ERROR))
 _WATCH, _WATCH_AFTER_TROUBLE = 3, 64
 _SLOW_NS = 1_000_000_000
-_READ10, _WRITE10 = 0x28, 0x2A
-_FIRST_BLOCK = b"\0\0\0\0"
+_TEN, _SIXTEEN, _PLAIN_READS = frozenset((0x28, 0x2A)), frozenset((0x88, 0x8A)), frozenset((0x28, 0x88))
+_BLOCK_0 = frozenset((bytes(4), bytes(8)))
 
 
 class Account:
@@ -85,9 +85,12 @@ class Account:
         """Take in one item of the reading."""
         if item.__class__ is Exchange:
             unit = self._units.get((item.bus, item.address, item.lun)) or self.where.unit(item)
-            odd = unit.watch or item.status != PASSED or item.residue or item.notes or item.stalled
-            if odd or not unit.reads or not self._plainly(item, unit):
+            notes = item.notes
+            odd = unit.watch or item.status != PASSED or item.residue or item.stalled
+            if odd or (notes and notes != unit.habit) or not unit.reads or not self._plainly(item, unit):
                 self._closely(item, unit)
+            elif notes:
+                unit.habits += 1
             self.volumes.feed(item, unit)
         elif isinstance(item, Request):
             self._take_request(item)
@@ -104,25 +107,27 @@ class Account:
             rule.end()
 
     def _plainly(self, item: Exchange, unit: Unit) -> bool:
-        """Count a healthy READ(10) or WRITE(10) as fast as can be; False for anything else."""
+        """Count a healthy READ or WRITE (10) or (16) as fast as can be; False for anything else."""
         cdb = item.cdb
         opcode = cdb[0] if len(cdb) >= 10 else -1
-        if opcode == _READ10:
-            if cdb[2:6] == _FIRST_BLOCK:
-                return False
-            if item.moved > unit.largest_in:
-                unit.largest_in = item.moved
-            unit.reads += 1
-        elif opcode == _WRITE10 and unit.writes:
-            if item.moved > unit.largest_out:
-                unit.largest_out = item.moved
-            unit.writes += 1
-            unit.written, unit.written_ns = item.number, item.end_ns
+        if opcode in _TEN:
+            blocks, first = cdb[7] << 8 | cdb[8], cdb[2:6]
+        elif opcode in _SIXTEEN and len(cdb) == 16:
+            blocks, first = int.from_bytes(cdb[10:14], "big"), cdb[2:10]
         else:
             return False
-        if item.expected != (cdb[7] << 8 | cdb[8]) * unit.block and unit.block and item.expected >= 0:
-            unit.reads -= opcode == _READ10
-            unit.writes -= opcode == _WRITE10
+        if first in _BLOCK_0 or (unit.block and item.expected >= 0 and item.expected != blocks * unit.block):
+            return False
+        if opcode in _PLAIN_READS:
+            unit.reads += 1
+            if item.moved > unit.largest_in:
+                unit.largest_in = item.moved
+        elif unit.writes:
+            unit.writes += 1
+            unit.written, unit.written_ns = item.number, item.end_ns
+            if item.moved > unit.largest_out:
+                unit.largest_out = item.moved
+        else:
             return False
         if item.end_ns - item.time_ns > _SLOW_NS:
             unit.watch = 1

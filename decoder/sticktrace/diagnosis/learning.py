@@ -66,6 +66,8 @@ def exchange(account: Account, item: Exchange, unit: Unit) -> None:
         unit.written, unit.written_ns = 0, -1
     if item.status == FAILED:
         _failed(item, unit)
+    if len(item.notes) == 1 and opcode in READS | WRITES and "the opcode's group has" in item.notes[0]:
+        unit.habit = item.notes
     if item.notes and "several commands waited for data" in item.notes[0]:
         unit.unsure = True
 

@@ -61,10 +61,12 @@ class Unit:
     none. ``block`` is the block length as reported, 0 before that. ``watch`` counts exchanges still to be looked at
     closely. ``written`` is the last write that no SYNCHRONIZE CACHE followed. ``unsure``: which data belongs to which
     command could not always be told. ``empty``: the last NOT READY said that there is no medium. ``key`` is unique to
-    the unit of this device."""
+    the unit of this device. ``habit`` is a remark that every READ and WRITE of this host draws (bCBWCBLength), and
+    ``habits`` how many drew it without being looked at."""
 
     __slots__ = (
-        "attention", "block", "capacity", "capacity_at", "capacity_bad", "empty", "failed", "first", "identity",
+        "attention", "block", "capacity", "capacity_at", "capacity_bad", "empty", "failed", "first", "habit", "habits",
+        "identity",
         "identity_at", "identity_bad", "identity_data", "key", "largest_in", "largest_out", "last", "lun", "reads",
         "ready_at", "ready_ns", "refused", "start_asked", "subject", "total", "unsure", "watch", "writes", "written",
         "written_ns",
@@ -82,6 +84,8 @@ class Unit:
         self.capacity: Capacity | None = None
         self.identity_bad, self.capacity_bad = Tally(), Tally()
         self.refused, self.attention, self.failed = Tally(), Tally(), Tally()
+        self.habit: tuple[str, ...] = ()
+        self.habits = 0
         self.start_asked = self.unsure = self.empty = False
         self.last: Exchange | None = None
 

@@ -205,7 +205,9 @@ def _how_far(report: DeviceReport, findings: list[Finding], again: bool) -> str:
     elif furthest.name == NAMES[-1]:
         way = "came all the way to its files"
     else:
-        way = f"came as far as {furthest.name}"
+        # What a capture does not show may well have been reached; what failed or was never tried was not.
+        least = stopped is None and any(unit.reads for unit in report.subject.units.values())
+        way = f"came {'at least ' if least else ''}as far as {furthest.name}"
     text = f"Plugged in again, it {way}" if again else f"{report.title} {way}"
     if report.exchanges:
         failed = f", {report.failures} of them not passed" if report.failures else ", all passed"

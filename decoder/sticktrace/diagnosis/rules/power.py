@@ -124,15 +124,15 @@ class OverCurrent(PerSubject):
     patterns = (OVER_CURRENT,)
 
     def begin(self) -> None:
-        self.where = ""
+        self.where: dict[int, str] = {}
 
     def event(self, event: BusEvent, subject: Subject) -> None:
         if event.kind == "over-current":
             self.tally(OVER_CURRENT, subject).add(event.time_ns, records=event.records)
-            self.where = event.text
+            self.where[id(subject)] = event.text
 
     def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
-        return f"{self.where}, {count_of(tally.count, 'report')}"
+        return f"{self.where[id(subject)]}, {count_of(tally.count, 'report')}"
 
 
 class Ports(Rule):

@@ -188,7 +188,10 @@ class Wrappers(PerSubject):
 
     def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
         first = self.said.get((id(subject), pattern.slug), "")
-        return first if tally.count == 1 else f"{count_of(tally.count, 'time')}, first: {first}"
+        count = tally.count
+        if pattern is LENGTH_ODD:
+            count += sum(unit.habits for unit in subject.units.values())
+        return first if count == 1 else f"{count_of(count, 'time')}, first: {first}"
 
     def conclude(self, pattern: Pattern, subject: Subject, tally: Tally) -> None:
         severity = ""

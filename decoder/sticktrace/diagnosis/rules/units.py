@@ -182,7 +182,7 @@ class Media(Rule):
                 text += f"; Get Max LUN says {told}, the other units were never asked"
                 self.report(EMPTY_FIRST, text, subject, tally, severity="" if tally.count >= 2 else RISK)
             else:
-                sure = tally.count >= 2 and tally.last_ns > tally.first_ns
+                sure = tally.count >= 2
                 mid_session = subject.first_exchange and not subject.ask("configuration").done
                 severity = NOTE if mid_session else "" if sure else RISK
                 self.report(NO_MEDIUM, text, subject, tally, severity=severity)
