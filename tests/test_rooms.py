@@ -16,10 +16,10 @@ LIBRARY = ROOT / "decoder" / "sticktrace"
 SCREEN = ROOT / "tui" / "sticktrace_tui"
 
 ROOMS = [
-    "grammar", "codes", "capture", "bus", "transport", "session", "storage", "volume", "diagnosis", "output", "cli"
+    "grammar", "codes", "capture", "bus", "transport", "storage", "session", "volume", "diagnosis", "output", "cli"
 ]  # fmt: skip
 """In the order of the arrows: a room may import the rooms before it. `session`, one pass over a capture, is no room but
-stands where what it brings together ends."""
+stands behind those that it brings together."""
 
 ALWAYS = {"errors", "text"}
 """Modules beside the rooms that every room may use."""
