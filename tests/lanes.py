@@ -28,9 +28,9 @@ class Bench:
         """Payload bytes, as a reader gives them."""
         return bytes(self.payload[at : at + length])
 
-    def late(self, _bus: int, _address: int, before_ns: int) -> list[Transfer]:
+    def late(self, _bus: int, _address: int, endpoints: Iterable[int], before_ns: int) -> list[Transfer]:
         """The submissions that wait, see `Joiner.overdue`."""
-        found = [transfer for transfer in self.overdue if transfer.submitted_ns < before_ns]
+        found = [t for t in self.overdue if t.endpoint in endpoints and t.submitted_ns < before_ns]
         self.overdue = [transfer for transfer in self.overdue if transfer not in found]
         return found
 
@@ -80,7 +80,7 @@ class Run:
 
     def __init__(self, bench: Bench, steps: Iterable[Step], *, end: bool = True) -> None:
         self.sequence = Sequence()
-        self.lane = Lane(1, 2, self.sequence, bench.read, bench.late)
+        self.lane = Lane(1, 2, self.sequence, bench.read, bench.late, bulk_in=BULK_IN, bulk_out=BULK_OUT)
         self.items: list[Any] = []
         self.states: list[str] = []
         for step in steps:

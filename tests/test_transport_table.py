@@ -11,8 +11,8 @@ import pytest
 
 from lanes import BULK_OUT, Bench, Run, Step
 from sticktrace.capture.transfer import STALL
-from sticktrace.transport import bot
-from sticktrace.transport.bot import DATA_IN, DATA_OUT, IDLE, LOST, STATUS, TABLE
+from sticktrace.transport import bot, bot_table
+from sticktrace.transport.bot_table import DATA_IN, DATA_OUT, IDLE, LOST, STATUS, TABLE
 from workshop import wire
 
 PROTOCOL = -71
@@ -78,7 +78,7 @@ def test_every_row_can_be_reached_and_leads_where_it_says(
 
 def rows_as_written() -> list[str]:
     """The lines of the table in the source."""
-    table = inspect.getsource(bot).partition("TABLE: ")[2].partition("\n}")[0]
+    table = inspect.getsource(bot_table).partition("TABLE: ")[2].partition("\n}")[0]
     return [line for line in table.splitlines() if '"): ("' in line]
 
 

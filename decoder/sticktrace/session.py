@@ -107,6 +107,10 @@ class Reading:
         if self._progress is not None:
             self._progress(position, len(self._source.data))
 
+    def not_understood(self) -> int:
+        """Records on storage pipes that belong to no exchange."""
+        return sum(count for place, count in self._seen.items() if place.startswith("not understood"))
+
     def places(self) -> Counter[str]:
         """Where each record ended, in words; the sum is the number of records."""
         places = self._seen + self.router.elsewhere

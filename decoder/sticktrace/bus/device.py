@@ -181,8 +181,10 @@ class Device:
         return sorted(found, key=lambda s: not s.active)
 
     def tell(self, time_ns: int, text: str, records: tuple[int, ...]) -> None:
-        """Add a line to the story."""
-        self.story.append(Moment(time_ns, text, records))
+        """Add a line to the story, unless it stands there already."""
+        moment = Moment(time_ns, text, records)
+        if not self.story or self.story[-1] != moment:
+            self.story.append(moment)
 
     def lie(self, text: str) -> None:
         """Note a contradiction in its descriptors, once."""

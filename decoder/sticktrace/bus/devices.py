@@ -126,6 +126,20 @@ class Bus:
         device = self.find(bus, address)
         return device.roles().get(endpoint) if device else None
 
+    def adopt(self, bus: int, address: int, endpoint: int, time_ns: int, records: tuple[int, ...]) -> bool:
+        """Traffic shows that the alternate setting of this endpoint is in use, though no SET_INTERFACE was recorded:
+        take it as chosen. Returns whether that changed anything."""
+        device = self.find(bus, address)
+        role = device.roles().get(endpoint) if device is not None else None
+        if device is None or role is None or role.active:
+            return False
+        device.alternates[role.interface] = role.alternate
+        device.changed()
+        where = f"alternate setting {role.alternate} of interface {role.interface}"
+        text = f"works in {where}; no SET_INTERFACE was recorded"
+        device.tell(time_ns, text, records)
+        return True
+
     # For the modules that learn
 
     def emit(

@@ -9,13 +9,17 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from sticktrace.capture.hex_runs import BYTES, TOKEN, find_bytes
 from sticktrace.capture.hex_times import take_time
 
 LONGEST_LINE = 1 << 20
 """Characters of a line that are looked at; a whole transfer may stand on one."""
 
-_WORDS_LIMIT, _COLUMN_LIMIT = 300, 400
-# Words are looked for near the ends of what surrounds the bytes, a text column only in lines of a dump's width.
+_WORDS_LIMIT = 300
+"""Words are looked for near the ends of what surrounds the bytes."""
+
+_ADDRESS_DIGITS = 5
+"""Digits from which on a number with 0x in front of bytes is an address in memory; no transfer is that long."""
 
 DIRECTED, SIGNED, PLAIN, LOOSE = "directed", "signed", "plain", "loose"
 """Worth of a line's bytes: they have a direction; begin with a wrapper's signature; stand alone on the line; or follow
@@ -28,7 +32,7 @@ CBW_SIGNATURE, CSW_SIGNATURE = b"USBC", b"USBS"
 class Line:
     """``direction`` is "out", "in" or "". ``label`` is "cbw", "csw", "cb", "setup", "data" or "". ``time_ns`` is the
     printed time and ``clock`` whether it is a time of day. ``length`` is a stated number of bytes, ``status`` an errno
-    for an error word or number. ``text`` is the line without time and tags, ``lead`` what stands before the bytes;
+    for an error word or number. ``text`` is the line without time and tags, ``lead`` what stands before the bytes and their offset;
     ``bare`` says that no words do, ``colon`` that the lead ends like a heading."""
 
     text: str = ""
@@ -49,13 +53,6 @@ class Line:
 
 
 _COLOUR = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")
-# A byte as 55, 0x55 or \x55, or several without a space between; what may stand between two of them.
-_BYTES = r"(?:0[xX][0-9A-Fa-f]{1,2}|(?:\\x[0-9A-Fa-f]{2})++|(?:[0-9A-Fa-f]{2})++)(?![0-9A-Za-z_])"
-_RUN = re.compile(rf"(?<![0-9A-Za-z_.+\\-]){_BYTES}(?:(?:[ \t]*,[ \t]*|[ \t]+|[:-](?=[0-9A-Fa-f]{{2}})){_BYTES})*+")
-_TOKEN = re.compile(r"(?:0[xX]|\\x)?([0-9A-Fa-f]+)")
-_OFFSET = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{4,16}:(?=\s)")
-_GAP = re.compile(r"[ \t]{2,}|[ \t]*\|")
-
 _TO_DEVICE = re.compile(r"\b(?:host|h)\s*(?:->|=>|→|to|2)\s*(?:device|dev|d|target|stick)\b", re.I)
 _TO_HOST = re.compile(r"\b(?:device|dev|d|target|stick)\s*(?:->|=>|→|to|2)\s*(?:host|h)\b", re.I)
 _OUT = {"out", "tx", "send", "sent", "sending", "write", "wr", "w", "bulkout"}
@@ -67,7 +64,7 @@ _FILLERS = {"bulk", "byte", "bytes", "b", "ep", "len", "length", "size", "contro
 _OUTCOMES = {"stall", "stalled", "nak", "naked", "timeout", "timed", "error", "status", "failed", "err", "ret", "rc"}
 _HEX_NUMBER = re.compile(r"\b(?:0[xX])?[0-9A-Fa-f]*\d[0-9A-Fa-f]*\b")
 _UNDERSTOOD = _OUT | _IN | _OUTCOMES | _LABELS.keys()
-_FOUR = re.compile(rf"(?<![0-9A-Za-z_]){_BYTES}(?:[ ,]+{_BYTES}){{3}}")
+_FOUR = re.compile(rf"(?<![0-9A-Za-z_]){BYTES}(?:[ ,]+{BYTES}){{3}}")
 _WORD = re.compile(r"[A-Za-z]+")
 _ARROW = re.compile(r"(->|=>|→|>+)|(<-|<=|←|<+)")
 _DECLARATION = re.compile(r"(?:[A-Za-z_][\w ]*[ *])?([A-Za-z_]\w*)\s*\[\s*(\d*)\s*\]\s*=\s*\{?\s*$")
@@ -77,8 +74,8 @@ _LENGTH = re.compile(
     r"\b(\d{1,9})\s*(?:bytes?|B)\b|\blen(?:gth)?\s*[:=]?\s*(\d{1,9})\b|[(\[]\s*(\d{1,9})\s*[)\]]", re.I | re.ASCII
 )
 # What may follow the bytes: closing marks, a count, a comment, dots for bytes left out.
-_TAIL = re.compile(r"[ \t,;}\"'/*|)]*(?:[(\[]?\s*(\d{1,9})\s*(?:bytes?|B)\b.*|//.*|/\*.*|\.{2,}.*)?$", re.I | re.ASCII)
-_LAST_NUMBER = re.compile(r"(?<![\w.-])(?:0x)?([0-9A-Fa-f]{1,16})\s*[:=|>]?\s*$")
+_TAIL = re.compile(r"[ \t,;}\"'/*|)\]]*(?:[(\[]?\s*(\d{1,9})\s*(?:bytes?|B)\b.*|//.*|/\*.*|\.{2,}.*)?$", re.I | re.ASCII)
+_LAST_NUMBER = re.compile(r"(?<![\w.-])(0x)?([0-9A-Fa-f]{1,16})\s*[:=|>]?\s*$")
 _ERROR_WORDS = (
     (re.compile(r"\bstall(?:ed)?\b|\bEPIPE\b", re.I), -32),
     (re.compile(r"\bnak(?:ed)?\b|\btime[d]?[ _-]?out\b|\bETIMEDOUT\b", re.I), -110),
@@ -98,13 +95,15 @@ def read_line(text: str) -> Line:
     line.time_ns, line.clock, rest = take_time(rest.rstrip())
     line.text = rest
     masked = _take_places(line, rest)
-    start, end, column = _find_bytes(masked)
-    if start >= 0:
-        prefix, suffix = _ends(masked[:start]).rstrip(" \t\"'{("), masked[end : end + _WORDS_LIMIT]
-        tokens = [m[1].zfill(2) for m in _TOKEN.finditer(masked[start:end])]
-        plain = _take_words(line, prefix, suffix if column < 0 else "")
+    run = find_bytes(masked)
+    if run.start >= 0:
+        prefix = _ends(masked[: run.start]).rstrip(" \t\"'{([")
+        suffix = "" if run.column else masked[run.end : run.end + _WORDS_LIMIT]
+        tokens = [m[1].zfill(2) for m in TOKEN.finditer(masked[run.start : run.end])]
+        # Where a text column says the same, unknown words in front are no reason to doubt the bytes.
+        plain = _take_words(line, prefix, suffix) or run.agrees
         _take_numbers(line, prefix, tokens)
-        if _judge(line, plain, suffix if column < 0 else "", tokens):
+        if _judge(line, plain, suffix, tokens):
             return line
         # What looked like bytes were words or numbers.
         line.data, line.offset, line.length = b"", None, None
@@ -132,38 +131,6 @@ def _take_places(line: Line, text: str) -> str:
             line.address = int(match[1])
         text = text[: match.start()] + " " * len(match[0]) + text[match.end() :]
     return text
-
-
-def _find_bytes(text: str) -> tuple[int, int, int]:
-    """Start and end of the longest run of hex bytes, and where a text column behind it begins; -1 for none."""
-    best = max((m for m in _RUN.finditer(text) if not _OFFSET.match(text, m.start())), key=_size, default=None)
-    if best is None:
-        return -1, -1, -1
-    start, end = best.span()
-    # A text column may itself look like bytes ("be ad"): it is as wide as the bytes before it and says the same.
-    for gap in _GAP.finditer(text, start) if len(text) <= _COLUMN_LIMIT else ():
-        column = text[gap.end() :].rstrip(" |")
-        if gap.start() <= end and _says(text[start : gap.start()], column):
-            return start, gap.start(), gap.end()
-    return start, end, -1
-
-
-def _size(match: re.Match[str]) -> int:
-    return sum(len(token[1]) + 1 >> 1 for token in _TOKEN.finditer(match[0]))
-
-
-def _says(hexed: str, column: str) -> bool:
-    if not column or not _RUN.fullmatch(hexed):
-        return False
-    data = _join([m[1].zfill(2) for m in _TOKEN.finditer(hexed)])
-    for skip in range(min(len(data), 9)):  # a leading offset may still stand in front
-        shown = data[skip:]
-        if len(shown) == len(column) and all(
-            chr(byte) == char if 33 <= byte < 127 else not char.isalnum() or byte > 127
-            for byte, char in zip(shown, column, strict=True)
-        ):
-            return True
-    return False
 
 
 def _join(tokens: list[str]) -> bytes:
@@ -217,16 +184,18 @@ def _error(text: str) -> int | None:
 
 def _take_numbers(line: Line, prefix: str, tokens: list[str]) -> None:
     """Tells lengths from offsets. A number in front of the bytes is a length where the line has a direction or a
-    label, an offset otherwise or when it is padded with zeros to four digits or more."""
+    label, an offset otherwise, or when it is padded with zeros to four digits or more, or an address in memory."""
     if match := _LENGTH.search(prefix):
         line.length = int(match[1] or match[2] or match[3])
     elif match := _LAST_NUMBER.search(prefix) or _LAST_NUMBER.search(prefix.partition(":")[0]):
-        number = match[1]
+        number = match[2]
         padded = len(number) >= 4 and (number.startswith("0") or not (line.direction or line.label))
-        if (line.direction or line.label) and number.isdecimal() and not padded:
-            line.length = int(number[:9])
+        place = padded or (match[1] is not None and len(number) >= _ADDRESS_DIGITS)
+        if (line.direction or line.label) and not place and (match[1] or number.isdecimal()):
+            line.length = int(number[:9], 16 if match[1] else 10)
         elif tokens and len(number) >= 2:
             line.offset = int(number, 16)
+            line.lead = prefix[: match.start()].strip()
     if line.offset is None and len(tokens) > 1:
         first, rest = tokens[0], tokens[1:]
         # "OUT 31 55 53 42 43 ...": two digits are a length only in front of a wrapper; "IN 03 00 00 00" is data.
@@ -248,7 +217,7 @@ def _judge(line: Line, plain: bool, suffix: str, tokens: list[str]) -> bool:
     tail = _TAIL.match(suffix)
     if tail and tail[1] and line.length is None:
         line.length = int(tail[1])
-    ended = tail is not None or suffix.startswith(("  ", "\t", " |", "|"))
+    ended = tail is not None or suffix.startswith(("  ", "\t"))
     if line.length == len(data):
         line.worth = DIRECTED if line.direction else PLAIN if plain else LOOSE
     elif line.direction and ended and (len(data) > 1 or line.colon or not tokens[0].isdecimal()):
@@ -259,6 +228,6 @@ def _judge(line: Line, plain: bool, suffix: str, tokens: list[str]) -> bool:
         return False
     elif plain and (tail or (ended and line.offset is not None)) and (line.bare or line.label or len(data) >= 4):
         line.worth = PLAIN
-    elif line.colon and tail and all(len(token) == 2 for token in tokens):
+    elif (line.colon or line.offset is not None) and tail and all(len(token) == 2 for token in tokens):
         line.worth = LOOSE
     return bool(line.worth)

@@ -8,9 +8,12 @@ same id and endpoint, and nothing else is asked of it. A half that finds no part
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator
+from collections.abc import Hashable, Iterable, Iterator
 
 from sticktrace.capture.transfer import BULK, Transfer
+
+MANY = 256
+"""With more submissions waiting than any healthy host keeps, searching through them for each answer would be slow."""
 
 
 class Joiner:
@@ -41,15 +44,18 @@ class Joiner:
         self.waiting.clear()
         yield from left
 
-    def overdue(self, bus: int, address: int, before_ns: int) -> list[Transfer]:
-        """Bulk-OUT submissions of a device made before a time, taken out: the device has answered what they carried, so
-        their completions were lost from the recording."""
+    def overdue(self, bus: int, address: int, endpoints: Iterable[int], before_ns: int) -> list[Transfer]:
+        """Submissions to these pipes of a device made before a time, taken out: what came since shows that they ended,
+        so their completions were lost from the recording. Where very many wait, none is looked for."""
+        if len(self.waiting) > MANY:
+            return []
         late = [
             (key, transfer)
             for key, transfer in self.waiting.items()
-            if transfer.kind == BULK
-            and not transfer.endpoint & 0x80
-            and (transfer.bus, transfer.address) == (bus, address)
+            if transfer.endpoint in endpoints
+            and transfer.address == address
+            and transfer.bus == bus
+            and transfer.kind == BULK
             and transfer.submitted_ns < before_ns
         ]
         for key, _ in late:

@@ -62,10 +62,9 @@ class LinuxFrames:
             if transfer.incoming:
                 transfer.actual, transfer.data_at, transfer.captured = length, at, captured
             elif length or status or bus not in self._emulated:
-                # The emulator writes 0 on OUT completions: there the submission's length stands.
+                # The emulator writes 0 on OUT completions: there the submission's length stands. What was submitted
+                # stays readable even if the transfer failed and nothing crossed the bus.
                 transfer.actual = length
-                if transfer.captured > length:
-                    transfer.captured = length
             return transfer
         if event == _SUBMIT:
             setup = b""

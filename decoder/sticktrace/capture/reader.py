@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,13 +64,6 @@ class Reader:
         """What the form does not say and was taken for granted, in sentences."""
         return []
 
-    def overdue(self, bus: int, address: int, before_ns: int) -> list[Transfer]:
+    def overdue(self, bus: int, address: int, endpoints: Iterable[int], before_ns: int) -> list[Transfer]:
         """See `Joiner.overdue`."""
-        return [transfer for joiner in self.joiners for transfer in joiner.overdue(bus, address, before_ns)]
-
-    def relative(self, time_ns: int) -> int:
-        """Time since the first record; the first call sets the origin."""
-        if self.origin_ns is None:
-            self.origin_ns = time_ns
-        self.last_ns = time_ns - self.origin_ns
-        return self.last_ns
+        return [t for joiner in self.joiners for t in joiner.overdue(bus, address, endpoints, before_ns)]

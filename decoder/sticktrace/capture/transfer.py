@@ -68,8 +68,9 @@ class Transfer:
 
     @property
     def piece(self) -> Piece:
-        """Where the payload lies."""
-        return Piece(self.data_at, self.captured, self.actual)
+        """Where the payload that crossed the bus lies. Of an OUT transfer that failed more may have been captured than
+        was sent: `captured` counts all of it."""
+        return Piece(self.data_at, min(self.captured, self.actual), self.actual)
 
     @property
     def start_ns(self) -> int:

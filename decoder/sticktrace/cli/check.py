@@ -44,9 +44,11 @@ def _show_json(facts: dict[str, object]) -> None:
 
 
 def _show(facts: dict[str, object]) -> None:
-    places = facts["places"]
+    from sticktrace.text import count_of
+
+    places, exchanges = facts["places"], count_of(int(str(facts["exchanges"])), "storage exchange")
     assert isinstance(places, dict)
-    click.echo(f"{facts['format']}: {facts['records']:,} records, {facts['exchanges']:,} storage exchanges")
+    click.echo(f"{facts['format']}: {facts['records']:,} records, {exchanges}")
     for place, count in places.items():
         click.echo(f"  {count:>12,}  {place}")
     good = bool(facts["balanced"])

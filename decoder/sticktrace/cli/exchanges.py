@@ -41,13 +41,21 @@ def command(capture: str, words: tuple[str, ...], wide: bool) -> None:
     with opened(capture) as source:
         reading = source.reading()
         listing = Listing(0 if wide else width(), style)
+        shown = 0
 
         def lines() -> Iterator[str]:
+            nonlocal shown
             yield listing.head()
             for exchange, touches in selection.of(labelled(reading)):
+                shown += 1
                 yield listing.line(exchange, touches)
 
         echo_all(lines())
-        if not reading.router.out.numbered:
+        found = reading.router.out.numbered
+        if not found:
             click.echo("no storage exchange in this capture; `sticktrace devices` shows who was on the bus", err=True)
+        elif not shown:
+            click.echo(f"none of {found} exchanges fits {' '.join(words)}", err=True)
+        if lost := reading.not_understood():
+            click.echo(f"{lost} records on storage pipes belong to no exchange; `sticktrace check` says why", err=True)
         report_damage(reading, capture)

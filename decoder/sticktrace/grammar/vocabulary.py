@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Protocol
 
 from sticktrace.codes import scsi
@@ -88,3 +89,26 @@ def lba_and_blocks(cdb: bytes) -> tuple[int | None, int | None]:
         if reader is None:
             return addresses.NOTHING
     return reader(cdb)
+
+
+def data_length(cdb: bytes) -> tuple[int, int] | None:
+    """What a command block asks of its data phase: (blocks, 0) for the medium's own blocks, (0, bytes) for parameter
+    data by its allocation or parameter list length, (0, 0) for none; None where the command is not known."""
+    blocks = lba_and_blocks(cdb)[1]
+    if blocks is not None and cdb[0] in _MEDIUM:
+        return blocks, 0
+    return _parameter_length(cdb)
+
+
+_MEDIUM = frozenset(command.opcode for command in COMMANDS if command.medium)
+_FIXED = {0x25: 8}  # SBC-3, READ CAPACITY(10): no allocation length, always 8 bytes
+
+
+@lru_cache(maxsize=1024)
+def _parameter_length(cdb: bytes) -> tuple[int, int] | None:
+    command = find(cdb)
+    if command is None:
+        return None
+    if command.length:
+        return 0, int(command.cdb.read(cdb).get(command.length, 0))
+    return 0, _FIXED.get(command.opcode, 0)

@@ -58,11 +58,19 @@ def lines(explanation: Explanation, style: Style = plain, base: int = 0) -> Iter
     widths = [max((len(cells[i]) for cells in table), default=0) for i in range(4)]
     for row, cells in zip(rows, table, strict=True):
         place, raw, name, value = (cell.ljust(width) for cell, width in zip(cells, widths, strict=False))
-        rest = safe(row.meaning) or (style(row.text, "quiet") if not row.heading else row.text)
+        rest = safe(row.meaning) or (row.text if row.heading else style(_text_of(row), "quiet"))
         clause = style(f"  [{row.clause}]", "quiet") if row.clause and row.clause != explanation.clause else ""
         yield f"  {place}  {raw}  {name}  {value}  {rest}{clause}".rstrip()
     if explanation.fault:
         yield style(f"  stops here: {safe(explanation.fault)}", "warn")
+
+
+def _text_of(row: Row) -> str:
+    """What a field is for; a single bit without words for its values is answered with yes or no."""
+    if row.bits is None or row.bits[0] != row.bits[1] or row.name.lower().startswith(("reserved", "obsolete")):
+        return row.text
+    answer = "yes" if row.value else "no"
+    return f"{row.text}: {answer}" if row.text.startswith("whether") else f"{answer}: {row.text}"
 
 
 def _cells(row: Row, base: int) -> tuple[str, str, str, str]:

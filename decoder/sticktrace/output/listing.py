@@ -47,12 +47,12 @@ def line_of(exchange: Exchange, touches: str = "") -> Line:
         moved = f"{exchange.moved}/{exchange.expected}"
     return Line(
         f"{exchange.number}",
-        f"{exchange.time_ns / 1e9:.6f}",
+        f"{exchange.time_ns / 1e9:.6f}" if exchange.end_ns else "-",
         f"{exchange.bus}.{exchange.address}/{exchange.lun}",
         describe(exchange.cdb),
         moved,
         MARKS[exchange.status],
-        time_in_words(exchange.duration_ns),
+        time_in_words(exchange.duration_ns) if exchange.duration_ns else "-",
         _remark(exchange, touches),
     )
 
@@ -98,6 +98,8 @@ class Listing:
         return text[:at] + self.style(cells.outcome, MOODS[exchange.status]) + text[end:]
 
     def _fit(self, cells: Line) -> str:
+        if self.width and len(cells.command) > _WIDTHS[3]:
+            cells = cells._replace(command=cells.command[: _WIDTHS[3] - 1] + "…")
         parts = [
             cell.rjust(width) if right else cell.ljust(width)
             for cell, width, right in zip(cells, _WIDTHS, _RIGHT, strict=False)

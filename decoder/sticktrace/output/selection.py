@@ -17,11 +17,13 @@ A comma means "or" within one word (``command:read,write``); a leading ``-`` tur
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from sticktrace.errors import SticktraceError
+from sticktrace.storage.commands import names
 from sticktrace.storage.table import DIRECTIONS, PHASES, STATUSES, ExchangeTable
 from sticktrace.transport.exchange import Exchange
 
@@ -160,6 +162,11 @@ def _command(text: str) -> Test:
         if wanted.endswith("*"):
             return plain(name).startswith(wanted[:-1])
         return wanted in (plain(name), plain(re.sub(r"\(\d+\)", "", name)))
+
+    if not any(map(matches, names())) and not wanted.startswith(("opcode", "vendor", "empty")):
+        near = difflib.get_close_matches(wanted, [plain(name) for name in names()], 3)
+        hint = f"; near it are {', '.join(near)}" if near else ""
+        raise SelectionError(f"command:{text} fits no command known here{hint}")
 
     def test(table: ExchangeTable) -> Mask:
         import numpy as np

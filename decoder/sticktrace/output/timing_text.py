@@ -6,7 +6,9 @@ from collections.abc import Iterator
 
 from sticktrace.diagnosis.bringup import STEPS
 from sticktrace.diagnosis.ceiling import Ceiling
-from sticktrace.diagnosis.timing import IDLE_NS, PERCENTILES, Course, Flow, Kind, StickTiming, Timing, reasons
+from sticktrace.diagnosis.flow import Flow, reasons
+from sticktrace.diagnosis.measures import PERCENTILES, Course, Kind
+from sticktrace.diagnosis.timing import IDLE_NS, StickTiming, Timing
 from sticktrace.output.listing import Style, plain
 from sticktrace.text import bytes_in_words, count_of, time_in_words
 

@@ -9,31 +9,29 @@ closes it, and a STALL is the only way to fail.
 
 from __future__ import annotations
 
-from sticktrace.capture.transfer import STALL, Piece, Transfer
+from sticktrace.capture.transfer import INTERRUPT, STALL, Transfer
 from sticktrace.transport.bot import Read
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import FAILED, MISSING, PASSED, PHASE_ERROR, Exchange, Sense
-from sticktrace.transport.sense import boil
+from sticktrace.transport.exchange import FAILED, MISSING, PASSED, PHASE_ERROR, Exchange
+from sticktrace.transport.gather import Gathering, Unexplained, sense_span, stray
 from sticktrace.transport.sequence import Sequence
 
 _UFI = 0x04  # bInterfaceSubClass, MSC Overview 1.4 Table 1
-_REQUEST_SENSE = 0x03
 _RESET_BLOCK = b"\x1d\x04"  # CBI 1.1 2.2: the Command Block Reset is a SEND DIAGNOSTIC of FFh bytes
 
 
 class CbiLane:
-    """One CBI interface. ``interrupt`` tells that status comes on the interrupt pipe (protocol 00h)."""
+    """One CBI interface. ``with_interrupt`` tells that status comes on the interrupt pipe (protocol 00h)."""
 
-    def __init__(self, bus: int, address: int, subclass: int, interrupt: bool, out: Sequence, read: Read) -> None:
-        self.bus, self.address = bus, address
-        self._ufi, self._interrupt = subclass == _UFI, interrupt
+    def __init__(
+        self, bus: int, address: int, subclass: int, with_interrupt: bool, out: Sequence, read: Read, interface: int
+    ) -> None:
+        self.bus, self.address, self.interface = bus, address, interface
+        self.inferred = False
+        self._ufi, self._with_interrupt = subclass == _UFI, with_interrupt
         self._out, self._read = out, read
-        self._open: Exchange | None = None
-        self._records: list[int] = []
-        self._pieces: list[Piece] = []
-        self._notes: list[str] = []
-        self._stalled: list[str] = []
-        self._unexplained: Exchange | None = None
+        self._open: Gathering | None = None
+        self._unexplained = Unexplained(out)
+        self._gone = ""
 
     def command(self, transfer: Transfer) -> None:
         """Take an ADSC request; its data is the command block."""
@@ -45,111 +43,76 @@ class CbiLane:
         )  # fmt: skip
         exchange.command_at = transfer.piece
         exchange.command_ns = exchange.end_ns = transfer.end_ns
-        self._open = exchange
-        self._records = list(transfer.records)
-        self._pieces, self._notes, self._stalled = [], [], []
-        self._out.begin(exchange)
+        gathering = self._open = Gathering(exchange, transfer, self._out)
         if block[:2] == _RESET_BLOCK:
-            self._notes.append("Command Block Reset (CBI 1.1 2.2)")
+            gathering.note("Command Block Reset (CBI 1.1 2.2)")
         if transfer.status == STALL:
-            self._stalled.append("command")
+            gathering.stalled.append("command")
             self._close(FAILED)
 
     def feed(self, transfer: Transfer) -> None:
         """Take a transfer of the bulk pipes or of the interrupt pipe."""
-        if transfer.kind == 1:
+        if transfer.kind == INTERRUPT:
             self._status(transfer)
-            return
-        exchange = self._open
-        if exchange is None:
-            self._out.add(
-                Stray(
-                    transfer.start_ns, self.bus, self.address, transfer.endpoint, "stray data",
-                    f"{transfer.actual} bytes of data outside any exchange", transfer.piece, transfer.records,
-                )
-            )  # fmt: skip
-            return
-        exchange.direction = "in" if transfer.endpoint & 0x80 else "out"
-        exchange.expected += max(transfer.requested, transfer.actual)
-        exchange.moved += transfer.actual
-        exchange.data_ns = exchange.end_ns = transfer.end_ns
-        exchange.truncated |= transfer.captured < transfer.actual
-        self._pieces.append(transfer.piece)
-        self._records += transfer.records
-        if transfer.status == STALL:
-            self._stalled.append("data")
-        elif transfer.status and transfer.status != -121:
-            self._notes.append(f"a data transfer ended with status {transfer.status}")
+        elif self._open is None:
+            self._out.add(stray(transfer, "stray data", f"{transfer.actual} bytes of data outside any exchange"))
+        else:
+            exchange = self._open.exchange
+            exchange.direction = "in" if transfer.endpoint & 0x80 else "out"
+            exchange.expected += max(transfer.requested, transfer.actual)
+            self._open.take(transfer)
 
     def control(self, signal: str, transfer: Transfer | None = None, why: str = "") -> bool:
         """A reset ends the open exchange; a cleared halt belongs to it."""
+        if signal == "GONE":
+            self._gone = why
+            return False
         if self._open is None:
             return False
-        if signal != "RESET":
-            if transfer is not None:
-                self._records += transfer.records
-            return transfer is not None
-        self._notes.append(f"no status: {why or 'a reset ended it'}")
-        self._close(MISSING)
-        return False
+        if signal == "RESET":
+            self._open.note(f"no status: {self._gone or why or 'the host reset the device'}")
+            self._close(MISSING)
+            return False
+        if transfer is not None:
+            self._open.touch(transfer)
+        return transfer is not None
 
     def end(self, why: str = "the capture ends here") -> None:
         """No more transfers will come."""
-        if not self._interrupt:
+        if not self._with_interrupt:
             self._close_by_data()
         self.control("RESET", None, why)
-        self._settle()
+        self._unexplained.let_go()
 
     def _status(self, transfer: Transfer) -> None:
         data = self._read(transfer.data_at, min(2, transfer.captured))
-        exchange = self._open
-        if exchange is None or len(data) < 2:
-            self._out.add(
-                Stray(
-                    transfer.start_ns, self.bus, self.address, transfer.endpoint, "stray status",
-                    "an interrupt that ends no command", transfer.piece, transfer.records,
-                )
-            )  # fmt: skip
+        gathering = self._open
+        if gathering is None or len(data) < 2:
+            self._out.add(stray(transfer, "stray status", "an interrupt that ends no command"))
             return
-        exchange.end_ns = transfer.end_ns
-        exchange.status_at = transfer.piece
-        self._records += transfer.records
+        gathering.touch(transfer)
+        gathering.exchange.status_at = transfer.piece
         if self._ufi:
             if data != b"\0\0":
-                self._notes.append(f"the interrupt says ASC {data[0]:02X}h, ASCQ {data[1]:02X}h")
+                gathering.note(f"the interrupt says ASC {data[0]:02X}h, ASCQ {data[1]:02X}h")
             self._close(PASSED if data == b"\0\0" else FAILED)
         else:
             self._close((PASSED, FAILED, PHASE_ERROR, FAILED)[data[1] & 3])
 
     def _close_by_data(self) -> None:
-        if self._open is not None:
-            if self._interrupt:
-                self._notes.append("no status: the host sent the next command")
-                self._close(MISSING)
-            else:
-                self._close(FAILED if self._stalled else PASSED)
+        gathering = self._open
+        if gathering is None:
+            return
+        if self._with_interrupt:
+            gathering.note("no status: the next command came before it")
+            self._close(MISSING)
+        else:
+            self._close(FAILED if gathering.stalled else PASSED)
 
     def _close(self, status: str) -> None:
-        exchange = self._open
-        assert exchange is not None
+        gathering = self._open
+        assert gathering is not None
         self._open = None
-        exchange.status = status
-        exchange.records = tuple(sorted(self._records))
-        exchange.pieces = tuple(self._pieces)
-        exchange.notes = tuple(self._notes)
-        exchange.stalled = tuple(dict.fromkeys(self._stalled))
-        if exchange.opcode == _REQUEST_SENSE and self._unexplained is not None and exchange.pieces:
-            first = exchange.pieces[0]
-            found = boil(self._read(first.at, min(first.captured, 252)))
-            if found is not None:
-                self._unexplained.sense = Sense(*found, exchange.number, first)
-        self._settle()
-        if status == FAILED and exchange.opcode != _REQUEST_SENSE:
-            self._unexplained = exchange
-        else:
-            self._out.done(exchange)
-
-    def _settle(self) -> None:
-        if self._unexplained is not None:
-            self._out.done(self._unexplained)
-            self._unexplained = None
+        exchange = gathering.seal(status)
+        span = sense_span(exchange)
+        self._unexplained.closed(gathering, self._read(exchange.pieces[0].at, span) if span else b"")

@@ -39,6 +39,7 @@ class Router:
         self.elsewhere: Counter[str] = Counter()
         self.inferred: set[Key] = set()
         self._read, self._overdue = read, overdue
+        self._holding = False
         self._pipes: dict[int, AnyLane | None] = {}
         self._lanes: dict[Key, list[AnyLane]] = {}
 
@@ -48,6 +49,8 @@ class Router:
             key = transfer.bus << 16 | transfer.address << 8 | transfer.endpoint
             lane = self._pipes.get(key)
             if lane is not None:
+                if self._holding and isinstance(lane, Lane) and lane.held:
+                    self._settle(lane)
                 lane.feed(transfer)
                 return
         if is_request(transfer):
@@ -63,6 +66,8 @@ class Router:
         """The capture ends: close what is open."""
         for lanes in self._lanes.values():
             for lane in lanes:
+                if isinstance(lane, Lane) and lane.held:
+                    self._settle(lane)
                 lane.end()
 
     # -- bulk ------------------------------------------------------------------------------------------------
@@ -70,8 +75,22 @@ class Router:
     def _bulk(self, transfer: Transfer) -> None:
         lane = self._find(transfer)
         if lane is not None:
+            if isinstance(lane, Lane) and lane.held:
+                self._settle(lane)
             lane.feed(transfer)
             return
+        for known in self._lanes.get((transfer.bus, transfer.address), ()) if transfer.endpoint & 0x80 else ():
+            if isinstance(known, Lane) and known.inferred and known.may_want(transfer):
+                known.held.append(transfer)
+                self._holding = True
+                return
+        self._elsewhere(transfer)
+
+    def _settle(self, lane: Lane) -> None:
+        for transfer in lane.settle_in():
+            self._elsewhere(transfer)
+
+    def _elsewhere(self, transfer: Transfer) -> None:
         role = self.bus.endpoint_role(transfer.bus, transfer.address, transfer.endpoint)
         if role is None:
             self._count(transfer, "bulk traffic of a device whose descriptors are not in the capture")
@@ -84,31 +103,41 @@ class Router:
         role = self.bus.endpoint_role(*device, transfer.endpoint)
         if role is None:
             return self._infer(device, transfer)
-        if not role.active or not any(role.interface == s.number for s in self.bus.storage_interfaces(*device)):
+        if not role.storage:
             return None
-        # Its descriptors were seen, its SET_CONFIGURATION was not.
+        if not role.active and not (
+            self._looks_like_command(transfer)
+            and self.bus.adopt(*device, transfer.endpoint, transfer.start_ns, transfer.records)
+        ):
+            return None
+        # Its descriptors were seen, its SET_CONFIGURATION or SET_INTERFACE was not.
         self._map_pipes(device)
         return self._pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
 
+    def _looks_like_command(self, transfer: Transfer) -> bool:
+        return Lane.looks_like_command(self._read, transfer) or UasLane.looks_like_command(self._read, transfer)
+
     def _infer(self, device: Key, transfer: Transfer) -> AnyLane | None:
-        lane: Lane | UasLane
+        lane: Lane | UasLane | None = None
         for known in self._lanes.get(device, ()):
-            if not isinstance(known, CbiLane) and known.inferred:
+            if isinstance(known, Lane | UasLane) and known.inferred and known.wants(transfer):
                 lane = known
                 break
         else:
-            if Lane.looks_like_command(self._read, transfer):
-                lane = Lane(*device, self.out, self._read, self._overdue, inferred=True)
-            elif UasLane.looks_like_command(self._read, transfer):
-                lane = UasLane(*device, {}, self.out, self._read, self._overdue)
-            else:
+            lane = self._new_inferred(device, transfer)
+            if lane is None or not lane.wants(transfer):
                 return None
             self._lanes.setdefault(device, []).append(lane)
             self.inferred.add(device)
-        if not lane.wants(transfer):
-            return None
         self._pipes[transfer.bus << 16 | transfer.address << 8 | transfer.endpoint] = lane
         return lane
+
+    def _new_inferred(self, device: Key, transfer: Transfer) -> Lane | UasLane | None:
+        if Lane.looks_like_command(self._read, transfer):
+            return Lane(*device, self.out, self._read, self._overdue)
+        if UasLane.looks_like_command(self._read, transfer):
+            return UasLane(*device, {}, self.out, self._read, self._overdue)
+        return None
 
     # -- control ---------------------------------------------------------------------------------------------
 
@@ -143,57 +172,85 @@ class Router:
         self._count(transfer, "interrupt traffic (hubs, keyboards)")
 
     def _happened(self, event: BusEvent, transfer: Transfer, request: Request | None) -> None:
-        device = (event.bus, event.address)
         self.out.add(event)
         if not event.done:
             return
+        device = (event.bus, event.address)
         if event.kind == "clear halt":
             lane = self._pipes.get(event.bus << 16 | event.address << 8 | event.endpoint)
             signal = "CLEARED IN" if event.endpoint & 0x80 else "CLEARED OUT"
             if lane is not None and lane.control(signal, transfer) and request is not None:
                 request.in_exchange = True
-        elif event.kind in _ENDS_EXCHANGES:
-            for lane in self._lanes.get(device, ()):
-                lane.control("RESET", None, event.text)
-            if event.kind in _CHANGES_PIPES:
-                self._map_pipes(device)
+            return
+        signal = _SIGNALS.get(event.kind, "")
+        meant = transfer.setup[4] if event.kind == "class reset" and len(transfer.setup) == 8 else -1
+        for lane in self._lanes.get(device, ()) if signal else ():
+            if meant in (-1, lane.interface) or lane.interface < 0:
+                lane.control(signal, transfer, _REASONS.get(event.kind, ""))
+        if event.kind in _CHANGES_PIPES:
+            self._map_pipes(device)
 
     def _map_pipes(self, device: Key) -> None:
-        """Lay out the lanes of a device anew: its configuration, an alternate setting or the device itself changed."""
-        for lane in self._lanes.pop(device, []):
-            lane.end("the device was configured anew")
+        """Lay out the lanes of a device anew: its configuration, an alternate setting or the device itself changed. A
+        lane that was inferred and turns out right goes on as it is."""
         prefix = device[0] << 16 | device[1] << 8
-        for key in [key for key in self._pipes if key & ~0xFF == prefix]:
+        kept = {key: lane for key, lane in self._pipes.items() if key & ~0xFF == prefix}
+        for key in kept:
             del self._pipes[key]
+        old = self._lanes.pop(device, [])
         for interface in self.bus.storage_interfaces(*device):
-            self._add_lane(device, prefix, interface)
+            ends = _pipes_of(interface)
+            same = next((lane for lane in old if lane.inferred and _fits(lane, ends, kept)), None)
+            lane = same or self._new_lane(device, interface)
+            if lane is None:
+                continue
+            if same is not None:
+                old.remove(same)
+            self._lanes.setdefault(device, []).append(lane)
+            for endpoint in ends:
+                self._pipes[prefix | endpoint] = lane
+        for lane in old:
+            lane.end("the device was configured anew")
 
-    def _add_lane(self, device: Key, prefix: int, interface: StorageInterface) -> None:
-        lane: AnyLane
+    def _new_lane(self, device: Key, interface: StorageInterface) -> AnyLane | None:
+        number, ends = interface.number, _pipes_of(interface)
         if interface.protocol == _UAS:
-            usage = {
-                interface.command_out: "command", interface.status_in: "status",
-                interface.data_in: "data in", interface.data_out: "data out",
-            }  # fmt: skip
-            pipes = {endpoint: name for endpoint, name in usage.items() if endpoint is not None}
-            lane = UasLane(*device, pipes, self.out, self._read, self._overdue)
-        elif interface.protocol in (_CBI, _CBI_NO_INTERRUPT):
-            ends = (interface.bulk_in, interface.bulk_out, interface.status_in)
-            pipes = {endpoint: "" for endpoint in ends if endpoint is not None}
-            lane = CbiLane(*device, interface.subclass, interface.protocol == _CBI, self.out, self._read)
-        elif interface.bulk_in is not None and interface.bulk_out is not None and interface.protocol == _BULK_ONLY:
-            pipes = {interface.bulk_in: "in", interface.bulk_out: "out"}
-            lane = Lane(*device, self.out, self._read, self._overdue)
-        else:
-            return
-        self._lanes.setdefault(device, []).append(lane)
-        for endpoint in pipes:
-            self._pipes[prefix | endpoint] = lane
+            return UasLane(*device, ends, self.out, self._read, self._overdue, number)
+        if interface.protocol in (_CBI, _CBI_NO_INTERRUPT):
+            with_interrupt = interface.protocol == _CBI
+            return CbiLane(*device, interface.subclass, with_interrupt, self.out, self._read, number)
+        if interface.protocol == _BULK_ONLY and interface.bulk_in is not None and interface.bulk_out is not None:
+            return Lane(
+                *device, self.out, self._read, self._overdue, bulk_in=interface.bulk_in,
+                bulk_out=interface.bulk_out, interface=number,
+            )  # fmt: skip
+        return None
 
     def _count(self, transfer: Transfer, place: str) -> None:
         self.elsewhere[place] += len(transfer.records)
 
 
+def _pipes_of(interface: StorageInterface) -> dict[int, str]:
+    """Endpoint address -> usage, for the pipes that the interface has."""
+    usage = {
+        interface.command_out: "command", interface.data_in: "data in", interface.data_out: "data out",
+        interface.bulk_in: "in", interface.bulk_out: "out", interface.status_in: "status",
+    }  # fmt: skip
+    return {endpoint: name for endpoint, name in usage.items() if endpoint is not None}
+
+
+def _fits(lane: AnyLane, ends: dict[int, str], pipes: dict[int, AnyLane | None]) -> bool:
+    """Whether every pipe that a lane was seen to use is one of these."""
+    return all(key & 0xFF in ends for key, owner in pipes.items() if owner is lane)
+
+
 _CHANGES_PIPES = frozenset(("configured", "interface", "attached", "address"))
-_ENDS_EXCHANGES = _CHANGES_PIPES | {"reset", "class reset", "detached"}
+_SIGNALS = dict.fromkeys((*_CHANGES_PIPES, "reset", "class reset"), "RESET") | {"detached": "GONE"}
 # A device that was unplugged keeps its pipes until its address is given again: its last transfers end after it.
+
+_REASONS = {
+    "reset": "the host reset the port", "class reset": "the host reset the device (Bulk-Only Mass Storage Reset)",
+    "detached": "the device is gone", "configured": "the host configured the device anew",
+    "interface": "the host chose an alternate setting", "address": "the device got an address",
+    "attached": "another device was plugged in",
+}  # fmt: skip

@@ -1,5 +1,5 @@
 """Keeps what transport yields in time order: an exchange takes its place when its command is seen and leaves when it
-is complete, sense included; what came after it waits as long."""
+is complete, sense included; what came after it waits as long. Numbers are given on leaving, so they have no gaps."""
 
 from __future__ import annotations
 
@@ -10,68 +10,83 @@ from typing import Any
 from sticktrace.transport.exchange import Exchange
 
 
-class Sequence:
-    """A queue that lets items out in the order in which they began."""
+class Place:
+    """The place of one item in the queue. ``explained_by`` is the place of the exchange that fetched its sense."""
 
-    __slots__ = ("_open", "_queue", "numbered", "waits")
+    __slots__ = ("done", "explained_by", "item")
+
+    def __init__(self, item: Any, done: bool) -> None:
+        self.item = item
+        self.done = done
+        self.explained_by: Place | None = None
+
+
+class Sequence:
+    """A queue that lets items out in the order in which they began. ``waits`` tells whether the first one's turn has
+    come; ``numbered`` counts the exchanges that left."""
+
+    __slots__ = ("_queue", "numbered", "waits")
 
     def __init__(self) -> None:
         self.numbered = 0
         self.waits = False
-        """Whether the first item's turn has come: a quick look before `ready`."""
-        self._queue: deque[Any] = deque()
-        self._open: set[int] = set()
+        self._queue: deque[Place] = deque()
 
-    def begin(self, exchange: Exchange) -> None:
-        """Take a place for an exchange whose command was just seen, and give it the next number.
+    def begin(self, exchange: Exchange) -> Place:
+        """Take a place for an exchange whose command was just seen.
 
         A command is seen when its transfer completes. One of another device that was submitted later may have
-        completed before; then the numbers change places, as long as that one is still waiting here.
+        completed before; the earlier submission then goes in front, as long as that one is still here.
         """
-        self.numbered += 1
-        exchange.number = self.numbered
-        queue, place = self._queue, len(self._queue)
-        self._open.add(id(exchange))
-        if not place or queue[-1].time_ns <= exchange.time_ns:
-            queue.append(exchange)
-            return
-        while place and queue[place - 1].time_ns > exchange.time_ns:
-            place -= 1
-            later = queue[place]
-            if isinstance(later, Exchange):
-                exchange.number, later.number = later.number, exchange.number
-        queue.insert(place, exchange)
-        self.waits = id(queue[0]) not in self._open
+        place = Place(exchange, False)
+        queue, index = self._queue, len(self._queue)
+        time_ns = exchange.time_ns
+        while index and queue[index - 1].item.time_ns > time_ns:
+            index -= 1
+        if index == len(queue):
+            queue.append(place)
+        else:
+            queue.insert(index, place)
+        self.waits = queue[0].done
+        return place
 
-    def withdraw(self, exchange: Exchange, instead: Any) -> None:
-        """What began as an exchange turned out to be none: something else takes its place. Only the newest number can
-        be given back, later ones stay."""
-        self._open.discard(id(exchange))
-        self._queue[self._queue.index(exchange)] = instead
-        self.waits = id(self._queue[0]) not in self._open
-        if exchange.number == self.numbered:
-            self.numbered -= 1
-            return
-        for item in self._queue:
-            if isinstance(item, Exchange) and item.number > exchange.number:
-                item.number -= 1
-        self.numbered -= 1
-
-    def done(self, exchange: Exchange) -> None:
-        """The exchange is complete."""
-        self._open.discard(id(exchange))
-        if self._queue and self._queue[0] is exchange:
+    def done(self, place: Place) -> None:
+        """The item at this place is complete."""
+        place.done = True
+        if self._queue and self._queue[0] is place:
             self.waits = True
+
+    def replace(self, place: Place, item: Any) -> None:
+        """What began as an exchange turned out to be something else, which is complete."""
+        place.item = item
+        self.done(place)
 
     def add(self, item: Any) -> None:
         """An item that is complete when it appears."""
-        self._queue.append(item)
+        self._queue.append(Place(item, True))
         if len(self._queue) == 1:
             self.waits = True
 
     def ready(self) -> Iterator[Any]:
         """Items whose turn has come."""
-        queue, waiting = self._queue, self._open
-        while queue and id(queue[0]) not in waiting:
-            yield queue.popleft()
+        queue = self._queue
+        while queue and queue[0].done:
+            place = queue.popleft()
+            item = place.item
+            if isinstance(item, Exchange):
+                self.numbered += 1
+                item.number = self.numbered
+                if place.explained_by is not None:
+                    self._tell_source(item, place.explained_by)
+            yield item
         self.waits = False
+
+    def _tell_source(self, exchange: Exchange, by: Place) -> None:
+        """The number that the exchange at ``by`` is going to have: it stands further back in the queue."""
+        number = self.numbered
+        for place in self._queue:
+            number += isinstance(place.item, Exchange)
+            if place is by:
+                break
+        assert exchange.sense is not None
+        exchange.sense = exchange.sense._replace(exchange=number)

@@ -1,18 +1,23 @@
 """USB Attached SCSI (INCITS 471, T10 2095-D): information units on four pipes, paired by tag into exchanges.
 
 Several commands may be open at once. At high speed a Read Ready or Write Ready unit names the tag whose data follows;
-at SuperSpeed streams do that, which host captures do not record, so data is given to the oldest open command that
-waits for data in that direction and says so in a note when more than one could be meant.
+at SuperSpeed streams do that, which host captures do not record. Data is then given to the open command that it fits
+best: the length that its command block asks for, then the nearest submission, as hosts submit a command's data request
+and its command unit together. Where several fit alike, a note says so.
 """
 
 from __future__ import annotations
 
 from sticktrace.capture.transfer import STALL, Piece, Transfer
+from sticktrace.codes.scsi import STATUS as SCSI_STATUS
 from sticktrace.codes.scsi import cdb_length
+from sticktrace.codes.status import in_words
+from sticktrace.grammar.uas import RESPONSE_CODES, TASK_MANAGEMENT_FUNCTIONS
+from sticktrace.grammar.vocabulary import data_length
 from sticktrace.transport.bot import Overdue, Read
 from sticktrace.transport.cases import intent
-from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import FAILED, MISSING, PASSED, Exchange, Sense
+from sticktrace.transport.gather import Gathering, stray
 from sticktrace.transport.sense import boil
 from sticktrace.transport.sequence import Sequence
 
@@ -21,49 +26,44 @@ COMMAND, SENSE, RESPONSE, TASK_MANAGEMENT, READ_READY, WRITE_READY = 0x01, 0x03,
 
 _STATUS_UNITS = (SENSE, RESPONSE, READ_READY, WRITE_READY)
 _GOOD, _CHECK_CONDITION = 0x00, 0x02
-_RESPONSES = {0x02: "invalid IU", 0x04: "task management not supported", 0x05: "task management failed",
-              0x09: "incorrect LUN", 0x0A: "overlapped tag"}  # fmt: skip
-
-
-class _Command:
-    """An open command and what was gathered for it."""
-
-    __slots__ = ("exchange", "notes", "pieces", "records", "stalled")
-
-    def __init__(self, exchange: Exchange, records: tuple[int, ...]) -> None:
-        self.exchange = exchange
-        self.records = list(records)
-        self.pieces: list[Piece] = []
-        self.notes: list[str] = []
-        self.stalled: list[str] = []
+_PATIENCE = 4
+"""Commands that may follow before a passed command is closed without the data that it asked for: the host sees the
+sense unit and the end of the data in either order."""
 
 
 class UasLane:
-    """The four pipes of one UAS interface, told apart by their usage: "command", "status", "data in", "data out"."""
+    """The four pipes of one UAS interface, told apart by their usage: "command", "status", "data in", "data out".
+    Without ``usage`` the traffic tells it (``inferred``)."""
 
     def __init__(
-        self, bus: int, address: int, usage: dict[int, str], out: Sequence, read: Read, overdue: Overdue
-    ) -> None:
-        self.bus, self.address = bus, address
+        self, bus: int, address: int, usage: dict[int, str], out: Sequence, read: Read, overdue: Overdue,
+        interface: int = -1,
+    ) -> None:  # fmt: skip
+        self.bus, self.address, self.interface = bus, address, interface
         self._usage = usage
-        self._out, self._read, self._overdue = out, read, overdue
-        self._open: dict[int, _Command] = {}
-        self._ready: dict[str, int] = {}
-        self._settling: tuple[_Command, str] | None = None
         self.inferred = not usage
+        self._out, self._read, self._overdue = out, read, overdue
+        self._open: dict[int, Gathering] = {}
+        self._settling: dict[int, tuple[Gathering, str, int]] = {}
+        self._tasks: dict[int, tuple[Transfer, str]] = {}
+        self._ready: dict[str, int] = {}
+        self._commands = 0
+        self._gone = ""
 
     @staticmethod
     def looks_like_command(read: Read, transfer: Transfer) -> bool:
         """Whether a transfer of an unknown pipe is a command IU: OUT, 32 bytes, its id, reserved bytes zero, no longer
         CDB announced, a LUN below 256 and a tag (INCITS 471, COMMAND IU)."""
-        if transfer.endpoint & 0x80 or transfer.actual != 32 or transfer.captured < 17:
+        if transfer.endpoint & 0x80 or 32 not in (transfer.actual, transfer.requested) or transfer.captured < 17:
             return False
         unit = read(transfer.data_at, 17)
         return unit[:2] == b"\x01\x00" and unit[2:4] != b"\0\0" and unit[5:9] == bytes(4) and unit[10:16] == bytes(6)
 
     def wants(self, transfer: Transfer) -> bool:
-        """For a lane inferred from a command IU: whether this transfer of an unknown pipe belongs to it. If so its
-        endpoint is given the usage that its content shows."""
+        """For an inferred lane: whether this transfer of a pipe not known yet belongs to it. If so its endpoint is
+        given the usage that its content shows."""
+        if transfer.endpoint in self._usage:
+            return True
         if self.looks_like_command(self._read, transfer):
             usage = "command"
         elif transfer.endpoint & 0x80:
@@ -80,13 +80,13 @@ class UasLane:
     def feed(self, transfer: Transfer) -> None:
         """Take one bulk transfer."""
         usage = self._usage.get(transfer.endpoint, "")
-        if self._settling is not None and not usage.startswith("data"):
-            self._close(*self._settling)
         if usage == "command":
             self._command(transfer)
             return
-        for late in self._overdue(self.bus, self.address, transfer.end_ns) if self._early(usage, transfer) else ():
-            self.feed(late)
+        if self._unheard(usage, transfer):
+            commands = [endpoint for endpoint, name in self._usage.items() if name == "command"]
+            for late in self._overdue(self.bus, self.address, commands, transfer.end_ns):
+                self._command(late)
         if usage == "status":
             self._status(transfer)
         else:
@@ -94,72 +94,104 @@ class UasLane:
 
     def control(self, signal: str, transfer: Transfer | None = None, why: str = "") -> bool:
         """A reset ends every open command; clearing a halt changes nothing here."""
-        if signal == "RESET":
-            if self._settling is not None:
-                self._close(*self._settling)
-            for command in list(self._open.values()):
-                command.notes.append(f"no sense IU: {why or 'a reset ended it'}")
-                self._close(command, MISSING)
+        if signal == "GONE":
+            self._gone = why
+        elif signal == "RESET":
+            self._settle(0)
+            for gathering in list(self._open.values()):
+                gathering.note(f"no sense IU: {self._gone or why or 'the host reset the device'}")
+                self._close(gathering, MISSING)
+            for request, words in self._tasks.values():
+                self._out.add(stray(request, "task management", f"{words}: no response"))
+            self._tasks.clear()
         return False
 
     def end(self, why: str = "the capture ends here") -> None:
         """No more transfers will come."""
         self.control("RESET", None, why)
 
-    def _early(self, usage: str, transfer: Transfer) -> bool:
+    def _unheard(self, usage: str, transfer: Transfer) -> bool:
         """Whether this answers a command that has not been seen."""
         if usage != "status" or transfer.captured < 4:
             return False
-        return self._tag(self._read(transfer.data_at, 4)) not in self._open
+        tag = self._tag(self._read(transfer.data_at, 4))
+        return tag not in self._open and tag not in self._tasks
 
     @staticmethod
     def _tag(unit: bytes) -> int:
         return int.from_bytes(unit[2:4], "big")
 
+    # -- command pipe -----------------------------------------------------------------------------------------
+
     def _command(self, transfer: Transfer) -> None:
         unit = self._read(transfer.data_at, min(transfer.captured, 32))
-        if len(unit) < 17 or unit[0] != COMMAND:
-            kind = "task management" if unit[:1] == bytes([TASK_MANAGEMENT]) else "invalid command"
-            self._stray(transfer, kind, f"{transfer.actual} bytes on the command pipe that are no command IU")
+        if unit[:1] == bytes([TASK_MANAGEMENT]) and len(unit) >= 8:
+            function = TASK_MANAGEMENT_FUNCTIONS.get(unit[4], f"function {unit[4]:02X}h")
+            about = f" of tag {int.from_bytes(unit[6:8], 'big'):04X}h" if unit[4] in (0x01, 0x80) else ""
+            self._tasks[self._tag(unit)] = transfer, f"task management: {function}{about}"
             return
+        if len(unit) < 17 or unit[0] != COMMAND:
+            reason = f"{transfer.actual} bytes on the command pipe that are no command IU"
+            self._out.add(stray(transfer, "invalid command", reason))
+            return
+        self._commands += 1
+        self._settle(self._commands - _PATIENCE)
         tag = self._tag(unit)
+        if tag in self._settling:
+            self._settle_one(tag)
         if tag in self._open:
-            self._open[tag].notes.append("no sense IU: its tag was used again")
+            self._open[tag].note("no sense IU: its tag was used again")
             self._close(self._open[tag], MISSING)
         cdb = unit[16 : 16 + (cdb_length(unit[16]) or 16)]
         # A command IU announces no length; `expected` grows with what the host asks of the data pipes.
         exchange = Exchange(
             0, transfer.start_ns, self.bus, self.address, _lun(unit[8:16]), tag, cdb, "none", 0, transport="UAS"
         )
-        exchange.command_at = transfer.piece
+        exchange.command_at = Piece(transfer.data_at, transfer.captured, max(transfer.requested, transfer.actual))
         exchange.command_ns = exchange.end_ns = transfer.end_ns
-        self._open[tag] = _Command(exchange, transfer.records)
-        self._out.begin(exchange)
-        if transfer.status:
-            self._open[tag].notes.append(f"the command transfer ended with status {transfer.status}")
+        gathering = self._open[tag] = Gathering(exchange, transfer, self._out)
+        if transfer.status == STALL:
+            gathering.stalled.append("command")
+        elif transfer.status:
+            gathering.note(f"the command was not sent: {in_words(transfer.status)}")
+        elif transfer.status is None:
+            gathering.note("the completion of the command transfer was not recorded")
+
+    # -- status pipe ------------------------------------------------------------------------------------------
 
     def _status(self, transfer: Transfer) -> None:
         unit = self._read(transfer.data_at, min(transfer.captured, 16 + 252))
-        command = self._open.get(self._tag(unit)) if len(unit) >= 4 else None
-        if command is None:
-            kind = "stray stall" if transfer.status == STALL else "stray error" if transfer.status else "stray status"
-            self._stray(transfer, kind, f"status pipe: {transfer.actual} bytes that answer no open command")
+        tag = self._tag(unit) if len(unit) >= 4 else -1
+        if tag in self._tasks and unit[:1] == bytes([RESPONSE]) and len(unit) >= 8:
+            self._task_done(tag, unit[7], transfer)
             return
-        command.records += transfer.records
-        command.exchange.end_ns = transfer.end_ns
+        gathering = self._open.get(tag)
+        if gathering is None:
+            kind = "stray stall" if transfer.status == STALL else "stray error" if transfer.status else "stray status"
+            reason = f"status pipe: {transfer.actual} bytes that answer no open command"
+            self._out.add(stray(transfer, kind, reason))
+            return
+        gathering.touch(transfer)
         identifier = unit[0]
         if identifier in (READ_READY, WRITE_READY):
-            self._ready["data in" if identifier == READ_READY else "data out"] = command.exchange.tag
+            self._ready["data in" if identifier == READ_READY else "data out"] = tag
         elif identifier == SENSE and len(unit) >= 7:
-            self._sense(command, unit, transfer)
+            self._sense(gathering, unit, transfer)
         elif identifier == RESPONSE and len(unit) >= 8:
-            command.notes.append(f"response IU {unit[7]:02X}h: {_RESPONSES.get(unit[7], 'see INCITS 471')}")
-            self._close(command, FAILED)
+            gathering.exchange.status_at = transfer.piece
+            gathering.note(f"response IU {unit[7]:02X}h: {RESPONSE_CODES.get(unit[7], 'see INCITS 471')}")
+            self._close(gathering, FAILED)
         else:
-            command.notes.append(f"an IU {identifier:02X}h on the status pipe that is not understood")
+            gathering.note(f"an IU {identifier:02X}h on the status pipe that is not understood")
 
-    def _sense(self, command: _Command, unit: bytes, transfer: Transfer) -> None:
-        exchange = command.exchange
+    def _task_done(self, tag: int, code: int, transfer: Transfer) -> None:
+        request, words = self._tasks.pop(tag)
+        item = stray(request, "task management", f"{words}: {RESPONSE_CODES.get(code, f'response {code:02X}h')}")
+        item.records += transfer.records
+        self._out.add(item)
+
+    def _sense(self, gathering: Gathering, unit: bytes, transfer: Transfer) -> None:
+        exchange = gathering.exchange
         exchange.status_at = transfer.piece
         status = unit[6]
         length = int.from_bytes(unit[14:16], "big")
@@ -167,69 +199,91 @@ class UasLane:
         if status == _CHECK_CONDITION and found is not None:
             at = Piece(transfer.data_at + 16, min(length, max(0, transfer.captured - 16)), length)
             exchange.sense = Sense(*found, 0, at)
-        elif status != _GOOD and status != _CHECK_CONDITION:
-            command.notes.append(f"SCSI status {status:02X}h")
+        elif status not in (_GOOD, _CHECK_CONDITION):
+            gathering.note(f"SCSI status {status:02X}h, {SCSI_STATUS.get(status, 'reserved')}")
         outcome = PASSED if status == _GOOD else FAILED
-        if exchange.tag in self._ready.values() and not command.pieces:
-            self._settling = command, outcome  # the host may see the sense IU before the end of the data transfer
+        named = exchange.tag in self._ready.values()
+        if not gathering.pieces and (named or (outcome is PASSED and any(data_length(exchange.cdb) or ()))):
+            self._settling[exchange.tag] = gathering, outcome, self._commands
         else:
-            self._close(command, outcome)
+            self._close(gathering, outcome)
+
+    # -- data pipes -------------------------------------------------------------------------------------------
 
     def _data(self, transfer: Transfer, usage: str) -> None:
-        command = self._owner(usage, transfer)
-        if command is None:
-            self._stray(transfer, "stray data", f"{transfer.actual} bytes of data while no command waits for them")
+        gathering = self._owner(usage, transfer)
+        if gathering is None:
+            reason = f"{transfer.actual} bytes of data while no command waits for them"
+            self._out.add(stray(transfer, "stray data", reason))
             return
-        exchange = command.exchange
+        exchange = gathering.exchange
         exchange.direction = "in" if usage == "data in" else "out"
         exchange.expected += max(transfer.requested, transfer.actual)
-        exchange.moved += transfer.actual
-        exchange.data_ns = exchange.end_ns = transfer.end_ns
-        command.records += transfer.records
-        command.pieces.append(transfer.piece)
-        if transfer.captured < transfer.actual:
-            exchange.truncated = True
-        if transfer.status == STALL:
-            command.stalled.append("data")
-        elif transfer.status and transfer.status != -121:
-            command.notes.append(f"a data transfer ended with status {transfer.status}")
-        if self._settling is not None and self._settling[0] is command:
-            self._close(*self._settling)
+        gathering.take(transfer)
+        if exchange.tag in self._settling:
+            self._settle_one(exchange.tag)
 
-    def _owner(self, usage: str, transfer: Transfer) -> _Command | None:
+    def _owner(self, usage: str, transfer: Transfer) -> Gathering | None:
         ready = self._open.get(self._ready.get(usage, -1))
         if ready is not None:
             return ready
         wish = "in" if usage == "data in" else "out"
-        waiting = [c for c in self._open.values() if intent(c.exchange.cdb) in (wish, "") and not c.pieces]
-        before = [c for c in waiting if c.exchange.time_ns <= transfer.start_ns] or waiting
-        if len(before) > 1:
-            before[0].notes.append("several commands waited for data; the oldest is taken as its owner")
-        return before[0] if before else None
+        waiting = [g for g in self._open.values() if intent(g.exchange.cdb) in (wish, "") and not _served(g)]
+        if not waiting:
+            return None
+        length = max(transfer.requested, transfer.actual)
 
-    def _close(self, command: _Command, status: str) -> None:
-        exchange = command.exchange
-        exchange.status = status
+        def fit(gathering: Gathering) -> tuple[bool, int]:
+            exchange = gathering.exchange
+            near = abs(exchange.time_ns - transfer.start_ns)
+            return not _asks(exchange.cdb, length, exchange.moved), near
+
+        waiting.sort(key=fit)
+        if len(waiting) > 1 and fit(waiting[0]) == fit(waiting[1]):
+            waiting[0].note("several commands waited for such data; one of them is taken as its owner")
+        return waiting[0]
+
+    # -- ends -------------------------------------------------------------------------------------------------
+
+    def _settle(self, before: int) -> None:
+        """Close the commands whose sense unit came when at most ``before`` commands had been sent; all for 0."""
+        for tag in [t for t, (_, _, at) in self._settling.items() if not before or at <= before]:
+            self._settle_one(tag)
+
+    def _settle_one(self, tag: int) -> None:
+        gathering, outcome, _ = self._settling.pop(tag)
+        self._close(gathering, outcome)
+
+    def _close(self, gathering: Gathering, status: str) -> None:
+        exchange = gathering.exchange
         if status in (PASSED, FAILED):
             exchange.residue = max(0, exchange.expected - exchange.moved)
-        if self._settling is not None and self._settling[0] is command:
-            self._settling = None
-        exchange.records = tuple(sorted(command.records))
-        exchange.pieces = tuple(command.pieces)
-        exchange.notes = tuple(command.notes)
-        exchange.stalled = tuple(command.stalled)
-        self._open.pop(exchange.tag, None)
+        gathering.seal(status)
+        if self._open.get(exchange.tag) is gathering:
+            del self._open[exchange.tag]
         for usage in [name for name, tag in self._ready.items() if tag == exchange.tag]:
             del self._ready[usage]
-        self._out.done(exchange)
+        self._out.done(gathering.place)
 
-    def _stray(self, transfer: Transfer, kind: str, reason: str) -> None:
-        self._out.add(
-            Stray(
-                transfer.start_ns, self.bus, self.address, transfer.endpoint, kind, reason,
-                transfer.piece, transfer.records,
-            )
-        )  # fmt: skip
+
+def _served(gathering: Gathering) -> bool:
+    """Whether the command has all the data that it asks for; one of unknown length is served by one transfer."""
+    wanted = data_length(gathering.exchange.cdb)
+    if wanted is None or wanted[1]:
+        return bool(gathering.pieces) and gathering.exchange.moved >= (wanted[1] if wanted else 0)
+    blocks = wanted[0]
+    return gathering.exchange.moved >= blocks * 512 if gathering.pieces else False
+
+
+def _asks(cdb: bytes, length: int, moved: int) -> bool:
+    """Whether a command block asks for that many bytes (more): blocks of a length in use, or an allocation length."""
+    wanted = data_length(cdb)
+    if wanted is None:
+        return False
+    blocks, size = wanted
+    if blocks:
+        return any(length + moved == blocks * block for block in (512, 1024, 2048, 4096))
+    return length + moved == size
 
 
 def _lun(field: bytes) -> int:

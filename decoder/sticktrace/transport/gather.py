@@ -1,0 +1,147 @@
+"""What the lanes of all transports share: gathering an open exchange, and the sense that explains a failed one."""
+
+from __future__ import annotations
+
+from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
+from sticktrace.codes.status import in_words
+from sticktrace.transport.events import Stray
+from sticktrace.transport.exchange import FAILED, Exchange, Sense
+from sticktrace.transport.sense import boil
+from sticktrace.transport.sequence import Sequence
+
+SHORT_READ = -121
+"""EREMOTEIO: data ended early. The emulator's recording also writes it for a stall."""
+
+MOST_NOTES = 20
+"""Notes kept of one exchange; a thousand failed polls say no more than twenty."""
+
+_REQUEST_SENSE = 0x03
+_LONGEST_SENSE = 252  # SPC-3 4.5.1
+
+
+class Gathering:
+    """An exchange that is still open, with what was gathered for it."""
+
+    __slots__ = ("_more", "exchange", "notes", "pieces", "place", "records", "short", "stalled")
+
+    def __init__(self, exchange: Exchange, transfer: Transfer, out: Sequence) -> None:
+        self.exchange = exchange
+        self.records = list(transfer.records)
+        self.pieces: list[Piece] = []
+        self.notes: list[str] = []
+        self.stalled: list[str] = []
+        self.short = False
+        self._more = 0
+        self.place = out.begin(exchange)
+
+    def note(self, text: str) -> None:
+        """Keep a remark, once, up to a limit."""
+        if text in self.notes:
+            return
+        if len(self.notes) < MOST_NOTES:
+            self.notes.append(text)
+        else:
+            self._more += 1
+
+    def touch(self, transfer: Transfer) -> None:
+        """A transfer belongs here, though it moved nothing that counts as data."""
+        self.records += transfer.records
+        self.exchange.end_ns = transfer.end_ns
+
+    def take(self, transfer: Transfer) -> None:
+        """A data transfer."""
+        exchange = self.exchange
+        actual, captured = transfer.actual, transfer.captured
+        exchange.moved += actual
+        exchange.data_ns = exchange.end_ns = transfer.end_ns
+        self.pieces.append(Piece(transfer.data_at, captured if captured < actual else actual, actual))
+        self.records += transfer.records
+        if captured < actual:
+            exchange.truncated = True
+        self.short = actual < transfer.requested
+        status = transfer.status
+        if status is None:
+            exchange.truncated = True
+            self.note("the completion of a data transfer was not recorded")
+        elif status == STALL:
+            self.stalled.append("data")
+        elif status and status != SHORT_READ:
+            self.note(f"a data transfer ended after {actual} bytes: {in_words(status)}")
+
+    def missed(self, transfer: Transfer, what: str) -> None:
+        """A submission whose completion the recording lost."""
+        self.records += transfer.records
+        self.note(f"the completion of {what} was not recorded")
+
+    def seal(self, status: str) -> Exchange:
+        """Write what was gathered into the exchange."""
+        exchange = self.exchange
+        exchange.status = status
+        self.records.sort()
+        exchange.records = tuple(self.records)
+        if self.pieces:
+            exchange.pieces = tuple(self.pieces)
+        if self._more:
+            self.notes.append(f"and {self._more} remarks more")
+        if self.notes:
+            exchange.notes = tuple(self.notes)
+        if self.stalled:
+            exchange.stalled = tuple(dict.fromkeys(self.stalled))
+        return exchange
+
+
+class Unexplained:
+    """Failed exchanges that wait for the sense which the next command on their unit may fetch (SPC-4 6.39)."""
+
+    __slots__ = ("_out", "_waiting")
+
+    def __init__(self, out: Sequence) -> None:
+        self._out = out
+        self._waiting: dict[int, Gathering] = {}
+
+    def closed(self, gathering: Gathering, first_data: bytes) -> None:
+        """An exchange was closed. ``first_data`` are the bytes of its data that count, as far as sense may reach, if it
+        is a REQUEST SENSE. What waited on its unit is settled; if it failed itself, it waits in turn."""
+        exchange = gathering.exchange
+        waiting = self._waiting.pop(exchange.lun, None) if self._waiting else None
+        if waiting is not None:
+            if exchange.opcode == _REQUEST_SENSE and exchange.pieces:
+                found = boil(first_data)
+                if found is not None:
+                    at = Piece(exchange.pieces[0].at, len(first_data), len(first_data))
+                    waiting.exchange.sense = Sense(*found, 0, at)
+                    waiting.place.explained_by = gathering.place
+                    if exchange.residue and exchange.residue >= exchange.expected:
+                        waiting.notes.append("its sense is taken though the residue says that none of it counts")
+                        waiting.exchange.notes = tuple(waiting.notes)
+            self._out.done(waiting.place)
+        if exchange.status is FAILED and exchange.opcode != _REQUEST_SENSE and exchange.sense is None:
+            self._waiting[exchange.lun] = gathering
+        else:
+            self._out.done(gathering.place)
+
+    def let_go(self) -> None:
+        """Nothing more will come."""
+        for waiting in self._waiting.values():
+            self._out.done(waiting.place)
+        self._waiting.clear()
+
+
+def sense_span(exchange: Exchange) -> int:
+    """How many bytes at the start of a REQUEST SENSE's data count as sense."""
+    if exchange.opcode != _REQUEST_SENSE or not exchange.pieces:
+        return 0
+    counts = min(exchange.pieces[0].captured, _LONGEST_SENSE)
+    residue = exchange.residue
+    if residue and residue < exchange.expected:
+        # A residue of the whole length would mean that no sense came; sticks that lie so send good sense all the same.
+        counts = min(counts, exchange.expected - residue)
+    return counts
+
+
+def stray(transfer: Transfer, kind: str, reason: str) -> Stray:
+    """A transfer of a storage pipe that belongs to no exchange."""
+    return Stray(
+        transfer.start_ns, transfer.bus, transfer.address, transfer.endpoint, kind, reason,
+        transfer.piece if transfer.actual else NO_DATA, transfer.records,
+    )  # fmt: skip
