@@ -38,17 +38,16 @@ def hex_bytes(data: bytes) -> str:
     return data.hex(" ")
 
 
+_BINARY_UNITS = ("B", "KiB", "MiB", "GiB", "TiB", "PiB")
+
+
 def bytes_in_words(count: int) -> str:
     """A byte count in binary units with the exact figure kept when it is small: ``512 B``, ``4 KiB``, ``7.45 GiB``."""
-    if abs(count) < 1024:
+    power = min((abs(count).bit_length() - 1) // 10, len(_BINARY_UNITS) - 1) if count else 0
+    if not power:
         return f"{count} B"
-    value = float(count)
-    for unit in ("KiB", "MiB", "GiB", "TiB", "PiB"):
-        value /= 1024
-        if abs(value) < 1024:
-            break
-    shown = f"{value:.2f}".rstrip("0").rstrip(".")
-    return f"{shown} {unit}"
+    shown = f"{count / (1 << 10 * power):.2f}".rstrip("0").rstrip(".")
+    return f"{shown} {_BINARY_UNITS[power]}"
 
 
 def time_in_words(ns: int) -> str:
