@@ -28,8 +28,7 @@ TABLE: dict[tuple[str, str], tuple[str, str]] = {
     (IDLE, "BAD CBW"): ("open_invalid", LOST),                       # 6.2.1, 6.6.1
     (IDLE, "IN"): ("stray_data", IDLE),                              # 3.3: nothing moves before a CBW
     (IDLE, "OUT"): ("stray_data", IDLE),                             # 3.3
-    (IDLE, "CSW"): ("stray_status", IDLE),                           # 3.3
-    (IDLE, "OTHER CSW"): ("stray_status", IDLE),                     # 3.3
+    (IDLE, "OTHER CSW"): ("stray_status", IDLE),                     # 3.3: with no exchange open, no tag is right
     (IDLE, "STALL IN"): ("stray_stall", IDLE),                       # 6.6.1
     (IDLE, "STALL OUT"): ("stray_stall", IDLE),                      # 6.6.1
     (IDLE, "ERROR IN"): ("stray_error", IDLE),                       # 6.5: the host's to recover
