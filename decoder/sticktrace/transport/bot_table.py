@@ -87,7 +87,7 @@ TABLE: dict[tuple[str, str], tuple[str, str]] = {
 }  # fmt: skip
 
 EARLY: dict[str, tuple[str, ...]] = {
-    IDLE: ("IN", "OUT", "CSW", "OTHER CSW", "STALL IN"),
+    IDLE: ("IN", "OUT", "OTHER CSW", "STALL IN"),
     DATA_IN: ("OTHER CSW",),
     DATA_OUT: ("CSW", "OTHER CSW"),
     STATUS: ("OUT", "OTHER CSW", "BAD CSW"),
