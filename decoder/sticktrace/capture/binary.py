@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, Protocol
 
 from sticktrace.capture.join import Joiner
@@ -61,29 +61,33 @@ class BinaryReader(Reader):
 
     def transfers(self) -> Iterator[Transfer]:
         data = self.payload = self.data
-        decoders = self._decoders
-        number = self.records
-        origin = self.origin_ns
+        number, origin = self.records, self.origin_ns
+        known, feed = -1, None
         for frame in self._walk.walk(data):
             number += 1
-            self.records = number
             if origin is None:
                 origin = self.origin_ns = frame[0]
             time_ns = frame[0] - origin
             if time_ns < 0:
                 time_ns = 0  # the clock was set back; a negative time would read as a lost half
-            self.last_ns = time_ns
-            link_type = frame[4]
-            try:
-                decoder = decoders[link_type]
-            except KeyError:
-                decoder = self._new_decoder(link_type)
-            if decoder is None:
-                self.skipped[f"link type {link_type} is not a USB host capture that sticktrace reads"] += 1
-                continue
-            transfer = decoder.feed(frame, number, time_ns, data)
-            if transfer is not None:
-                yield transfer
+            if frame[4] != known:
+                known = frame[4]
+                feed = self._feed_of(known)
+            if feed is None:
+                self.skipped[f"link type {known} is not a USB host capture that sticktrace reads"] += 1
+            else:
+                transfer = feed(frame, number, time_ns, data)
+                if transfer is not None:
+                    self.records, self.last_ns = number, time_ns
+                    yield transfer
+        if number > self.records:
+            self.records, self.last_ns = number, time_ns
+
+    def _feed_of(self, link_type: int) -> Callable[[Frame, int, int, Any], Transfer | None] | None:
+        if link_type not in self._decoders:
+            self._new_decoder(link_type)
+        decoder = self._decoders[link_type]
+        return None if decoder is None else decoder.feed
 
     def _new_decoder(self, link_type: int) -> FrameDecoder | None:
         self.link_types.add(link_type)

@@ -59,7 +59,8 @@ class LinuxFrames:
             transfer.completed_ns = time_ns
             if data_flag == _EMULATOR_DATA:
                 self._emulated.add(bus)
-            if transfer.incoming:
+            setup = transfer.setup
+            if setup[0] & 0x80 if setup else endpoint & 0x80:
                 transfer.actual, transfer.data_at, transfer.captured = length, at, captured
             elif length or status or bus not in self._emulated:
                 # The emulator writes 0 on OUT completions: there the submission's length stands. What was submitted

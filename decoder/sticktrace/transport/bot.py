@@ -60,7 +60,7 @@ class Lane:
         self._status: tuple[int, int, int, int] = (0, 0, 0, 0)
         self._left_open: Gathering | None = None
         self._unexplained = Unexplained(out)
-        self._gone = ""
+        self._gone = self._why = ""
         self.held: list[Transfer] = []
 
     @staticmethod
@@ -110,18 +110,19 @@ class Lane:
         """Take one bulk transfer."""
         read_signal = self._signal_in if transfer.endpoint & 0x80 else self._signal_out
         signal = read_signal(transfer)
-        if signal in EARLY[self.state] and self._catch_up(transfer):
-            signal = read_signal(transfer)
-        action, self.state = TABLE[self.state, signal]
-        _ACTIONS[action](self, transfer)
+        action, following, early = _STEPS[self.state, signal]
+        if early and self._catch_up(transfer):
+            action, following, _ = _STEPS[self.state, read_signal(transfer)]
+        self.state = following
+        action(self, transfer)
 
     def _catch_up(self, transfer: Transfer) -> bool:
         """What comes now follows something that the host has sent, but the recording lost the completion of that: take
         the submission as done. Returns whether there was any."""
         late = self._overdue(self.bus, self.address, (self.bulk_out,), transfer.end_ns)
         for sent in late:
-            action, self.state = TABLE[self.state, self._signal_out(sent)]
-            _ACTIONS[action](self, sent)
+            action, self.state, _ = _STEPS[self.state, self._signal_out(sent)]
+            action(self, sent)
         return bool(late)
 
     def control(self, signal: str, transfer: Transfer | None = None, why: str = "") -> bool:
@@ -130,15 +131,13 @@ class Lane:
         if signal == "GONE":
             self._gone = why  # its last transfers have yet to end
             return False
-        if (self.state, signal) not in TABLE:
+        step = _STEPS.get((self.state, signal))
+        if step is None:
             return False
-        action, following = TABLE[self.state, signal]
-        self.state = following
-        if action == "abandon":
-            self._abandon(why or "the host reset the device", 0 if transfer is None else transfer.start_ns)
-            return False
-        _ACTIONS[action](self, transfer)
-        return transfer is not None
+        action, self.state, _ = step
+        self._why = why or "the host reset the device"
+        action(self, transfer)
+        return signal != "RESET" and transfer is not None
 
     def _signal_out(self, transfer: Transfer) -> str:
         if CBW_SIZE in (transfer.actual, transfer.requested) and self._is_cbw(transfer):
@@ -237,8 +236,6 @@ class Lane:
         gathering = self._open
         assert gathering is not None
         exchange = gathering.exchange
-        for lost in self._overdue(self.bus, self.address, (self.bulk_in,), transfer.start_ns):
-            gathering.missed(lost, "a read before the status")
         _, _, residue, status = self._status
         exchange.residue = residue
         outcome = _STATUSES[status] if status < 3 else INVALID
@@ -251,19 +248,16 @@ class Lane:
             gathering.note("the submission of the status transfer was not recorded")
         gathering.touch(transfer)
         exchange.status_at = transfer.piece
-        if self._doubts(gathering, outcome, residue):
-            exchange.case = None
-        else:
+        agreed = residue == 0 and exchange.moved == exchange.expected
+        if agreed or outcome == PHASE_ERROR or not self._doubts(gathering, residue, transfer):
             exchange.case = case_of(
                 exchange.cdb, exchange.direction, exchange.expected, exchange.moved, residue, outcome
             )
         self._finish(outcome)
 
-    def _doubts(self, gathering: Gathering, outcome: str, residue: int) -> bool:
+    def _doubts(self, gathering: Gathering, residue: int, transfer: Transfer) -> bool:
         """Whether length, residue and what moved contradict each other, so that no case can be told."""
         exchange = gathering.exchange
-        if outcome == PHASE_ERROR:
-            return False
         if residue > exchange.expected:
             gathering.note("dCSWDataResidue is larger than dCBWDataTransferLength (BOT 6.3.2)")
             return True
@@ -271,6 +265,9 @@ class Lane:
             gathering.note(f"{exchange.moved - exchange.expected} bytes more than announced were moved")
             return True
         missing = exchange.expected - residue - exchange.moved
+        if missing > 0:
+            for lost in self._overdue(self.bus, self.address, (self.bulk_in,), transfer.start_ns):
+                gathering.missed(lost, "a read before the status")
         if missing > 0 and not gathering.short and not gathering.stalled:
             # The device did not end the phase early, so the bytes did cross the bus; the recording lacks them.
             exchange.truncated = True
@@ -291,6 +288,9 @@ class Lane:
         if self._left_open is not None:
             self._out.done(self._left_open.place)
             self._left_open = None
+
+    def _reset(self, transfer: Transfer | None) -> None:
+        self._abandon(self._why, 0 if transfer is None else transfer.start_ns)
 
     def _abandon(self, why: str, before_ns: int) -> None:
         """The open exchange gets no status. It stays within reach for one more, since a CSW may come late."""
@@ -454,5 +454,8 @@ _ACTIONS: dict[str, Callable[[Lane, Any], None]] = {
     "wrong_way": Lane._wrong_way, "too_much": Lane._too_much, "stall_data": Lane._stall_data,
     "stall_status": Lane._stall_status, "error": Lane._error, "cleared": Lane._cleared,
     "stray_data": Lane._stray_data, "stray_status": Lane._stray_status, "stray_stall": Lane._stray_stall,
-    "stray_error": Lane._stray_error,
+    "stray_error": Lane._stray_error, "abandon": Lane._reset,
 }  # fmt: skip
+
+_STEPS = {key: (_ACTIONS[action], following, key[1] in EARLY[key[0]]) for key, (action, following) in TABLE.items()}
+"""The table made ready: the action itself, the next state, and whether the signal may come early."""
