@@ -17,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).parent / "fuzz"))
 
 from breaking import (
     KINDS,
+    VERBS,
     Edit,
     Outcome,
     apply,
@@ -24,6 +25,7 @@ from breaking import (
     examine,
     facts_of,
     records_of,
+    run_verb,
     seeds,
     settled,
     text_lines,
@@ -135,6 +137,18 @@ def test_after_one_lost_record_the_machine_finds_back(which: int) -> None:
     for exchange in wanted:
         mine = exchange.time_ns, exchange.tag, exchange.cdb, exchange.moved, exchange.status, len(exchange.records)
         assert mine in found, facts_of(exchange)
+
+
+@pytest.mark.parametrize("words", VERBS)
+@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.sampled_from(sorted(SEEDS)), edits)
+def test_no_verb_shows_a_traceback(
+    tmp_path_factory: pytest.TempPathFactory, words: str, name: str, some: list[Edit]
+) -> None:
+    """Whatever the file holds, a verb ends with a documented status and prints what a terminal can bear."""
+    path = tmp_path_factory.mktemp("broken") / "capture"
+    path.write_bytes(apply(SEEDS[name], some))
+    run_verb(path, words)
 
 
 HOSTILE = "\x1b[2J\x07\r\n\u202etxt.exe\u2066\x85[red]\u200b"

@@ -32,8 +32,8 @@ CBW_SIGNATURE, CSW_SIGNATURE = b"USBC", b"USBS"
 class Line:
     """``direction`` is "out", "in" or "". ``label`` is "cbw", "csw", "cb", "setup", "data" or "". ``time_ns`` is the
     printed time and ``clock`` whether it is a time of day. ``length`` is a stated number of bytes, ``status`` an errno
-    for an error word or number. ``text`` is the line without time and tags, ``lead`` what stands before the bytes and their offset;
-    ``bare`` says that no words do, ``colon`` that the lead ends like a heading."""
+    for an error word or number. ``text`` is the line without time and tags, ``lead`` what stands before the bytes and
+    their offset; ``bare`` says that no words do, ``colon`` that the lead ends like a heading."""
 
     text: str = ""
     time_ns: int | None = None
@@ -74,7 +74,9 @@ _LENGTH = re.compile(
     r"\b(\d{1,9})\s*(?:bytes?|B)\b|\blen(?:gth)?\s*[:=]?\s*(\d{1,9})\b|[(\[]\s*(\d{1,9})\s*[)\]]", re.I | re.ASCII
 )
 # What may follow the bytes: closing marks, a count, a comment, dots for bytes left out.
-_TAIL = re.compile(r"[ \t,;}\"'/*|)\]]*(?:[(\[]?\s*(\d{1,9})\s*(?:bytes?|B)\b.*|//.*|/\*.*|\.{2,}.*)?$", re.I | re.ASCII)
+_TAIL = re.compile(
+    r"[ \t,;}\"'/*|)\]]*(?:[(\[]?\s*(\d{1,9})\s*(?:bytes?|B)\b.*|//.*|/\*.*|\.{2,}.*)?$", re.I | re.ASCII
+)
 _LAST_NUMBER = re.compile(r"(?<![\w.-])(0x)?([0-9A-Fa-f]{1,16})\s*[:=|>]?\s*$")
 _ERROR_WORDS = (
     (re.compile(r"\bstall(?:ed)?\b|\bEPIPE\b", re.I), -32),
