@@ -237,7 +237,7 @@ class ScreenApp(App[str]):
         size, repeats = int(view.lines.sizes[view.at]), int(view.lines.repeats[view.at])
         line = rows.sentence(self.model, view.code, size, repeats, table.hidden(view.code))
         if note := self.marks.notes.get(view.code, ""):
-            line.append((f"  note: {note}", "head"))
+            line.insert(0, (f"note: {note}  ", "head"))
         band.say(*rows.broken(line, self.size.width - 1, 2))
 
     # -- actions of the table --------------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 from rich.segment import Segment
+from textual import events
 from textual.strip import Strip
 from textual.widget import Widget
 
@@ -80,11 +81,24 @@ class KeyLine(Widget):
     def show(self, page: str) -> None:
         """Another page."""
         self.page = page
+        self._fit()
+
+    def on_resize(self, event: events.Resize) -> None:
+        self._fit()
+
+    def _fit(self) -> None:
+        """As many lines as the keys need; on a very low screen what is being read comes first."""
+        width, height = self.app.size
+        needed = len(_broken(self._keys(), width)) if width > 0 else 1
+        self.styles.height = max(1, min(needed, height // 6))
         self.refresh()
+
+    def _keys(self) -> list[Key]:
+        return [*PAGES[self.page].keys, *ALL]
 
     def render_line(self, y: int) -> Strip:
         width = self.size.width
-        lines = _broken([*PAGES[self.page].keys, *ALL], width)
+        lines = _broken(self._keys(), width)
         segments: list[Segment] = []
         for key in lines[y] if y < len(lines) else ():
             segments += [Segment(f" {key.shown}", BAND_KEY), Segment(f" {key.short} ", BAND)]

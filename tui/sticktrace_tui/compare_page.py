@@ -34,7 +34,7 @@ def sign_of(good: Step | None, bad: Step | None) -> tuple[str, str]:
         return ">", "warn" if bad.shade != TROUBLE else "bad"
     if good.end != bad.end:
         return "≠", "bad" if TROUBLE in (good.shade, bad.shade) else "warn"
-    alike = (good.place, good.blocks, good.opcode) == (bad.place, bad.blocks, bad.opcode)
+    alike = (good.place, good.blocks, good.cdb[:1]) == (bad.place, bad.blocks, bad.cdb[:1])
     return ("=", "quiet") if alike else ("≠", "warn")
 
 

@@ -42,13 +42,13 @@ _TABLE = (
     _key("/", "select", "select by words, live as you type; Esc gives the selection up", ("slash", "select")),
     _key("space", "fold", "open or close the fold here", ("space", "fold")),
     _key("f F", "fault", "next, previous fault", ("f", "fault(1)"), ("F", "fault(-1)")),
-    _key("c C", "same command", "next, previous of the same command", ("c", "command(1)"), ("C", "command(-1)")),
-    _key("a A", "same LBA", "next, previous that touches these blocks", ("a", "lba(1)"), ("A", "lba(-1)")),
-    _key("m n", "mark, note", "mark the item; write a note to it", ("m", "mark"), ("n", "note")),
-    _key("M", "next mark", "the next mark", ("M", "next_mark")),
+    _key("c C", "command", "next, previous of the same command", ("c", "command(1)"), ("C", "command(-1)")),
+    _key("a A", "blocks", "next, previous that touches these blocks", ("a", "lba(1)"), ("A", "lba(-1)")),
+    _key("m M", "mark", "mark the item, or take the mark away; the next mark", ("m", "mark"), ("M", "next_mark")),
+    _key("n", "note", "write a note to the item", ("n", "note")),
     _key("S", "save", "save marks and notes beside the capture", ("S", "save_marks")),
     _key("r", "requests", "control requests: folded, shown, hidden", ("r", "requests")),
-    _key("o", "fold all", "fold repeats, or show every item", ("o", "fold_all")),
+    _key("o", "all", "fold repeats, or show every item", ("o", "fold_all")),
     _key("v", "reveal", "in teaching mode: show the outcome of this item", ("v", "reveal")),
 )
 _DETAIL = (

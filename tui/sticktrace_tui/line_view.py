@@ -112,18 +112,10 @@ class LineView(ScrollView, can_focus=True):
 
     # -- moving ----------------------------------------------------------------------------------------------
 
-    def move_to(self, at: int, step: int = 1) -> None:
-        """Put the cursor on a line, or on the next one in the direction of ``step`` where it may rest."""
-        count = self.count()
-        at = max(0, min(at, count - 1))
-        wanted = at
-        while 0 <= at < count and not self.stops(at):
-            at += step
-        if not 0 <= at < count:
-            at = self.at if count and self.stops(min(self.at, count - 1)) else wanted
-            if wanted != self.at and not self._rests_between(wanted, at):
-                self.scroll_to(y=max(0, wanted - self.scrollable_content_region.height // 2), animate=False, force=True)
-                return
+    def move_to(self, at: int) -> None:
+        """Put the cursor on a line, if it may rest there."""
+        if not (0 <= at < self.count() and self.stops(at)):
+            return
         old, self.at = self.at, at
         self.reveal()
         width = self.scrollable_content_region.width
@@ -132,20 +124,40 @@ class LineView(ScrollView, can_focus=True):
         if old != at:
             self.post_message(self.Moved())
 
-    def _rests_between(self, first: int, last: int) -> bool:
-        return any(self.stops(at) for at in range(min(first, last), max(first, last)))
+    def _stop_from(self, at: int, step: int) -> int | None:
+        """The first line from ``at`` on, in a direction, where the cursor may rest."""
+        while 0 <= at < self.count():
+            if self.stops(at):
+                return at
+            at += step
+        return None
 
     def action_move(self, step: int) -> None:
-        if not any(self.stops(at) for at in (self.at, self.at + step)) and self.count() < 1000:
-            self.scroll_relative(y=step, animate=False)
-        self.move_to(self.at + step, step)
+        """To the next place where the cursor may rest; where that is out of sight, scroll towards it by one line."""
+        top, height = self.scroll_offset.y, self.scrollable_content_region.height
+        seen = top <= self.at < top + height
+        start = self.at + step if seen else top if step > 0 else min(top + height, self.count()) - 1
+        found = self._stop_from(start, step)
+        if found is not None and top - 1 <= found <= top + height:
+            self.move_to(found)
+        else:
+            self.scroll_relative(y=step, animate=False, force=True)
 
     def action_page(self, step: int) -> None:
+        """A screen further; the cursor comes along as far as it may rest there."""
         height = max(1, self.scrollable_content_region.height - 1)
-        self.move_to(self.at + step * height, step)
+        goal = max(0, min(self.at + step * height, self.count() - 1))
+        found = self._stop_from(goal, -step)
+        if found is not None and abs(goal - found) < height and found != self.at:
+            self.move_to(found)
+        else:
+            self.scroll_relative(y=step * height, animate=False, force=True)
 
     def action_edge(self, end: int) -> None:
-        self.move_to(self.count() - 1 if end else 0, -1 if end else 1)
+        """To the first or the last line."""
+        found = self._stop_from(self.count() - 1 if end else 0, -1 if end else 1)
+        if found is not None:
+            self.move_to(found)
         self.scroll_to(y=self.count() if end else 0, animate=False, force=True)
 
     def action_open(self) -> None:

@@ -60,7 +60,7 @@ class Marks:
                 raise ValueError("too large for a file of marks")
             facts = json.loads(self.path.read_text("utf-8"))
             self.notes = _codes(facts, "exchanges", 1, 0) | _codes(facts, "between", -1, -1)
-        except (OSError, ValueError, TypeError, AttributeError, RecursionError) as error:
+        except (OSError, ValueError, TypeError, AttributeError, KeyError, RecursionError) as error:
             raise SticktraceError(f"{self.path}: is no file of marks ({error}); left alone") from error
 
 

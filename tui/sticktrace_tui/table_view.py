@@ -40,8 +40,8 @@ class TableView(LineView):
         size, repeats = int(lines.sizes[at]), int(lines.repeats[at])
         return rows.line_of(self.view.model, code, size, repeats, width, self.marks.sign(code), self.hidden(code))
 
-    def move_to(self, at: int, step: int = 1) -> None:
-        super().move_to(at, step)
+    def move_to(self, at: int) -> None:
+        super().move_to(at)
         self.view.at = self.at
 
     def follow_view(self) -> None:
