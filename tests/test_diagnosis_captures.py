@@ -21,6 +21,8 @@ from diagnosis_lab import diagnosed, found
 from sticktrace.cli.diagnose import command
 from sticktrace.diagnosis.stages import NAMES, NOT_SEEN, REACHED
 from sticktrace.diagnosis.verdict import Diagnosis
+from sticktrace.output.diagnosis_text import lines
+from sticktrace.output.listing import plain
 from workshop import Recorder
 from workshop.scenes_healthy import healthy_boot, not_ready_then_up, uas_stick
 
@@ -248,3 +250,20 @@ def test_hostile_strings_are_shown_as_escapes() -> None:
     session.identify(host)
     text = json.dumps(diagnosed(host.recorder).facts(), ensure_ascii=False)
     assert "\x1b" not in text and "\u202e" not in text and "\x07" not in text
+
+
+def test_json_lines_of_a_diagnosis() -> None:
+    """Stages and findings as flat rows, each with its kind."""
+    rows = diagnosed(make_demo.SCENES["bad-sector"]()).lines()
+    assert [row["kind"] for row in rows].count("stage") == len(NAMES)
+    assert {row["kind"] for row in rows} == {"stage", "finding"}
+
+
+def test_text_is_bounded() -> None:
+    """A capture with a crowd of devices does not flood the terminal; what is left out is counted."""
+    diagnosis = diagnosed(make_demo.SCENES["bad-sector"]())
+    diagnosis.devices *= 40
+    diagnosis.findings *= 100
+    text = list(lines(diagnosis, plain))
+    assert len(text) < 900
+    assert any("24 devices" in line and "--json has them all" in line for line in text)

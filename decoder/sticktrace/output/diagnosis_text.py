@@ -13,6 +13,9 @@ from sticktrace.text import count_of
 Style = Callable[[str, str], str]
 """Takes text and a mood ("good", "bad", "warn", "quiet", "head") and returns it coloured, or as it is."""
 
+MOST_DEVICES, MOST_FINDINGS = 16, 60
+"""So many are told at length; a damaged capture can hold thousands."""
+
 _MOODS = {FAULT: "bad", RISK: "warn", NOTE: "quiet", REACHED: "good", FAILED: "bad", NOT_SEEN: "quiet"}
 _WORDS = {FAULT: "FAULT", RISK: "RISK", NOTE: "note"}
 _MARKS = {REACHED: "reached", FAILED: "FAILED", NOT_SEEN: "not seen"}
@@ -25,19 +28,30 @@ def lines(diagnosis: Diagnosis, style: Style, width: int = 0, everything: bool =
         yield from _healthy(diagnosis, style)
         return
     yield from _wrapped(diagnosis.verdict, width)
-    for report in diagnosis.devices:
+    for report in diagnosis.devices[:MOST_DEVICES]:
         yield ""
         yield style(report.title, "head")
         yield from _stages(report, style, width)
     shown = [f for f in diagnosis.findings if everything or f.severity != NOTE]
     told: set[str] = set()
-    for finding in shown:
+    for finding in shown[:MOST_FINDINGS]:
         yield ""
         yield from finding_lines(finding, style, width, told)
-    hidden = len(diagnosis.findings) - len(shown)
-    if hidden:
+    yield from _left_out(diagnosis, shown, style)
+
+
+def _left_out(diagnosis: Diagnosis, shown: list[Finding], style: Style) -> Iterator[str]:
+    """What is not shown, counted."""
+    devices = len(diagnosis.devices) - MOST_DEVICES
+    findings, notes = len(shown) - MOST_FINDINGS, len(diagnosis.findings) - len(shown)
+    parts = [count_of(devices, "device")] if devices > 0 else []
+    parts += [count_of(findings, "finding")] if findings > 0 else []
+    if parts:
         yield ""
-        yield style(f"{count_of(hidden, 'note')} not shown; --all shows them", "quiet")
+        yield style(f"{' and '.join(parts)} more; --json has them all", "quiet")
+    if notes:
+        yield ""
+        yield style(f"{count_of(notes, 'note')} not shown; --all shows them", "quiet")
 
 
 def _healthy(diagnosis: Diagnosis, style: Style) -> Iterator[str]:
