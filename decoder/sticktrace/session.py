@@ -77,7 +77,10 @@ class Reading:
             feed(transfer)
             if out.waits:
                 for item in out.ready():
-                    account(item)
+                    if type(item) is Exchange:
+                        self._in_exchanges += len(item.records)
+                    else:
+                        account(item)
                     yield item
             if not count % _STEP:
                 self._report()

@@ -18,7 +18,7 @@ from sticktrace.transport.bot_table import DATA_IN, DATA_OUT, EARLY, IDLE, LOST,
 from sticktrace.transport.cases import case_of
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
-from sticktrace.transport.gather import SHORT_READ, Gathering, Unexplained, sense_span, stray
+from sticktrace.transport.gather import SHORT_READ, Gathering, Unexplained, stray
 from sticktrace.transport.sequence import Sequence
 
 _CDB_LENGTHS = [cdb_length(opcode) for opcode in range(256)]
@@ -28,6 +28,8 @@ _STATUSES = (PASSED, FAILED, PHASE_ERROR)  # BOT 1.0 Table 5.3; the rest is rese
 _read_cbw, _read_csw = CBW_FAST.unpack_from, CSW_FAST.unpack_from
 
 _MOST_HELD = 256
+
+_new = tuple.__new__  # a NamedTuple's own constructor takes three times as long, and three are made for each exchange
 
 Read = Callable[[int, int], bytes]
 """Payload bytes by offset and length."""
@@ -140,7 +142,7 @@ class Lane:
         return signal != "RESET" and transfer is not None
 
     def _signal_out(self, transfer: Transfer) -> str:
-        if CBW_SIZE in (transfer.actual, transfer.requested) and self._is_cbw(transfer):
+        if (transfer.requested == CBW_SIZE or transfer.actual == CBW_SIZE) and self._is_cbw(transfer):
             wrapper = self._wrapper = _read_cbw(self._raw)
             if not wrapper[2]:
                 return "CBW NONE"
@@ -196,15 +198,17 @@ class Lane:
     def _begin(self, transfer: Transfer) -> None:
         _, tag, length, flags, lun, cdb_size, block = self._wrapper
         size = cdb_size & 0x1F
-        captured = max(0, min(size, 16, transfer.captured - 15))
+        captured = transfer.captured
+        block = block[:size] if captured >= CBW_SIZE else block[: max(0, min(size, captured - 15))]
+        start = transfer.submitted_ns
+        end = transfer.completed_ns if transfer.completed_ns >= 0 else start
         exchange = Exchange(
-            0, transfer.start_ns, self.bus, self.address, lun & 0x0F, tag, block[:captured],
+            0, start if start >= 0 else end, self.bus, self.address, lun & 0x0F, tag, block,
             "none" if not length else "in" if flags & 0x80 else "out", length,
         )  # fmt: skip
-        exchange.command_at = Piece(transfer.data_at, transfer.captured, transfer.requested)
-        if transfer.requested < 0:
-            exchange.command_at = transfer.piece
-        exchange.command_ns = exchange.end_ns = transfer.end_ns
+        size_sent = transfer.requested if transfer.requested >= 0 else transfer.actual
+        exchange.command_at = _new(Piece, (transfer.data_at, captured, size_sent))
+        exchange.command_ns = exchange.end_ns = end
         gathering = self._open = Gathering(exchange, transfer, self._out)
         self._invalid_status = False
         self._gone = ""
@@ -212,7 +216,7 @@ class Lane:
             gathering.note("reserved bits of the CBW are set (BOT 6.2.2)")
         if not 1 <= size <= 16:
             gathering.note(f"bCBWCBLength is {size}, legal are 1 to 16 (BOT 5.1)")
-        elif _CDB_LENGTHS[block[0]] not in (size, None):
+        elif block and _CDB_LENGTHS[block[0]] != size and _CDB_LENGTHS[block[0]] is not None:
             gathering.note(f"bCBWCBLength is {size}, the opcode's group has {_CDB_LENGTHS[block[0]]}")
         if transfer.status != 0 or transfer.submitted_ns < 0:
             self._note_command(gathering, transfer)
@@ -247,13 +251,19 @@ class Lane:
         if transfer.submitted_ns < 0:
             gathering.note("the submission of the status transfer was not recorded")
         gathering.touch(transfer)
-        exchange.status_at = transfer.piece
-        agreed = residue == 0 and exchange.moved == exchange.expected
-        if agreed or outcome == PHASE_ERROR or not self._doubts(gathering, residue, transfer):
+        exchange.status_at = _new(Piece, (transfer.data_at, transfer.captured, transfer.actual))
+        if outcome == PHASE_ERROR or (residue == 0 and exchange.moved == exchange.expected):
+            doubtful = False
+        else:
+            doubtful = self._doubts(gathering, residue, transfer)
+        if not doubtful:
             exchange.case = case_of(
                 exchange.cdb, exchange.direction, exchange.expected, exchange.moved, residue, outcome
             )
-        self._finish(outcome)
+        gathering.seal(outcome)
+        self._open = None
+        self._unexplained.closed(gathering, self._read)
+        self._release_left_open()
 
     def _doubts(self, gathering: Gathering, residue: int, transfer: Transfer) -> bool:
         """Whether length, residue and what moved contradict each other, so that no case can be told."""
@@ -275,18 +285,9 @@ class Lane:
             return True
         return False
 
-    def _finish(self, outcome: str) -> None:
-        gathering = self._open
-        assert gathering is not None
-        exchange = gathering.seal(outcome)
-        self._open = None
-        span = sense_span(exchange)
-        self._unexplained.closed(gathering, self._read(exchange.pieces[0].at, span) if span else b"")
-        self._release_left_open()
-
     def _release_left_open(self) -> None:
         if self._left_open is not None:
-            self._out.done(self._left_open.place)
+            self._out.done(self._left_open)
             self._left_open = None
 
     def _reset(self, transfer: Transfer | None) -> None:
@@ -321,7 +322,7 @@ class Lane:
         told = f"; the device stalled the {' and the '.join(stalls)} phase" if stalls else ""
         self._open = None
         self._out.replace(
-            gathering.place,
+            gathering,
             Stray(
                 exchange.time_ns, self.bus, self.address, max(0, self.bulk_out), "invalid command",
                 f"a CBW that is not valid (BOT 6.2.1): {what}{told}", at, tuple(sorted(gathering.records)),

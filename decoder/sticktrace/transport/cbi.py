@@ -12,7 +12,7 @@ from __future__ import annotations
 from sticktrace.capture.transfer import INTERRUPT, STALL, Transfer
 from sticktrace.transport.bot import Read
 from sticktrace.transport.exchange import FAILED, MISSING, PASSED, PHASE_ERROR, Exchange
-from sticktrace.transport.gather import Gathering, Unexplained, sense_span, stray
+from sticktrace.transport.gather import Gathering, Unexplained, stray
 from sticktrace.transport.sequence import Sequence
 
 _UFI = 0x04  # bInterfaceSubClass, MSC Overview 1.4 Table 1
@@ -113,6 +113,5 @@ class CbiLane:
         gathering = self._open
         assert gathering is not None
         self._open = None
-        exchange = gathering.seal(status)
-        span = sense_span(exchange)
-        self._unexplained.closed(gathering, self._read(exchange.pieces[0].at, span) if span else b"")
+        gathering.seal(status)
+        self._unexplained.closed(gathering, self._read)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
 from sticktrace.codes.status import in_words
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import FAILED, Exchange, Sense
 from sticktrace.transport.sense import boil
-from sticktrace.transport.sequence import Sequence
+from sticktrace.transport.sequence import Place, Sequence
 
 SHORT_READ = -121
 """EREMOTEIO: data ended early. The emulator's recording also writes it for a stall."""
@@ -16,23 +18,26 @@ MOST_NOTES = 20
 """Notes kept of one exchange; a thousand failed polls say no more than twenty."""
 
 _REQUEST_SENSE = 0x03
+_new = tuple.__new__  # see transport/bot.py
 _LONGEST_SENSE = 252  # SPC-3 4.5.1
 
 
-class Gathering:
-    """An exchange that is still open, with what was gathered for it."""
+class Gathering(Place):
+    """An exchange that is still open, with what was gathered for it; it is its own place in the sequence."""
 
-    __slots__ = ("_more", "exchange", "notes", "pieces", "place", "records", "short", "stalled")
+    __slots__ = ("_more", "exchange", "notes", "pieces", "records", "short", "stalled")
 
     def __init__(self, exchange: Exchange, transfer: Transfer, out: Sequence) -> None:
-        self.exchange = exchange
+        self.item = self.exchange = exchange
+        self.done = False
+        self.explained_by = None
         self.records = list(transfer.records)
         self.pieces: list[Piece] = []
         self.notes: list[str] = []
         self.stalled: list[str] = []
         self.short = False
         self._more = 0
-        self.place = out.begin(exchange)
+        out.begin(self)
 
     def note(self, text: str) -> None:
         """Keep a remark, once, up to a limit."""
@@ -46,15 +51,17 @@ class Gathering:
     def touch(self, transfer: Transfer) -> None:
         """A transfer belongs here, though it moved nothing that counts as data."""
         self.records += transfer.records
-        self.exchange.end_ns = transfer.end_ns
+        end = transfer.completed_ns
+        self.exchange.end_ns = end if end >= 0 else transfer.submitted_ns
 
     def take(self, transfer: Transfer) -> None:
         """A data transfer."""
         exchange = self.exchange
         actual, captured = transfer.actual, transfer.captured
         exchange.moved += actual
-        exchange.data_ns = exchange.end_ns = transfer.end_ns
-        self.pieces.append(Piece(transfer.data_at, captured if captured < actual else actual, actual))
+        end = transfer.completed_ns
+        exchange.data_ns = exchange.end_ns = end if end >= 0 else transfer.submitted_ns
+        self.pieces.append(_new(Piece, (transfer.data_at, captured if captured < actual else actual, actual)))
         self.records += transfer.records
         if captured < actual:
             exchange.truncated = True
@@ -99,38 +106,41 @@ class Unexplained:
         self._out = out
         self._waiting: dict[int, Gathering] = {}
 
-    def closed(self, gathering: Gathering, first_data: bytes) -> None:
-        """An exchange was closed. ``first_data`` are the bytes of its data that count, as far as sense may reach, if it
-        is a REQUEST SENSE. What waited on its unit is settled; if it failed itself, it waits in turn."""
+    def closed(self, gathering: Gathering, read: Callable[[int, int], bytes]) -> None:
+        """An exchange was closed. What waited on its unit is settled; if it failed itself, it waits in turn."""
         exchange = gathering.exchange
         waiting = self._waiting.pop(exchange.lun, None) if self._waiting else None
         if waiting is not None:
             if exchange.opcode == _REQUEST_SENSE and exchange.pieces:
-                found = boil(first_data)
-                if found is not None:
-                    at = Piece(exchange.pieces[0].at, len(first_data), len(first_data))
-                    waiting.exchange.sense = Sense(*found, 0, at)
-                    waiting.place.explained_by = gathering.place
-                    if exchange.residue and exchange.residue >= exchange.expected:
-                        waiting.notes.append("its sense is taken though the residue says that none of it counts")
-                        waiting.exchange.notes = tuple(waiting.notes)
-            self._out.done(waiting.place)
+                self._explain(waiting, gathering, read)
+            self._out.done(waiting)
         if exchange.status is FAILED and exchange.opcode != _REQUEST_SENSE and exchange.sense is None:
             self._waiting[exchange.lun] = gathering
         else:
-            self._out.done(gathering.place)
+            self._out.done(gathering)
+
+    @staticmethod
+    def _explain(waiting: Gathering, gathering: Gathering, read: Callable[[int, int], bytes]) -> None:
+        exchange = gathering.exchange
+        at, counts = exchange.pieces[0].at, _sense_span(exchange)
+        found = boil(read(at, counts))
+        if found is None:
+            return
+        waiting.exchange.sense = Sense(*found, 0, Piece(at, counts, counts))
+        waiting.explained_by = gathering
+        if exchange.residue and exchange.residue >= exchange.expected:
+            waiting.notes.append("its sense is taken though the residue says that none of it counts")
+            waiting.exchange.notes = tuple(waiting.notes)
 
     def let_go(self) -> None:
         """Nothing more will come."""
         for waiting in self._waiting.values():
-            self._out.done(waiting.place)
+            self._out.done(waiting)
         self._waiting.clear()
 
 
-def sense_span(exchange: Exchange) -> int:
+def _sense_span(exchange: Exchange) -> int:
     """How many bytes at the start of a REQUEST SENSE's data count as sense."""
-    if exchange.opcode != _REQUEST_SENSE or not exchange.pieces:
-        return 0
     counts = min(exchange.pieces[0].captured, _LONGEST_SENSE)
     residue = exchange.residue
     if residue and residue < exchange.expected:

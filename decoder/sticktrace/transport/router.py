@@ -40,16 +40,15 @@ class Router:
         self.inferred: set[Key] = set()
         self._read, self._overdue = read, overdue
         self._holding = False
-        self._pipes: dict[int, AnyLane | None] = {}
+        self.pipes: dict[int, AnyLane | None] = {}
         self._lanes: dict[Key, list[AnyLane]] = {}
 
     def feed(self, transfer: Transfer) -> None:
         """Take one transfer."""
         if transfer.kind == BULK:
-            key = transfer.bus << 16 | transfer.address << 8 | transfer.endpoint
-            lane = self._pipes.get(key)
+            lane = self.pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
             if lane is not None:
-                if self._holding and isinstance(lane, Lane) and lane.held:
+                if self._holding:
                     self._settle(lane)
                 lane.feed(transfer)
                 return
@@ -66,8 +65,7 @@ class Router:
         """The capture ends: close what is open."""
         for lanes in self._lanes.values():
             for lane in lanes:
-                if isinstance(lane, Lane) and lane.held:
-                    self._settle(lane)
+                self._settle(lane)
                 lane.end()
 
     # -- bulk ------------------------------------------------------------------------------------------------
@@ -75,8 +73,7 @@ class Router:
     def _bulk(self, transfer: Transfer) -> None:
         lane = self._find(transfer)
         if lane is not None:
-            if isinstance(lane, Lane) and lane.held:
-                self._settle(lane)
+            self._settle(lane)
             lane.feed(transfer)
             return
         for known in self._lanes.get((transfer.bus, transfer.address), ()) if transfer.endpoint & 0x80 else ():
@@ -86,9 +83,10 @@ class Router:
                 return
         self._elsewhere(transfer)
 
-    def _settle(self, lane: Lane) -> None:
-        for transfer in lane.settle_in():
-            self._elsewhere(transfer)
+    def _settle(self, lane: AnyLane) -> None:
+        if isinstance(lane, Lane) and lane.held:
+            for transfer in lane.settle_in():
+                self._elsewhere(transfer)
 
     def _elsewhere(self, transfer: Transfer) -> None:
         role = self.bus.endpoint_role(transfer.bus, transfer.address, transfer.endpoint)
@@ -112,7 +110,7 @@ class Router:
             return None
         # Its descriptors were seen, its SET_CONFIGURATION or SET_INTERFACE was not.
         self._map_pipes(device)
-        return self._pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
+        return self.pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
 
     def _looks_like_command(self, transfer: Transfer) -> bool:
         return Lane.looks_like_command(self._read, transfer) or UasLane.looks_like_command(self._read, transfer)
@@ -129,7 +127,7 @@ class Router:
                 return None
             self._lanes.setdefault(device, []).append(lane)
             self.inferred.add(device)
-        self._pipes[transfer.bus << 16 | transfer.address << 8 | transfer.endpoint] = lane
+        self.pipes[transfer.bus << 16 | transfer.address << 8 | transfer.endpoint] = lane
         return lane
 
     def _new_inferred(self, device: Key, transfer: Transfer) -> Lane | UasLane | None:
@@ -162,7 +160,7 @@ class Router:
         return False
 
     def _interrupt(self, transfer: Transfer) -> None:
-        lane = self._pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
+        lane = self.pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
         if lane is not None:
             lane.feed(transfer)
             return
@@ -177,7 +175,7 @@ class Router:
             return
         device = (event.bus, event.address)
         if event.kind == "clear halt":
-            lane = self._pipes.get(event.bus << 16 | event.address << 8 | event.endpoint)
+            lane = self.pipes.get(event.bus << 16 | event.address << 8 | event.endpoint)
             signal = "CLEARED IN" if event.endpoint & 0x80 else "CLEARED OUT"
             if lane is not None and lane.control(signal, transfer) and request is not None:
                 request.in_exchange = True
@@ -194,9 +192,9 @@ class Router:
         """Lay out the lanes of a device anew: its configuration, an alternate setting or the device itself changed. A
         lane that was inferred and turns out right goes on as it is."""
         prefix = device[0] << 16 | device[1] << 8
-        kept = {key: lane for key, lane in self._pipes.items() if key & ~0xFF == prefix}
+        kept = {key: lane for key, lane in self.pipes.items() if key & ~0xFF == prefix}
         for key in kept:
-            del self._pipes[key]
+            del self.pipes[key]
         old = self._lanes.pop(device, [])
         for interface in self.bus.storage_interfaces(*device):
             ends = _pipes_of(interface)
@@ -208,7 +206,7 @@ class Router:
                 old.remove(same)
             self._lanes.setdefault(device, []).append(lane)
             for endpoint in ends:
-                self._pipes[prefix | endpoint] = lane
+                self.pipes[prefix | endpoint] = lane
         for lane in old:
             lane.end("the device was configured anew")
 

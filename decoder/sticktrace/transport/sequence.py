@@ -11,7 +11,7 @@ from sticktrace.transport.exchange import Exchange
 
 
 class Place:
-    """The place of one item in the queue. ``explained_by`` is the place of the exchange that fetched its sense."""
+    """One item in the queue, or what becomes one. ``explained_by`` is the place of the exchange with its sense."""
 
     __slots__ = ("done", "explained_by", "item")
 
@@ -32,23 +32,22 @@ class Sequence:
         self.waits = False
         self._queue: deque[Place] = deque()
 
-    def begin(self, exchange: Exchange) -> Place:
+    def begin(self, place: Place) -> None:
         """Take a place for an exchange whose command was just seen.
 
         A command is seen when its transfer completes. One of another device that was submitted later may have
         completed before; the earlier submission then goes in front, as long as that one is still here.
         """
-        place = Place(exchange, False)
-        queue, index = self._queue, len(self._queue)
-        time_ns = exchange.time_ns
+        queue = self._queue
+        index = len(queue)
+        if not index:
+            queue.append(place)
+            return
+        time_ns = place.item.time_ns
         while index and queue[index - 1].item.time_ns > time_ns:
             index -= 1
-        if index == len(queue):
-            queue.append(place)
-        else:
-            queue.insert(index, place)
+        queue.insert(index, place)
         self.waits = queue[0].done
-        return place
 
     def done(self, place: Place) -> None:
         """The item at this place is complete."""

@@ -263,7 +263,7 @@ class UasLane:
             del self._open[exchange.tag]
         for usage in [name for name, tag in self._ready.items() if tag == exchange.tag]:
             del self._ready[usage]
-        self._out.done(gathering.place)
+        self._out.done(gathering)
 
 
 def _served(gathering: Gathering) -> bool:
