@@ -91,15 +91,28 @@ def documented() -> dict[str, dict[str, str]]:
     return kinds
 
 
+def objects(facts: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """A line and the objects with a kind of their own that it holds."""
+    yield facts
+    for value in facts.values():
+        for part in value if isinstance(value, list) else [value]:
+            if isinstance(part, dict):
+                yield from (found for found in objects(part) if _apart(found))
+
+
 def keys_of(facts: dict[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
-    """Every key of a line in the documentation's spelling, with its value."""
+    """Every key of an object in the documentation's spelling, with its value; objects of another kind stand apart."""
     for key, value in facts.items():
         yield prefix + key, value
         for part in value if isinstance(value, list) else ():
-            if isinstance(part, dict):
+            if isinstance(part, dict) and not _apart(part):
                 yield from keys_of(part, f"{prefix}{key}[].")
         if isinstance(value, dict):
             yield from keys_of(value, f"{prefix}{key}.")
+
+
+def _apart(part: dict[str, Any]) -> bool:
+    return part.get("kind") in documented()
 
 
 def fits(value: Any, words: str) -> bool:
@@ -115,16 +128,22 @@ def fits(value: Any, words: str) -> bool:
 
 @cache
 def printed() -> dict[str, dict[str, list[Any]]]:
-    """Kind -> key -> the values that export prints over every capture of the tests and of the demo."""
+    """Kind -> key -> the values that are printed over every capture of the tests and of the demo."""
     found: dict[str, dict[str, list[Any]]] = defaultdict(lambda: defaultdict(list))
     for path in [*sorted(CAPTURES.glob("*.xz")), *sorted((ROOT / "traces" / "demo").iterdir())]:
-        result = CliRunner().invoke(cli, ["export", str(path)])
-        assert result.exit_code == 0, (path, result.exception)
-        for line in result.stdout.splitlines():
-            facts = json.loads(line)
-            for key, value in keys_of(facts):
-                found[facts["kind"]][key].append(value)
+        for line in [*output("export", path).splitlines(), *output("volume --json", path).splitlines(),
+                     output("diagnose --json", path)]:  # fmt: skip
+            for facts in objects(json.loads(line)):
+                for key, value in keys_of(facts):
+                    found[facts["kind"]][key].append(value)
     return found
+
+
+def output(words: str, path: Path) -> str:
+    """What a verb prints for a capture."""
+    result = CliRunner().invoke(cli, [*words.split(), str(path)])
+    assert result.exit_code in (0, 1), (words, path, result.exception)
+    return result.stdout
 
 
 def test_kinds_of_lines() -> None:
@@ -147,9 +166,11 @@ def test_words_with_a_closed_set_are_documented() -> None:
     """Every status, direction, phase, kind of stray and kind of gap that is printed stands in the page."""
     text = (DOCS / "json-lines.md").read_text(encoding="utf-8")
     for kind, key in (("exchange", "status"), ("exchange", "direction"), ("exchange", "transport"), ("stray", "what"),
-                      ("capture", "format"), ("device", "gaps[].kind"), ("device", "endpoints[].type")):  # fmt: skip
+                      ("capture", "format"), ("device", "gaps[].kind"), ("device", "endpoints[].type"),
+                      ("stage", "name"), ("stage", "state"), ("finding", "severity"), ("finding", "side"),
+                      ("medium", "scheme"), ("change", "what")):  # fmt: skip
         for value in set(printed()[kind][key]):
-            assert f"`{value}`" in text, f"{kind}.{key} {value!r}"
+            assert f"`{value}`" in text or value == "", f"{kind}.{key} {value!r}"
 
 
 def test_csv_columns() -> None:
