@@ -68,6 +68,8 @@ _HANDLERS: dict[tuple[int, int], Handler] = {
     (0x23, 0x01): ports.clear_port_feature,  # 11.24.2.2
 }
 
+LAST_ADDRESS = 127  # USB 2.0 9.4.6
+
 _BENIGN = {"done", "stall", "not seen"}
 """Results that are no device error: a STALL is an answer, and a lost completion says nothing."""
 
@@ -163,13 +165,18 @@ class Bus:
         if holder is not None and holder is not device and holder.present:
             holder.replaced_ns = request.end_ns
             holder.tell(request.end_ns, f"address {address} is given to another device", request.records)
-        for key in [k for k, d in self.at_address.items() if d is device and k[1] != address]:
-            del self.at_address[key]
+        self._leave_address(device, address)
         self.at_address[(device.bus, address)] = device
         if self.at_default.get(device.bus) is device:
             del self.at_default[device.bus]
         if not device.addresses or device.addresses[-1] != address:
             device.addresses.append(address)
+
+    def _leave_address(self, device: Device, unless: int = -1) -> None:
+        """Only the address given last can still be the device's."""
+        key = (device.bus, device.address)
+        if key[1] != unless and self.at_address.get(key) is device:
+            del self.at_address[key]
 
     def replace(self, old: Device, request: Request, why: str) -> Device:
         """Another device answers where ``old`` did."""
@@ -195,8 +202,7 @@ class Bus:
         device.detached_ns = time_ns
         device.tell(time_ns, text, request.records)
         self.emit("detached", request, device, text, time_ns=time_ns)
-        for key in [k for k, d in self.at_address.items() if d is device]:
-            del self.at_address[key]
+        self._leave_address(device)
         if self.at_default.get(device.bus) is device:
             del self.at_default[device.bus]
         for port in device.as_hub.ports.values() if device.as_hub else ():
@@ -229,7 +235,8 @@ class Bus:
 
     def _lone_device(self, request: Request) -> Device | None:
         """Without a hub in view there is one socket, so its device is back at address 0."""
-        present = [d for (bus, _), d in self.at_address.items() if bus == request.bus]
+        here = (self.at_address.get((request.bus, address)) for address in range(1, LAST_ADDRESS + 1))
+        present = [device for device in here if device is not None]
         if request.bus in self.buses_with_hub or len(present) != 1:
             return None
         device = present[0]
