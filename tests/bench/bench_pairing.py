@@ -3,7 +3,8 @@
     python tests/bench/make_big.py big.pcap --exchanges 200000 --bytes 512
     python tests/bench/bench_pairing.py big.pcap
 
-Prints seconds of processor time, the ratio, and the peak memory of each side in its own process. docs/speed.md says what was measured.
+Prints seconds of processor time, the ratio, and the peak memory of each side in its own process. docs/speed.md says
+what was measured.
 """
 
 from __future__ import annotations
@@ -53,8 +54,9 @@ def main() -> None:
     for _ in range(arguments.rounds):
         for side in SIDES:
             out = subprocess.run(
-                [sys.executable, __file__, arguments.capture, "--side", side], capture_output=True, text=True, check=True
-            ).stdout
+                [sys.executable, __file__, arguments.capture, "--side", side],
+                capture_output=True, text=True, check=True,
+            ).stdout  # fmt: skip
             seconds, peak, found = out.split(maxsplit=2)
             best[side] = min(best[side], float(seconds))
             print(f"{side:<22} {float(seconds):7.2f} s   peak {peak:>4} MiB   {found.strip()}")
