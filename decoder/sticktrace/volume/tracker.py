@@ -42,6 +42,7 @@ class VolumeTracker:
         self._names: dict[tuple[int, int], str] = {}
         self._current: dict[tuple[str, int], Medium] = {}
         self._changed: set[tuple[str, int]] = set()
+        self._counts: dict[tuple[str, int], int] = {}
         self.media: dict[Unit, Medium] = {}
 
     @property
@@ -81,7 +82,7 @@ class VolumeTracker:
         key = self._key(exchange)
         medium = self._current.get(key)
         if medium is None or (key in self._changed and len(medium.store)):
-            count = 1 + sum(unit[:2] == key for unit in self.media)
+            count = self._counts[key] = self._counts.get(key, 0) + 1
             medium = Medium(Unit(*key, count), self._read)
             self._current[key] = self.media[medium.unit] = medium
         self._changed.discard(key)
