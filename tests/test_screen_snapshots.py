@@ -26,7 +26,7 @@ VIEWS: dict[str, tuple[str, list[str], tuple[int, int]]] = {
     "exchanges-unfolded": ("not-ready-then-up.pcap", ["2", "o", "end"], SMALL),  # every item, the end of the list
     "exchanges-teaching": ("bad-sector.pcap", ["2", "t"], SMALL),  # outcomes kept back
     "detail-command": ("bad-sector.pcap", ["2", "f", "f", "enter", "down", "down"], SMALL),  # field and bytes
-    "detail-data-wide": ("healthy-boot.pcap", ["2", *["c"] * 0, *["down"] * 7, "enter", "tab"], (120, 40)),  # INQUIRY
+    "detail-data-wide": ("healthy-boot.pcap", ["2", *["down"] * 7, "enter", "tab"], (120, 40)),  # INQUIRY
     "detail-sense": ("bad-sector.pcap", ["2", "f", "f", "enter", "shift+tab"], SMALL),  # what a host does next
     "devices": ("hub-port-overcurrent.pcap", ["4"], (100, 40)),  # hub tree, life line
     "sectors": ("healthy-boot.pcap", ["5"], SMALL),  # the map

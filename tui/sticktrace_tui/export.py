@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 from typing import NamedTuple
 
@@ -19,7 +20,13 @@ class Picture(NamedTuple):
 
 def of_screen(app: App[str]) -> Picture:
     """What the screen shows now."""
-    return Picture(app.export_screenshot(title="sticktrace"), text_of(app))
+    return Picture(_alone(app.export_screenshot(title="sticktrace")), text_of(app))
+
+
+def _alone(svg: str) -> str:
+    """The picture without references to fonts elsewhere: it must look the same without a network."""
+    svg = re.sub(r"@font-face\s*\{.*?\}\s*", "", svg, flags=re.DOTALL)
+    return svg.replace("font-family: Fira Code, monospace", "font-family: 'DejaVu Sans Mono', monospace")
 
 
 def text_of(app: App[str]) -> str:

@@ -32,7 +32,7 @@ SIGNS = (
     ("▸12×", "twelve of a kind folded into one line; space opens it"),
     ("~ ≡ ≠", "a control request; an event on the bus; traffic that fits no exchange"),
     ("◆ ✎", "your mark; your note"),
-    ("█▌", "duration, logarithmic: one tenth of a bar is a factor of four, 10 µs to 10 s"),
+    ("━━╸", "duration, logarithmic: an empty bar is 10 µs, a full one 10 s"),
 )
 
 
@@ -45,7 +45,8 @@ def build(width: int) -> list[Entry]:
     for title, keys in (("Everywhere", ALL), *((f"On {page.title}", page.keys) for page in PAGES.values())):
         if keys:
             out += [Entry([]), Entry([(title, "head")])]
-            out += [Entry([(f"  {key.shown:<14}", "strong"), (key.long, "plain")]) for key in keys]
+            for key in keys:
+                out += [Entry(line) for line in wrap(key.long, width, "plain", " " * 16, f"  {key.shown:<14}")]
     out += [Entry([]), Entry([("Selection words, after / on the exchanges", "head")])]
     text = (
         "key:value pairs, all must hold; a comma means or, a leading - turns a word round: "

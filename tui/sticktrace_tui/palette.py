@@ -21,7 +21,7 @@ MOODS: dict[str, Style] = {
     "quiet": Style(color=FOG, bgcolor=INK),
     "head": Style(color=AMBER, bgcolor=INK, bold=True),
     "place": Style(color=SLATE, bgcolor=INK),
-    "bar": Style(color=SLATE, bgcolor=DECK),
+    "bar": Style(color=SLATE, bgcolor=INK),
     "strong": Style(color=FOAM, bgcolor=INK, bold=True),
     "lit": Style(color=FOAM, bgcolor=INK, bold=True, reverse=True),
 }

@@ -17,7 +17,6 @@ from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import MISSING, PASSED, Exchange
 from sticktrace_tui.cells import Line, fit
 from sticktrace_tui.model import Model
-from sticktrace_tui.palette import bar
 
 WIDE_FROM = 120
 """Terminals at least this wide get columns for what is touched and for the bytes moved."""
@@ -48,7 +47,7 @@ def columns(width: int) -> Columns:
         command = min(36, max(12, rest - 18))
         return Columns(10, 4, command, 0, 0, rest - command, 8, 3)
     rest = width - 3 - 12 - 6 - 13 - 9 - 8 - 7
-    command = min(44, rest * 3 // 10)
+    command = max(29, min(44, rest * 3 // 10))
     touches = (rest - command) * 4 // 10
     return Columns(12, 6, command, touches, 13, rest - command - touches, 9, 8)
 
@@ -79,7 +78,8 @@ def seconds(ns: int, width: int) -> str:
 def duration_bar(ns: int, width: int) -> str:
     """A duration on a logarithmic scale from 10 µs to 10 s."""
     share = math.log(max(ns, 1) / _SHORTEST) / math.log(_LONGEST / _SHORTEST)
-    return bar(max(share, 0.02), width)
+    halves = max(1, min(2 * width, round(2 * width * share)))
+    return ("━" * (halves // 2) + "╸" * (halves % 2)).ljust(width)
 
 
 def line_of(model: Model, code: int, size: int, repeats: int, width: int, sign: str, hide: bool) -> Line:
@@ -123,12 +123,13 @@ def command_words(model: Model, row: int, item: Exchange, size: int, repeats: in
     if size <= 1:
         return describe(item.cdb)
     lba, blocks = lba_and_blocks(item.cdb)
-    last = model.table[row + size - 1]
+    last = model.table[row + size - 1 - model.attached[row + size - 1]]
     end_lba, end_blocks = lba_and_blocks(last.cdb)
     words = f"▸{repeats}× {name(item.cdb)}"
     if lba is None or end_lba is None:
         return words
-    return f"{words} LBA {lba}..{max(lba, end_lba) + max(1, end_blocks or blocks or 1) - 1}"
+    highest = max(lba, end_lba) + max(1, end_blocks or blocks or 1) - 1
+    return f"{words} LBA {lba}" if highest == lba else f"{words} LBA {lba}..{highest}"
 
 
 def outcome_words(item: Exchange) -> str:

@@ -17,6 +17,9 @@ _HEIGHT = 6
 _EDGES = 10.0 ** np.arange(3, 11.01, 0.25)
 """Edges of the histogram's columns in nanoseconds: four to a factor of ten, from 1 µs to 100 s."""
 
+_SCALE = "  " + "1 µs".ljust(12) + "1 ms".ljust(12) + "1 s"
+"""The head of the spread: twelve columns are a factor of a thousand."""
+
 Column = NDArray[Any]
 
 
@@ -56,7 +59,7 @@ def _kinds(model: Model, columns: dict[str, Column], took: Column, width: int) -
     columns_of_spread = len(_EDGES) - 1
     spread = width >= 74 + columns_of_spread
     head = f"  {'command':<20}{'count':>9}{'moved':>11}{'half in':>10}{'90 % in':>10}{'longest':>10}"
-    out.append(Entry([(head + ("   1 µs    1 ms         1 s" if spread else ""), "quiet")]))
+    out.append(Entry([(head + (_SCALE if spread else ""), "quiet")]))
     counts = np.bincount(columns["name"], minlength=len(model.table.names))
     for kind in np.argsort(-counts, kind="stable")[:20].tolist():
         if not counts[kind]:
