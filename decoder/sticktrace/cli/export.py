@@ -23,8 +23,8 @@ _CSV = (
 def command(capture: str, words: tuple[str, ...], form: str, target: TextIO) -> None:
     """Write what CAPTURE holds as JSON lines (docs/json-lines.md) or as CSV of the exchanges.
 
-    JSON lines begin with a line of kind "capture"; exchanges, requests and strays follow in time order. KEY:VALUE
-    words select exchanges, as in `sticktrace exchanges`.
+    JSON lines begin with a line of kind "capture"; exchanges, requests and strays follow in time order, then devices,
+    stages and findings. KEY:VALUE words select exchanges, as in `sticktrace exchanges`.
     """
     from sticktrace.output.selection import Selection
 
@@ -42,29 +42,34 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
     import json
 
     from sticktrace.bus.requests import Request
+    from sticktrace.diagnosis.account import Account
+    from sticktrace.diagnosis.catalogue import RULES
+    from sticktrace.diagnosis.verdict import conclude
     from sticktrace.output.device_text import device_facts
     from sticktrace.output.facts import capture_facts, exchange_facts, request_facts, stray_facts
     from sticktrace.storage.units import Units
     from sticktrace.transport.events import Stray
     from sticktrace.transport.exchange import Exchange
-    from sticktrace.volume.tracker import VolumeTracker
 
     yield json.dumps(capture_facts(source.skim()))
     if selection.words:
         for exchange, touches in selection.of(labelled(reading)):
             yield json.dumps(exchange_facts(exchange, touches))
         return
-    units, volumes = Units(reading.bus), VolumeTracker(reading.read)
+    units, account = Units(reading.bus), Account(reading, RULES)
     for item in reading:
+        account.see(item)
         if isinstance(item, Exchange):
             units.see(item, reading.read)
-            yield json.dumps(exchange_facts(item, volumes.feed(item)))
+            yield json.dumps(exchange_facts(item, account.volumes.label))
         elif isinstance(item, Request):
             yield json.dumps(request_facts(item))
         elif isinstance(item, Stray):
             yield json.dumps(stray_facts(item))
     for device in reading.bus.devices:
         yield json.dumps(device_facts(device, units))
+    for facts in conclude(account).lines():
+        yield json.dumps(facts)
 
 
 def _csv(reading: Any, selection: Any) -> Iterator[str]:

@@ -78,7 +78,10 @@ def _interface(facts: dict[str, Any]) -> str:
 def unit_lines(unit: LogicalUnit) -> Iterator[str]:
     """One logical unit: identity and capacity, exact and in human units."""
     who, size = unit.inquiry, unit.capacity
-    told = f"{who.vendor} | {who.product} | {who.revision}, {who.kind}" if who else "INQUIRY not seen in this capture"
+    told = "INQUIRY not seen in this capture"
+    if who is not None:
+        names = [name for name in (who.vendor, who.product, who.revision) if name]
+        told = f"{' | '.join(names) or 'no name'}, {who.kind}"
     if who and who.removable:
         told += ", removable medium"
     yield f"  {f'LUN {unit.lun}':<14}{told}; {count_of(unit.exchanges, 'exchange')}"

@@ -65,9 +65,14 @@ def lines(explanation: Explanation, style: Style = plain, base: int = 0) -> Iter
         yield style(f"  stops here: {safe(explanation.fault)}", "warn")
 
 
+_NO_STATEMENT = ("obsolete", "was ", "vendor specific", "parallel SCSI")
+
+
 def _text_of(row: Row) -> str:
     """What a field is for; a single bit without words for its values is answered with yes or no."""
     if row.bits is None or row.bits[0] != row.bits[1] or row.name.lower().startswith(("reserved", "obsolete")):
+        return row.text
+    if row.text.startswith(_NO_STATEMENT):
         return row.text
     answer = "yes" if row.value else "no"
     return f"{row.text}: {answer}" if row.text.startswith("whether") else f"{answer}: {row.text}"

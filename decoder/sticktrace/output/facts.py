@@ -22,6 +22,7 @@ def capture_facts(reading: Reading) -> dict[str, Any]:
         "first_time_ns": reader.origin_ns,
         "last_time_ns": None if reader.origin_ns is None else reader.origin_ns + reader.last_ns,
         "damage": [str(damage) for damage in reading.damage],
+        "assumed": reading.assumed,
     }
 
 

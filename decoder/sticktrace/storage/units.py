@@ -41,9 +41,9 @@ class LogicalUnit:
         who, size = self.inquiry, self.capacity
         return {
             "lun": self.lun,
-            "vendor": who.vendor if who else None,
-            "product": who.product if who else None,
-            "revision": who.revision if who else None,
+            "vendor": who.vendor or None if who else None,
+            "product": who.product or None if who else None,
+            "revision": who.revision or None if who else None,
             "device_type": who.device_type if who else None,
             "removable": who.removable if who else None,
             "block_length": size.block_length if size else None,
