@@ -58,11 +58,9 @@ class BlockBuilder:
         wrapper = (head == CBW_SIGNATURE and size == CBW_SIZE) or (head == CSW_SIGNATURE and size == CSW_SIZE)
         return size >= LARGEST_BLOCK or wrapper or (block.label == "setup" and size >= SETUP_SIZE)
 
-    def announce(self, line: Line, time_ns: int) -> None:
-        """A heading: direction, label or length for the bytes on the lines that follow."""
-        self.announced = Block(
-            time_ns, line.direction, line.label, line.length, line.endpoint, line.address, line.status
-        )
+    def heading(self, line: Line, time_ns: int) -> Block:
+        """What a line says of bytes that follow on other lines, or of a transfer that moved none."""
+        return Block(time_ns, line.direction, line.label, line.length, line.endpoint, line.address, line.status)
 
     def continues(self, line: Line) -> bool:
         """Whether the bytes of this line go on with the open block."""
@@ -93,7 +91,7 @@ class BlockBuilder:
         self._last, self._star, self._lead = line.data, False, line.lead
 
     def _begin(self, line: Line, time_ns: int) -> Block:
-        block = Block(time_ns, line.direction, line.label, line.length, line.endpoint, line.address, line.status)
+        block = self.heading(line, time_ns)
         heading, self.announced = self.announced, None
         if heading is None or (line.direction and line.direction != heading.direction):
             return block

@@ -48,13 +48,14 @@ class FieldCollector:
         self.kind = kind
         return before
 
-    def fields(self, text: str) -> tuple[bool, tuple[str, bytes] | None]:
-        """Takes in the fields of a line. Returns whether it had any, and a wrapper that this line ended."""
+    def fields(self, text: str, whole: str = "") -> tuple[bool, tuple[str, bytes] | None]:
+        """Takes in the fields of a line. ``whole`` is what `spelt_out` said of it. Returns whether it had any, and a
+        wrapper that this line ended."""
         found = [(m[1], _value(m[2])) for m in _FIELD.finditer(text)]
         done: tuple[str, bytes] | None = None
         taken = False
         for word, value in found:
-            kind, name = self._place(word, value)
+            kind, name = self._place(word, value, whole or self.kind)
             if not name:
                 continue
             if kind != self.kind or (name in self._values and name in ("signature", "bmRequestType", "tag")):
@@ -66,19 +67,26 @@ class FieldCollector:
             done = self.built() or done
         return taken, done
 
-    def _place(self, word: str, value: int) -> tuple[str, str]:
-        """Which wrapper a name belongs to, and its field; ("", "") for a name that means nothing here."""
+    def _place(self, word: str, value: int, default: str) -> tuple[str, str]:
+        """Which wrapper a name belongs to (``default`` if it does not say), and its field; ("", "") for a name that
+        means nothing here."""
         lower = word.lower()
-        if lower in _SETUP_NAMES and (self.kind == SETUP or "requesttype" in lower):
+        if lower in _SETUP_NAMES and (default == SETUP or "requesttype" in lower):
             return SETUP, _SETUP_NAMES[lower]
-        match = _PREFIX.match(lower)
-        name = _NAMES.get(lower[match.end() :] if match else lower, "")
+        prefix, name = _named(word)
         if name == "signature":
             return (_SIGNATURES[value], name) if value in _SIGNATURES else ("", "")
-        kind = match[1] if match and match[1] else self.kind
+        kind = prefix or default
         if kind not in (CBW, CSW) or (kind == CSW and name in ("length", "cblength", "flags", "lun")):
             return "", ""
         return (kind, name) if name else ("", "")
+
+    def spelt_out(self, text: str, label: str) -> str:
+        """Which wrapper a line holds all fields of, as a structure printed on one line does; "" for none. ``label`` is
+        the name that stands on the line, if any; the signature tells too."""
+        found = {_named(m[1])[1]: _value(m[2]) for m in _FIELD.finditer(text)}
+        kind = label if label in (CBW, CSW) else _SIGNATURES.get(found.get("signature", 0), "")
+        return kind if kind and _NEEDED[kind] <= found.keys() else ""
 
     @property
     def wants_block(self) -> bool:
@@ -134,6 +142,13 @@ class FieldCollector:
             "<4sIIBBB16s", b"USBC", tag, get("length", 0) & 0xFFFFFFFF, get("flags", 0) & 0xFF, get("lun", 0) & 0xFF,
             length & 0xFF, block,
         )  # fmt: skip
+
+
+def _named(word: str) -> tuple[str, str]:
+    """The wrapper that the prefix of a field's name tells ("" for none), and the field ("" for no known one)."""
+    lower = word.lower()
+    match = _PREFIX.match(lower)
+    return (match[1] or "" if match else ""), _NAMES.get(lower[match.end() :] if match else lower, "")
 
 
 def _value(text: str) -> int:

@@ -102,10 +102,9 @@ def read_line(text: str) -> Line:
         prefix = _ends(masked[: run.start]).rstrip(" \t\"'{([")
         suffix = "" if run.column else masked[run.end : run.end + _WORDS_LIMIT]
         tokens = [m[1].zfill(2) for m in TOKEN.finditer(masked[run.start : run.end])]
-        # Where a text column says the same, unknown words in front are no reason to doubt the bytes.
-        plain = _take_words(line, prefix, suffix) or run.agrees
+        plain = _take_words(line, prefix, suffix)
         _take_numbers(line, prefix, tokens)
-        if _judge(line, plain, suffix, tokens):
+        if _judge(line, plain, run.agrees, suffix, tokens):
             return line
         # What looked like bytes were words or numbers.
         line.data, line.offset, line.length = b"", None, None
@@ -209,8 +208,9 @@ def _take_numbers(line: Line, prefix: str, tokens: list[str]) -> None:
     line.data = _join(tokens)
 
 
-def _judge(line: Line, plain: bool, suffix: str, tokens: list[str]) -> bool:
-    """Decides what the bytes are worth. False where they are more likely words or numbers: "IN 20 ms", "OUT 31"."""
+def _judge(line: Line, plain: bool, agrees: bool, suffix: str, tokens: list[str]) -> bool:
+    """Decides what the bytes are worth. False where they are more likely words or numbers: "IN 20 ms", "OUT 31". Where
+    a text column ``agrees`` with the bytes, unknown words in front are no reason to doubt them."""
     data = line.data
     if not data:
         return False
@@ -226,6 +226,8 @@ def _judge(line: Line, plain: bool, suffix: str, tokens: list[str]) -> bool:
         line.worth = DIRECTED
     elif data[:4] in (CBW_SIGNATURE, CSW_SIGNATURE) and len(data) >= 13:
         line.worth = SIGNED
+    elif agrees and not line.direction:
+        line.worth = PLAIN
     elif line.direction or (len(tokens[0]) > 2 and all(token.isalpha() for token in tokens)):
         return False
     elif plain and (tail or (ended and line.offset is not None)) and (line.bare or line.label or len(data) >= 4):

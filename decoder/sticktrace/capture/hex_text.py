@@ -7,15 +7,17 @@ the wrappers (BOT 1.0, 5.1 and 5.2); what lies between a CBW and its CSW is that
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.hex_blocks import BlockBuilder
 from sticktrace.capture.hex_fields import CBW, CSW, SETUP, FieldCollector
-from sticktrace.capture.hex_lines import LONGEST_LINE, LOOSE, PLAIN, Line, read_line
+from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, LONGEST_LINE, LOOSE, PLAIN, Line, read_line
 from sticktrace.capture.hex_wire import Wire
 from sticktrace.capture.reader import Damage, Reader
+from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import Transfer
 
 CHATTER = "console lines without data"
@@ -24,6 +26,8 @@ _DAY_NS = 86_400 * 1_000_000_000
 _WRAP_NS = (1 << 32) * 1_000
 _BACK_NS = 1_000_000_000
 _FIELDS_LIMIT = 1000
+_SIGNATURES = (CBW_SIGNATURE, CSW_SIGNATURE)
+_COMMAND_BLOCK = re.compile(r"\b(?:cb|cdb|cbwcb|cmd|command)\W*$", re.I | re.ASCII)
 
 
 def looks_like(data: bytes) -> bool:
@@ -46,7 +50,7 @@ class HexTextReader(Reader):
     """Reads hex text. A record is a block of bytes, or a line that holds none of use (counted in ``skipped``).
 
     ``assumed`` lists in words what the text does not say and was taken for granted; ``timed`` is whether it has
-    times; ``data_printed`` whether any block other than a wrapper or setup packet was printed.
+    times; ``data_printed`` whether a data phase was shown at all, be it an empty one.
     """
 
     form = "hex text"
@@ -61,14 +65,14 @@ class HexTextReader(Reader):
         self.payload = self._wire.payload
         self._blocks = BlockBuilder()
         self._fields = FieldCollector()
-        self._position = 0
+        self._lines = TextLines(LONGEST_LINE)
         self._base_ns: int | None = None
         self._raw_ns = 0
         self._incomplete = 0
 
     @property
     def position(self) -> int:
-        return self._position
+        return self._lines.position
 
     @property
     def assumed(self) -> list[str]:
@@ -78,6 +82,8 @@ class HexTextReader(Reader):
             found.append("no times are printed: all times are 0")
         if self._fields.padded:
             found.append("bytes of a command block or a LUN that are not printed are taken as 0")
+        if self._wire.data_expected and not self.data_printed:
+            found.append("data phases are not printed: what the commands moved is not in this capture")
         return found
 
     @property
@@ -91,20 +97,15 @@ class HexTextReader(Reader):
         return self._wire.convincing
 
     def transfers(self) -> Iterator[Transfer]:
-        data = self.data
-        while (end := data.find(b"\n", self._position)) >= 0:
-            raw = bytes(data[self._position : min(end, self._position + LONGEST_LINE)])
-            self._position = end + 1
-            yield from self._line(raw)
+        for text in self._lines.whole(self.data):
+            yield from self._line(text)
 
     def finish(self) -> Iterator[Transfer]:
-        if self._position < len(self.data):
-            raw = bytes(self.data[self._position : self._position + LONGEST_LINE])
-            self._position = len(self.data)
-            yield from self._line(raw)
+        for text in self._lines.rest(self.data):
+            yield from self._line(text)
         yield from self._end_fields()
         yield from self._end_block()
-        self._drop_heading()
+        yield from self._drop_heading()
         yield from self._wire.flush()
 
     def skip(self, reason: str) -> None:
@@ -112,8 +113,7 @@ class HexTextReader(Reader):
         self.records += 1
         self.skipped[reason] += 1
 
-    def _line(self, raw: bytes) -> Iterator[Transfer]:
-        text = raw.decode("utf-8", "replace").lstrip("\ufeff")
+    def _line(self, text: str) -> Iterator[Transfer]:
         if not text.strip():
             if self._blocks.ends_at_blank():
                 yield from self._end_block()
@@ -133,14 +133,18 @@ class HexTextReader(Reader):
         if self._blocks.ends_at(line):
             yield from self._end_block()
             return
-        if fields.kind == CBW and not line.direction and (line.label == "cb" or (fields.wants_block and line.bare)):
+        text = line.text[:_FIELDS_LIMIT]
+        whole = fields.spelt_out(text, line.label) if line.data[:4] not in _SIGNATURES else ""
+        wanted = line.label == "cb" or (fields.wants_block and line.bare)
+        if wanted and fields.kind == CBW and not (line.direction or whole):
             yield from self._built(fields.block(line.data))
             return
-        # A field whose value reads like bytes ("Tag: 00000001").
-        if fields.kind and not line.bare and not line.direction:
-            taken, done = fields.fields(line.text[:_FIELDS_LIMIT])
+        # A field whose value reads like bytes ("Tag: 00000001"), or a structure on one line.
+        if whole or (fields.kind and not line.bare and not line.direction):
+            taken, done = fields.fields(text, whole)
             if taken:
                 yield from self._built(done)
+                yield from self._block_behind_fields(line, bool(whole))
                 return
         yield from self._end_fields()
         if not self._worth_taking(line):
@@ -148,9 +152,18 @@ class HexTextReader(Reader):
             return
         if not self._blocks.continues(line):
             yield from self._end_block()
+        if line.direction or line.label:
+            yield from self._failed_heading()
         self._blocks.add(line, self.last_ns)
         if self._blocks.complete:
             yield from self._end_block()
+
+    def _block_behind_fields(self, line: Line, whole: bool) -> Iterator[Transfer]:
+        """The command block at the end of a line of fields; nothing follows that belongs to a structure on one line."""
+        if self._fields.kind == CBW and _COMMAND_BLOCK.search(line.lead):
+            yield from self._built(self._fields.block(line.data))
+            if whole:
+                yield from self._end_fields()
 
     def _worth_taking(self, line: Line) -> bool:
         """Whether bytes without a direction are more than numbers among words: a few alone on a line, or bytes behind
@@ -166,7 +179,8 @@ class HexTextReader(Reader):
         if line.label == "cb" and fields.kind == CBW:
             fields.block(b"")
             return
-        taken, done = fields.fields(line.text[:_FIELDS_LIMIT])
+        text = line.text[:_FIELDS_LIMIT]
+        taken, done = fields.fields(text, fields.spelt_out(text, line.label))
         yield from self._built(done)
         if taken:
             yield from self._end_block()
@@ -174,16 +188,22 @@ class HexTextReader(Reader):
         # A heading or anything else ends a command block whose bytes were printed.
         if fields.wants_block:
             yield from self._end_fields()
+        heading = self._blocks.heading(line, self.last_ns)
         if line.direction and (line.status is not None or (line.length == 0 and line.colon)):
             yield from self._end_block()
-            yield from self._wire.empty(line, self.last_ns)
+            yield from self._drop_heading()
+            if line.direction == "out" and line.status and line.length:
+                self._blocks.announced = heading  # what was submitted may follow, though it did not go out
+            else:
+                yield from self._wire.empty(heading)
         elif (line.direction and (line.colon or line.length is not None)) or (line.label and line.colon):
             yield from self._end_block()
-            self._drop_heading()
-            self._blocks.announce(line, self.last_ns)
+            yield from self._drop_heading()
+            self._blocks.announced = heading
             if line.label in (CBW, CSW, SETUP):
                 yield from self._built(fields.begin(line.label))
         else:
+            yield from self._failed_heading()
             fields.idle()
             self._note_incomplete()
             self.skip(CHATTER)
@@ -191,6 +211,7 @@ class HexTextReader(Reader):
     def _built(self, done: tuple[str, bytes] | None) -> Iterator[Transfer]:
         self._note_incomplete()
         if done is not None:
+            yield from self._failed_heading()
             self._blocks.announced = None
             yield from self._end_block()
             yield from self._wire.known(done[0], done[1], self.last_ns)
@@ -199,11 +220,19 @@ class HexTextReader(Reader):
         if self._fields.kind:
             yield from self._built(self._fields.built())
 
-    def _drop_heading(self) -> None:
-        """A heading that no bytes followed holds nothing of use."""
+    def _drop_heading(self) -> Iterator[Transfer]:
+        """A heading that no bytes followed holds nothing of use, unless it says how a transfer failed."""
+        yield from self._failed_heading()
         if self._blocks.announced is not None:
             self._blocks.announced = None
             self.skip(CHATTER)
+
+    def _failed_heading(self) -> Iterator[Transfer]:
+        """A failed OUT transfer whose bytes were not printed."""
+        heading = self._blocks.announced
+        if heading is not None and heading.status:
+            self._blocks.announced = None
+            yield from self._wire.empty(heading)
 
     def _note_incomplete(self) -> None:
         while self._incomplete < self._fields.incomplete:

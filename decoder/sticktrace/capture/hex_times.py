@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 
-_TAG = re.compile(r"\s*(?:\[([^\]]{0,40})\]|<\d>)")
+# What stands in brackets, and log levels as kernels and several kits print them: <7>, <dbg>.
+_TAG = re.compile(r"\s*(?:\[([^\]]{0,40})\]|<\d>|<(?:dbg|debug|inf|info|wrn|warn|err|error)>)", re.I)
 _TICK = re.compile(r"\s*[EWIDV] \((\d{1,12})\)\s")  # level letter and milliseconds, as several kits print
 _CLOCK = re.compile(
     r"\s*[\[(]?(?:\d{4}-\d\d-\d\d[ T])?([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(?:[.,](\d{1,9}))?[\])]?(?=\s|$)", re.ASCII

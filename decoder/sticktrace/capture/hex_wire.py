@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Protocol
 
 from sticktrace.capture.hex_blocks import CBW_SIZE, CSW_SIZE, SETUP_SIZE, Block
-from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, Line
+from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE
 from sticktrace.capture.transfer import BULK, CONTROL, Transfer
 
 NO_DIRECTION = "blocks of bytes that no direction or wrapper explains"
@@ -25,7 +25,8 @@ class Owner(Protocol):
 
 class Wire:
     """What was on the bus as far as the text tells. ``open`` holds (direction, bytes expected, tag) of the command
-    whose CSW has not been seen yet; it explains blocks that have no direction of their own."""
+    whose CSW has not been seen yet; it explains blocks that have no direction of their own. ``data_expected`` is
+    whether a command moved data by its length and residue, ``data_printed`` whether any was shown, be it none."""
 
     def __init__(self, owner: Owner) -> None:
         self.owner = owner
@@ -34,6 +35,7 @@ class Wire:
         self.open: tuple[str, int, bytes] | None = None
         self.convincing = False
         self.data_printed = False
+        self.data_expected = False
         self._control: Transfer | None = None
 
     def assume(self, sentence: str) -> None:
@@ -59,11 +61,8 @@ class Wire:
         """A wrapper or setup packet put together from its fields."""
         yield from self.block(Block(time_ns, label=kind, data=bytearray(data)))
 
-    def empty(self, line: Line, time_ns: int) -> Iterator[Transfer]:
+    def empty(self, block: Block) -> Iterator[Transfer]:
         """A line that says that a transfer moved nothing, or how it failed."""
-        block = Block(
-            time_ns, line.direction, line.label, line.length, line.endpoint, line.address, line.status or 0
-        )
         yield from self._one(b"", block)
 
     def flush(self) -> Iterator[Transfer]:
@@ -103,10 +102,13 @@ class Wire:
         kind = _kind(data)
         if kind == "cbw":
             _, tag, length, flags, _, _ = _CBW(data)
-            self.open = ("in" if flags & 0x80 else "out", length, struct.pack("<I", tag))
+            if not block.status:  # else the device never had it
+                self.open = ("in" if flags & 0x80 else "out", length, struct.pack("<I", tag))
         elif kind == "csw":
+            residue = int.from_bytes(data[8:12], "little")
+            self.data_expected = self.data_expected or (self.open is not None and self.open[1] > residue)
             self.open = None
-        elif data:
+        elif data or self.open is not None:
             self.data_printed = True
         self.convincing = self.convincing or bool(kind)
         yield transfer
@@ -127,6 +129,8 @@ class Wire:
         self.payload += data
         transfer.data_at, transfer.captured = at, len(data)
         transfer.actual = max(len(data), block.length or 0) if not block.status else len(data)
+        if block.status and not transfer.incoming:
+            transfer.actual = 0  # what is printed was submitted; how much of it went out, nobody says
         if transfer.requested < 0:
             transfer.requested = max(len(data), block.length or 0)
         transfer.status = block.status or 0
