@@ -17,6 +17,7 @@ _RUN = re.compile(rf"(?<![0-9A-Za-z_.+\\-]){BYTES}(?:(?:[ \t]*,[ \t]*|[ \t]+|[:-
 _OFFSET = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{4,16}:(?=\s)")
 _BAR = re.compile(r"[ \t]*\|")
 _GAP = re.compile(r"[ \t]*\||[ \t]{2,}")
+_MARKS = re.compile(r"0[xX]|\\x|[,:-]")
 _COLUMN_LIMIT = 400
 """A text column is looked for only in lines of a dump's width."""
 
@@ -59,20 +60,19 @@ def _says(hexed: str, column: str) -> bool:
     """Whether a text column shows these bytes. Blanks in it are passed over: they separate groups, fill the last row
     up, or stand for the byte 20h, which other dumps show as a dot."""
     shown = column.replace(" ", "").replace("\t", "")
-    if not shown or not _RUN.fullmatch(hexed):
+    try:
+        data = bytes.fromhex(_MARKS.sub("", hexed))
+    except ValueError:
         return False
-    data = bytes.fromhex("".join(match[1].zfill(2) for match in TOKEN.finditer(hexed)))
     texts = (shown, shown[:-1]) if shown.endswith("|") else (shown,)
-    return any(
-        _same(part, text)
-        for skip in range(min(len(data), _LONGEST_OFFSET + 1))
-        for part in (data[skip:], data[skip:].replace(b" ", b""))
-        for text in texts
-    )
+    skips = range(min(len(data), _LONGEST_OFFSET + 1))
+    parts = [data[skip:] for skip in skips]
+    parts += [part.replace(b" ", b"") for part in parts]
+    return any(_same(part, text) for text in texts for part in parts if len(part) == len(text))
 
 
 def _same(data: bytes, text: str) -> bool:
-    return 0 < len(data) == len(text) and all(
+    return bool(data) and all(
         chr(byte) == char if 33 <= byte < 127 else not char.isalnum() or byte > 127
         for byte, char in zip(data, text, strict=True)
     )
