@@ -144,6 +144,8 @@ def test_store_agrees_with_a_plain_model(steps: list[tuple[bool, int, int, int, 
                 for n in range(stretch.blocks if stretch.data is not None else 0):
                     got[stretch.lba + n] = (stretch.data or b"")[n * 512 : (n + 1) * 512]
             assert got == model
+            told = store_of(lab).known(0, 40)
+            assert {lba + n for lba, blocks, there in told if there for n in range(blocks)} == set(model)
     finally:
         extents.TAIL = before
 

@@ -61,16 +61,17 @@ class ExtentIndex:
         return chosen
 
     def _tail(self, lba: int, count: int) -> Ints:
-        first, blocks = self._views()
-        first, blocks = first[self._sealed :], blocks[self._sealed :]
+        first, blocks = self._views(self._sealed)
         hits: Ints = ((first < lba + count) & (first + blocks > lba)).nonzero()[0] + self._sealed
         return hits
 
-    def _views(self) -> tuple[Ints, Ints]:
-        """The arrays as numpy sees them. A view forbids the array to grow: let go of it before the next append."""
+    def _views(self, since: int = 0) -> tuple[Ints, Ints]:
+        """The arrays from extent ``since`` on as numpy sees them, copied as little as can be: this runs for every look
+        at a block. A view forbids the array to grow: let go of it before the next append."""
         import numpy as np
 
-        return np.frombuffer(self._first, np.int64), np.frombuffer(self._blocks, np.uint32).astype(np.int64)
+        first = np.frombuffer(self._first, np.int64)[since:]
+        return first, np.frombuffer(self._blocks, np.uint32)[since:].astype(np.int64)
 
     def _seal(self) -> None:
         total = len(self._first)

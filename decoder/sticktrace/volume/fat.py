@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sys
 from array import array
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 
 from sticktrace.grammar import fat
 from sticktrace.volume.entries import Entry, Scan, SlotBlocks
@@ -111,16 +111,20 @@ class ClusterTable:
     def free_clusters(self) -> tuple[int, bool]:
         """How many clusters the captured part shows free, and whether the whole table is captured."""
         free, seen = 0, 0
-        for index in self.known():
-            base = index * self._per if self.kind != 12 else 0
-            count = self._per if self.kind != 12 else self.highest + 1
-            for cluster in range(max(2, base), min(self.highest + 1, base + count)):
-                value = self.raw(cluster)
-                free += value == 0
-                seen += value is not None
-            if self.kind == 12:
-                break
+        for values in self._runs_of_entries():
+            free += sum(not value & self._mask for value in values)
+            seen += len(values)
         return free, seen == self.highest - 1
+
+    def _runs_of_entries(self) -> Iterator[Sequence[int]]:
+        """The captured entries of clusters, block by block: a large table is counted in one go, not entry by entry."""
+        if self.kind == 12:
+            values = (self.raw(cluster) for cluster in range(2, self.highest + 1))
+            yield [value for value in values if value is not None]
+            return
+        for index in self.known():
+            base = index * self._per
+            yield self._values[index][max(0, 2 - base) : max(0, self.highest + 1 - base)]
 
 
 def affected(low: int, high: int) -> tuple[int, int]:

@@ -13,12 +13,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from sticktrace.errors import SticktraceError
+from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.medium import Medium, Volume
 from sticktrace.volume.tree import Node
 
 _FORBIDDEN = set('/\\:*?"<>|')
 _DEVICES = {"CON", "PRN", "AUX", "NUL", *(f"{name}{n}" for name in ("COM", "LPT") for n in "123456789")}
 """Names that mean a device on some systems, whatever extension follows (common practice)."""
+_ZEROS = 1 << 26
+"""Bytes of the unwritten end of a file that are given as zeros; a hostile length is not spelled out."""
 _LONGEST = 200
 """Bytes of a file name that are kept; common file systems allow 255."""
 
@@ -48,45 +51,64 @@ Part = tuple[int, int, bytes | None]
 
 def contents(medium: Medium, volume: Volume, node: Node, as_of: int | None = None) -> Iterator[Part]:
     """A file as (offset, bytes, data or None) in order, up to its size. Bytes beyond ValidDataLength of an exFAT
-    file are zeros by definition (exFAT 7.6.5) and given as such, a chunk at a time."""
-    files = volume.files
-    if files is None:
+    file are zeros by definition (exFAT 7.6.5) and given as such, up to a limit."""
+    if volume.files is None:
         return
-    length, size = files.block_length, node.entry.size
+    size = node.entry.size
     valid = min(size, node.entry.valid)
-    place = 0
-    for run in node.runs:
-        if place >= valid:
-            break
-        wanted = min(run.count * files.shape.cluster_blocks, -(-(valid - place) // length))
-        for stretch in medium.store.read_range(files.lba_of(run.cluster), wanted, as_of):
-            count = min(stretch.blocks * length, valid - place)
-            yield place, count, stretch.data[:count] if stretch.data is not None else None
-            place += count
-    if place < valid:
-        yield place, valid - place, None
+    for at, lba, blocks in _runs(volume.files, node, valid):
+        for stretch in medium.store.read_range(lba, blocks, as_of):
+            count = min(stretch.blocks * medium.store.block_length, valid - at)
+            yield at, count, stretch.data[:count] if stretch.data is not None else None
+            at += count
+    reached = _reached(volume.files, node, valid)
+    if reached < valid:
+        yield reached, valid - reached, None
     elif valid < size:
-        yield from _zeros(valid, size)
-
-
-def _zeros(start: int, end: int) -> Iterator[Part]:
-    """The unwritten end of a file: a chunk of it as data; a hostile length is not spelled out."""
-    count = min(end - start, 1 << 26)
-    yield start, count, bytes(count)
-    if start + count < end:
-        yield start + count, end - start - count, None
+        count = min(size - valid, _ZEROS)
+        yield valid, count, bytes(count)
+        if valid + count < size:
+            yield valid + count, size - valid - count, None
 
 
 def coverage(medium: Medium, volume: Volume, node: Node) -> Recovered:
-    """How much of a file the capture holds, without writing anything."""
+    """How much of a file the capture holds, without reading or writing any of it."""
     found = Recovered(node.path, node.entry.size)
-    for at, count, data in contents(medium, volume, node):
-        _account(found, at, count, data)
+    if volume.files is None:
+        return found
+    valid = min(node.entry.size, node.entry.valid)
+    for at, lba, blocks in _runs(volume.files, node, valid):
+        for _, known, there in medium.store.known(lba, blocks):
+            count = min(known * medium.store.block_length, valid - at)
+            _account(found, at, count, there)
+            at += count
+    reached = _reached(volume.files, node, valid)
+    zeros = min(found.size - valid, _ZEROS) if reached == valid else 0
+    _account(found, valid, zeros, True)
+    _account(found, reached + zeros, found.size - reached - zeros, False)
     return found
 
 
-def _account(found: Recovered, at: int, count: int, data: bytes | None) -> None:
-    if data is not None:
+def _runs(files: FileSystem, node: Node, valid: int) -> Iterator[tuple[int, int, int]]:
+    """The runs of a file that hold its first ``valid`` bytes: (offset in the file, first block, blocks)."""
+    length = files.block_length
+    for run in node.runs:
+        place = run.index * files.shape.cluster_blocks * length
+        if place >= valid:
+            return
+        wanted = -(-(valid - place) // length)
+        yield place, files.lba_of(run.cluster), min(run.count * files.shape.cluster_blocks, wanted)
+
+
+def _reached(files: FileSystem, node: Node, valid: int) -> int:
+    """How many of the first ``valid`` bytes lie in clusters that are known."""
+    return min(valid, node.clusters * files.shape.cluster_blocks * files.block_length)
+
+
+def _account(found: Recovered, at: int, count: int, there: bool) -> None:
+    if count <= 0:
+        return
+    if there:
         found.captured += count
     elif found.holes and found.holes[-1][1] == at:
         found.holes[-1] = (found.holes[-1][0], at + count)

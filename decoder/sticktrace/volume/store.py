@@ -219,29 +219,32 @@ class SectorStore:
     def read_range(self, lba: int, count: int, as_of: int | None = None) -> Iterator[Stretch]:
         """The content of ``count`` blocks from ``lba`` as stretches that are there or are not, in order. Ranges never
         touched cost nothing, however long."""
+        length = self.block_length
+        for first, blocks, extent in self._owned(lba, count, as_of):
+            start = (first - self._lba[extent]) * length if extent >= 0 else 0
+            yield Stretch(first, blocks, self._bytes(extent, start, blocks * length) if extent >= 0 else None)
+
+    def known(self, lba: int, count: int, as_of: int | None = None) -> Iterator[tuple[int, int, bool]]:
+        """The same ranges as (first block, blocks, whether their content is there); no payload is read for it."""
+        for first, blocks, extent in self._owned(lba, count, as_of):
+            yield first, blocks, extent >= 0
+
+    def _owned(self, lba: int, count: int, as_of: int | None) -> Iterator[tuple[int, int, int]]:
+        """``count`` blocks from ``lba`` as (first block, blocks, the extent that holds their content or -1)."""
+        import numpy as np
+
         place = lba
         for first, after in self.touched(lba, count):
             if first > place:
-                yield Stretch(place, first - place, None)
+                yield place, first - place, -1
             for start in range(first, after, CHUNK):
-                yield from self._stretches(start, min(CHUNK, after - start), as_of)
+                owner = self.paint(start, min(CHUNK, after - start), as_of)
+                edges = [0, *(np.flatnonzero(np.diff(owner)) + 1).tolist(), len(owner)]
+                for low, high in pairwise(edges):
+                    yield start + low, high - low, int(owner[low])
             place = after
         if place < lba + count:
-            yield Stretch(place, lba + count - place, None)
-
-    def _stretches(self, lba: int, count: int, as_of: int | None) -> Iterator[Stretch]:
-        import numpy as np
-
-        owner = self.paint(lba, count, as_of)
-        edges = [0, *(np.flatnonzero(np.diff(owner)) + 1).tolist(), count]
-        for low, high in pairwise(edges):
-            extent = int(owner[low])
-            if extent < 0:
-                yield Stretch(lba + low, high - low, None)
-                continue
-            length = self.block_length
-            start = (lba + low - self._lba[extent]) * length
-            yield Stretch(lba + low, high - low, self._bytes(extent, start, (high - low) * length))
+            yield place, lba + count - place, -1
 
     def touched(self, lba: int, count: int) -> list[tuple[int, int]]:
         """The ranges (first block, block after the last) within ``count`` blocks from ``lba`` that any command
