@@ -17,13 +17,15 @@ from click.testing import CliRunner
 
 import make_demo
 from conftest import capture_bytes, capture_names, kernel_log, truth_of
-from diagnosis_lab import diagnosed, found
+from diagnosis_lab import diagnosed, found, new_host
 from sticktrace.cli.diagnose import command
+from sticktrace.diagnosis.catalogue import patterns
 from sticktrace.diagnosis.stages import NAMES, NOT_SEEN, REACHED
 from sticktrace.diagnosis.verdict import Diagnosis
 from sticktrace.output.diagnosis_text import lines
 from sticktrace.output.listing import plain
-from workshop import Recorder
+from workshop import Recorder, Unit, session, wire
+from workshop.recorder import merge
 from workshop.scenes_healthy import healthy_boot, not_ready_then_up, uas_stick
 
 FAULTS = {
@@ -231,19 +233,51 @@ def test_json_of_a_diagnosis(tmp_path: Path) -> None:
     assert finding["kind"] == "finding" and finding["slug"] == "unreadable-blocks" and finding["exchanges"]
 
 
-def test_cautions_are_said_once(tmp_path: Path) -> None:
-    """Two findings of the over-current trace carry the warning about joined supplies; it stands once."""
-    path = tmp_path / "power.pcap"
-    path.write_bytes(make_demo.SCENES["hub-port-overcurrent"]().pcap())
-    output = CliRunner().invoke(command, [str(path), "--all"]).output
-    assert output.count("Two 5 V supplies") == 1
+def test_cautions_stand_with_the_advice(tmp_path: Path) -> None:
+    """Advice that touches the supply or erases has its warning right there: in the verdict and with each finding."""
+    for scene, phrase, times in (("hub-port-overcurrent", "Two 5 V supplies", 3), ("exfat-volume", "erases", 2)):
+        path = tmp_path / f"{scene}.pcap"
+        path.write_bytes(make_demo.SCENES[scene]().pcap())
+        output = " ".join(CliRunner().invoke(command, [str(path)]).output.split())
+        assert output.count(phrase) == times, scene
+
+
+def test_every_advice_on_supply_or_format_is_cautioned() -> None:
+    """Common practice: joined supplies feed each other; formatting erases."""
+    for pattern, _ in patterns().values():
+        words = pattern.advice.lower().split()
+        if any(word.strip(",.;") in ("supply", "format", "partition", "vbus") for word in words):
+            assert pattern.caution, pattern.slug
+
+
+def test_a_fault_in_use_is_told_before_how_far_the_stick_came() -> None:
+    verdict = diagnosed(make_demo.SCENES["brown-out-on-write"]()).verdict
+    assert verdict.startswith("First fault: ")
+    assert verdict.count("came all the way") == 1
+    assert "and the same again when it was back" in verdict
+    failed = diagnosed(make_demo.SCENES["no-address"]()).verdict
+    assert failed.index("failed at address") < failed.index("First fault")
+
+
+def test_an_empty_reader_polled_since_before_does_not_contradict_healthy() -> None:
+    """A capture that begins while a host polls an empty reader, beside a stick at work."""
+    reader, stick = new_host(units=[Unit()], watch=False), new_host()
+    reader.stick.address, reader.port = 7, 3
+    stick.enumerate()
+    session.identify(stick)
+    for _ in range(4):
+        reader.execute(wire.test_unit_ready())
+        reader.wait_ms(500)
+    diagnosis = diagnosed(merge(stick.recorder, reader.recorder))
+    assert diagnosis.healthy
+    assert "there is no medium in it" in diagnosis.verdict
+    assert "failed" not in diagnosis.verdict
+    first = list(lines(diagnosis, plain))[1]
+    assert first.startswith("seen of SKERRY TIDE LOGGER: attach")
 
 
 def test_hostile_strings_are_shown_as_escapes() -> None:
     """A product string with terminal codes never reaches the verdict as such."""
-    from diagnosis_lab import new_host
-    from workshop import session
-
     host = new_host(product="\x1b[2J\u202eLOGGER")
     host.stick.units[0].product = "\x1b]0;x\x07"
     host.enumerate()

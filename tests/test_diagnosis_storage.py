@@ -86,7 +86,7 @@ def _(host: Host, wrong: bool) -> None:
 def _(host: Host, wrong: bool) -> None:
     host.stick.units[0].not_ready = 1000 if wrong else 12
     host.enumerate()
-    session.make_ready(host, tries=15, pause_ms=1000)
+    session.make_ready(host, tries=33, pause_ms=1000)
 
 
 @CASES.add("unreadable-blocks", "fault")

@@ -27,6 +27,12 @@ NEEDS_TWO = "only two captures side by side: see `sticktrace compare`"
 NEEDS_HOST_LOG = "no capture: compare what crossed the bus with what the application got"
 """In which forms of capture a pattern can be seen."""
 
+BACK_FEEDING = "Two 5 V supplies must never be joined, they feed each other: take one off before you measure or rewire."
+"""Goes with every advice that touches the 5 V supply."""
+
+PATIENCE_NS, QUIET_NS = 30_000_000_000, 2_000_000_000
+"""Sticks and disks may take up to 30 s to get ready; a host that says nothing for 2 s has stopped (common practice)."""
+
 EVIDENCE_LIMIT = 24
 """How many exchange and record numbers a finding keeps; the count tells how many there were."""
 

@@ -27,7 +27,7 @@ WRITES = frozenset((0x0A, 0x2A, 0xAA, 0x8A, 0x2E, 0xAE, 0x8E))
 SYNCHRONIZE = frozenset((0x35, 0x91))
 TEST_UNIT_READY, REQUEST_SENSE, INQUIRY, START_STOP = 0x00, 0x03, 0x12, 0x1B
 READ_CAPACITY_10, SERVICE_ACTION_IN, READ_CAPACITY_16 = 0x25, 0x9E, 0x10
-NOT_READY, UNIT_ATTENTION = 0x2, 0x6
+NOT_READY, ILLEGAL_REQUEST, UNIT_ATTENTION = 0x2, 0x5, 0x6
 
 
 def ask_kind(request: Request) -> str:
@@ -103,7 +103,9 @@ def _identity(account: Account, item: Exchange, unit: Unit, passed: bool) -> Non
 
 def _capacity(account: Account, item: Exchange, unit: Unit, passed: bool) -> None:
     if not passed:
-        unit.capacity_bad.add(item.time_ns, item.number, item.records)
+        # A refused READ CAPACITY(16) says nothing: the older command follows (SPC-3 Table 27, ILLEGAL REQUEST).
+        if item.opcode == READ_CAPACITY_10 or item.sense is None or item.sense.key != ILLEGAL_REQUEST:
+            unit.capacity_bad.add(item.time_ns, item.number, item.records)
         return
     found = Capacity.from_data(account.data(item, 32), item.opcode == SERVICE_ACTION_IN)
     if not unit.capacity_at or found is not None:

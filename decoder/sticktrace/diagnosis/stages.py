@@ -11,16 +11,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sticktrace.bus.device import Device
-from sticktrace.diagnosis.finding import EVIDENCE_LIMIT, Tally
+from sticktrace.diagnosis.finding import EVIDENCE_LIMIT, PATIENCE_NS, QUIET_NS, Tally
 from sticktrace.diagnosis.subject import Subject, Unit
 from sticktrace.text import bytes_in_words, count_of
 from sticktrace.volume.medium import Volume
 
 if TYPE_CHECKING:
     from sticktrace.diagnosis.account import Account
-
-_PATIENCE_NS = 2_000_000_000
-"""Before this a unit that is not ready may just be starting, and the capture too short to tell."""
 
 REACHED, FAILED, NOT_SEEN = "reached", "failed", "not seen"
 
@@ -140,8 +137,9 @@ def _identity(subject: Subject, account: Account) -> Stage:
     def judge(unit: Unit) -> Stage:
         if unit.identity_at:
             told = unit.identity
-            text = f"{told.vendor} {told.product} {told.revision}, {told.kind}" if told else "INQUIRY passed"
-            return _stage("identity", REACHED, " ".join(text.split()), None, unit.identity_at)
+            who = " ".join(f"{told.vendor} {told.product} {told.revision}".split()) if told else ""
+            text = ", ".join(part for part in (who, told.kind) if part) if told else "INQUIRY passed"
+            return _stage("identity", REACHED, text, None, unit.identity_at)
         if unit.identity_bad:
             return _stage("identity", FAILED, "INQUIRY failed", unit.identity_bad)
         return Stage("identity")
@@ -157,8 +155,11 @@ def _ready(subject: Subject, account: Account) -> Stage:
         if unit.refused:
             why = "no medium" if unit.empty else "NOT READY"
             text = f"LUN {unit.lun}: {why}, asked {count_of(unit.refused.count, 'time')}"
-            waited = max(unit.refused.last_ns - unit.refused.first_ns, account.quiet_ns(subject))
-            if (unit.empty and unit.refused.count > 1) or waited >= _PATIENCE_NS:
+            waited = unit.refused.last_ns - unit.refused.first_ns
+            gave_up = waited >= PATIENCE_NS or account.quiet_ns(subject) >= QUIET_NS
+            if subject.begun_before:
+                return _stage("ready", NOT_SEEN, text, unit.refused)
+            if (unit.empty and unit.refused.count > 1) or gave_up:
                 return _stage("ready", FAILED, text, unit.refused)
             return _stage("ready", NOT_SEEN, f"{text}; the capture ends there", unit.refused)
         return Stage("ready")

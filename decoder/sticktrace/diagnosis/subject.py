@@ -145,6 +145,17 @@ class Subject:
         return f"device at address {self.address}" if self.address else "device without an address"
 
     @property
+    def begun_before(self) -> bool:
+        """Whether it was at work before the capture began: neither configured nor identified in it. What such a host
+        knows already, and what it makes of a refusal, cannot be told."""
+        return not self.ask("configuration").done and not any(unit.identity_at for unit in self.units.values())
+
+    @property
+    def at_work(self) -> bool:
+        """Whether any of its units is ready."""
+        return any(unit.ready_ns >= 0 for unit in self.units.values())
+
+    @property
     def is_hub(self) -> bool:
         """Whether it is a hub."""
         return self.device is not None and self.device.is_hub

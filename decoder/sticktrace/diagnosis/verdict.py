@@ -19,6 +19,10 @@ _LAYERS = (
 )  # fmt: skip
 
 
+MOST_TOLD = 4
+"""So many devices are told of in the verdict."""
+
+
 @dataclass(slots=True)
 class DeviceReport:
     """One storage device: ``name`` as it calls itself, ``ids`` "VID:PID" or "", its stages, and how much it did."""
@@ -154,7 +158,7 @@ def _merged(findings: list[Finding]) -> list[Finding]:
             out.append(finding)
             continue
         if not first.again:
-            first.text += "; the same again when it was plugged in anew"
+            first.text += "; the same again when it came back"
         first.again += 1
         first.exchanges = (first.exchanges + finding.exchanges)[:EVIDENCE_LIMIT]
         first.records = (first.records + finding.records)[:EVIDENCE_LIMIT]
@@ -167,15 +171,33 @@ def _verdict(reports: list[DeviceReport], findings: list[Finding], others: list[
         text = "There is no storage device in this capture"
         text += f": it shows {', '.join(others[:4])}." if others else "."
         return f"{text} {_explained(main)}" if main else text
-    parts = []
-    for number, report in enumerate(reports[:4]):
-        again = any(_same_stick(report, before) for before in reports[:number])
-        parts.append(_how_far(report, findings, again))
-    if len(reports) > 4:
-        parts.append(f"{len(reports) - 4} more storage devices are listed below.")
+    parts = _ways(reports[:MOST_TOLD], findings)
+    if len(reports) > MOST_TOLD:
+        parts.append(f"{len(reports) - MOST_TOLD} more storage devices are listed below.")
     if main is not None:
-        parts.append(_explained(main))
+        leads = _leads(main, reports)
+        who = main.device if leads or len({report.title for report in reports}) > 1 else ""
+        parts.insert(0 if leads else len(parts), _explained(main, who))
     return " ".join(parts)
+
+
+def _leads(main: Finding, reports: list[DeviceReport]) -> bool:
+    """Whether a fault comes first: one of a stick in use, which no stage shows."""
+    return main.severity == FAULT and all(report.stopped is None for report in reports)
+
+
+def _ways(reports: list[DeviceReport], findings: list[Finding]) -> list[str]:
+    """How far each device came; a stick that came back and did the same again is told in a few words."""
+    parts: list[str] = []
+    for number, report in enumerate(reports):
+        before = next((r for r in reversed(reports[:number]) if _same_stick(report, r)), None)
+        way, failure = _way(report), _failure(report)
+        if before is not None and before is reports[number - 1] and (way, failure) == (_way(before), _failure(before)):
+            parts[-1] = f"{parts[-1][:-1]}, and the same again when it was back{_counts(report)}."
+            continue
+        who = report.title if before is None else f"{report.title}, back again,"
+        parts.append(f"{who} {way}{_counts(report)}{failure}{_end(report, findings)}.")
+    return parts
 
 
 def _same_stick(report: DeviceReport, before: DeviceReport) -> bool:
@@ -198,7 +220,7 @@ def _most_telling(findings: list[Finding]) -> Finding | None:
     return next(iter(faults + ending + risks), None)
 
 
-def _how_far(report: DeviceReport, findings: list[Finding], again: bool) -> str:
+def _way(report: DeviceReport) -> str:
     furthest, stopped = report.furthest, report.stopped
     if furthest is None:
         way = "did not get through any stage" if stopped else "shows no stage of bring-up"
@@ -208,26 +230,41 @@ def _how_far(report: DeviceReport, findings: list[Finding], again: bool) -> str:
         # What a capture does not show may well have been reached; what failed or was never tried was not.
         least = stopped is None and any(unit.reads for unit in report.subject.units.values())
         way = f"came {'at least ' if least else ''}as far as {furthest.name}"
-    text = f"Plugged in again, it {way}" if again else f"{report.title} {way}"
-    if report.exchanges:
-        failed = f", {report.failures} of them not passed" if report.failures else ", all passed"
-        text += f" ({count_of(report.exchanges, 'command')}{failed})"
-    if stopped is not None:
-        text += f" and failed at {stopped.name}: {stopped.text}"
-    elif report.exchanges and not again and not _blamed(report, findings):
-        text += "; nothing is wrong with it here"
-    return text + "."
+    return way
+
+
+def _failure(report: DeviceReport) -> str:
+    stopped = report.stopped
+    return f" and failed at {stopped.name}: {stopped.text}" if stopped is not None else ""
+
+
+def _counts(report: DeviceReport) -> str:
+    """`` (25 commands, 1 of them not passed)``."""
+    if not report.exchanges:
+        return ""
+    failed = f", {report.failures} of them not passed" if report.failures else ", all passed"
+    return f" ({count_of(report.exchanges, 'command')}{failed})"
+
+
+def _end(report: DeviceReport, findings: list[Finding]) -> str:
+    units = report.subject.units.values()
+    if report.stopped is not None or not report.exchanges or _blamed(report, findings):
+        return ""
+    if not report.subject.at_work and any(unit.empty for unit in units):
+        return "; there is no medium in it"
+    return "; nothing is wrong with it here"
 
 
 def _blamed(report: DeviceReport, findings: list[Finding]) -> bool:
     return any(f.severity != NOTE and f.subject is report.subject for f in findings)
 
 
-def _explained(finding: Finding) -> str:
+def _explained(finding: Finding, who: str = "") -> str:
     """A finding with its likeliest cause and what to try."""
     ending = finding.severity == RISK and finding.pattern.severity == FAULT
     lead = "First fault" if finding.severity == FAULT else "Where it ends" if ending else "Worth a look"
-    text = f"{lead}: {finding.pattern.title} - {finding.text}."
+    text = f"{lead}: {finding.pattern.title} - {who + ': ' if who else ''}{finding.text}."
     if finding.pattern.causes:
         text += f" Likeliest cause: {finding.pattern.causes[0]}."
-    return f"{text} Try: {finding.pattern.advice}"
+    care = f" Care: {finding.pattern.caution}" if finding.pattern.caution else ""
+    return f"{text} Try: {finding.pattern.advice}{care}"

@@ -33,10 +33,9 @@ def lines(diagnosis: Diagnosis, style: Style, width: int = 0, everything: bool =
         yield style(report.title, "head")
         yield from _stages(report, style, width)
     shown = [f for f in diagnosis.findings if everything or f.severity != NOTE]
-    told: set[str] = set()
     for finding in shown[:MOST_FINDINGS]:
         yield ""
-        yield from finding_lines(finding, style, width, told)
+        yield from finding_lines(finding, style, width)
     yield from _left_out(diagnosis, shown, style)
 
 
@@ -57,10 +56,11 @@ def _left_out(diagnosis: Diagnosis, shown: list[Finding], style: Style) -> Itera
 def _healthy(diagnosis: Diagnosis, style: Style) -> Iterator[str]:
     """Three lines: the verdict, the stages, the counts."""
     yield style("healthy", "good") + ": " + diagnosis.verdict
-    first = diagnosis.devices[0]
-    seen = [stage.name for stage in first.stages if stage.state == REACHED]
-    unseen = [stage.name for stage in first.stages if stage.state != REACHED]
-    yield "seen: " + ", ".join(seen) + (f"; not in this capture: {', '.join(unseen)}" if unseen else "")
+    best = max(diagnosis.devices, key=lambda report: sum(stage.state == REACHED for stage in report.stages))
+    seen = [stage.name for stage in best.stages if stage.state == REACHED]
+    unseen = [stage.name for stage in best.stages if stage.state != REACHED]
+    of = f" of {best.name}" if len(diagnosis.devices) > 1 else ""
+    yield f"seen{of}: " + ", ".join(seen) + (f"; not in this capture: {', '.join(unseen)}" if unseen else "")
     notes = len(diagnosis.of(NOTE))
     yield "no faults, no risks" + (f"; {count_of(notes, 'note')}, --all shows them" if notes else ", no notes")
 
@@ -92,9 +92,8 @@ def _numbers(numbers: tuple[int, ...], most: int = 6) -> str:
     return shown + (" ..." if len(runs) > most else "")
 
 
-def finding_lines(finding: Finding, style: Style, width: int, told: set[str]) -> Iterator[str]:
-    """One finding: severity and title, the sentence, whose side, causes, what to try. Words of caution are said once;
-    ``told`` keeps those that were."""
+def finding_lines(finding: Finding, style: Style, width: int) -> Iterator[str]:
+    """One finding: severity and title, the sentence, whose side, causes, what to try, with its word of caution."""
     pattern = finding.pattern
     word = style(_WORDS[finding.severity], _MOODS[finding.severity])
     yield f"{word}  {style(pattern.title, 'head')}  ({pattern.slug})"
@@ -107,8 +106,7 @@ def finding_lines(finding: Finding, style: Style, width: int, told: set[str]) ->
     ]
     if finding.workaround:
         rows.append(("known", f"host kernels carry a workaround of this kind: {finding.workaround}"))
-    if pattern.caution and pattern.caution not in told and finding.severity != NOTE:
-        told.add(pattern.caution)
+    if pattern.caution:
         rows.append(("CARE", pattern.caution))
     for label, text in rows:
         yield from _hanging(f"  {label:6}  {text}", width, 10)

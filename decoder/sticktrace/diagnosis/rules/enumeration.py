@@ -3,15 +3,28 @@
 from __future__ import annotations
 
 from sticktrace.bus.requests import Request
-from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, NOTE, POWER, RISK, UNKNOWN, Pattern, Tally
+from sticktrace.diagnosis.finding import (
+    BACK_FEEDING,
+    DEVICE,
+    FAULT,
+    HOST,
+    HOST_CAPTURE,
+    NOTE,
+    POWER,
+    QUIET_NS,
+    RISK,
+    UNKNOWN,
+    Pattern,
+    Tally,
+)  # fmt: skip
 from sticktrace.diagnosis.learning import ask_kind
 from sticktrace.diagnosis.rules.rule import Rule
 from sticktrace.diagnosis.subject import Subject
 from sticktrace.text import count_of, time_in_words
 
 LAYER = "enumeration"
-QUIET_NS = 2_000_000_000
-"""After this long without a word to a device, its host has stopped. Common practice: retries come sooner."""
+_LONG_NS = 1_000_000_000
+"""Ports that were asked for less than this may just not have a connection yet."""
 
 NOTHING_ATTACHED = Pattern(
     "nothing-attached", FAULT, "No device ever shows on any port", "USB 2.0 11.24.2.7.1",
@@ -19,7 +32,7 @@ NOTHING_ATTACHED = Pattern(
     ("VBUS is not driven to the socket: adapter, jumper, dead switch", "a charge-only cable",
      "the port is in device mode: wrong ID pin or role switch"),
     "Measure 5 V at the socket, try another cable, check the jumper or pin that selects host mode.",
-    POWER, ("F01",), HOST_CAPTURE,
+    POWER, ("F01",), HOST_CAPTURE, caution=BACK_FEEDING,
 )  # fmt: skip
 
 FIRST_NO_ANSWER = Pattern(
@@ -28,7 +41,7 @@ FIRST_NO_ANSWER = Pattern(
     ("too little time between the end of the reset and the first request", "too little power", "cable or connector",
      "the device is still starting up, or is broken"),
     "Wait at least 10 ms after the reset, better 50 to 100 ms; retry with a new reset; try another cable and supply.",
-    UNKNOWN, ("F06",), HOST_CAPTURE, workaround="wait before the first request of this device",
+    UNKNOWN, ("F06",), HOST_CAPTURE, workaround="wait before the first request of this device", caution=BACK_FEEDING,
 )  # fmt: skip
 
 FIRST_ANSWER_RETRIED = Pattern(
@@ -50,8 +63,8 @@ ADDRESS_REFUSED = Pattern(
     "address-refused", FAULT, "The device never accepts an address", "USB 2.0 9.4.6, 9.2.6.3",
     "SET_ADDRESS itself ends in an error, so the device cannot be spoken to any further.",
     ("signal quality or power", "a hub in between that garbles the speed", "device firmware that hangs"),
-    "Try another cable, another hub or none, a stronger supply; try to force full speed.",
-    UNKNOWN, ("F09",), HOST_CAPTURE,
+    "Use another cable, another hub or none, a stronger supply; force full speed.",
+    UNKNOWN, ("F09",), HOST_CAPTURE, caution=BACK_FEEDING,
 )  # fmt: skip
 
 DEAF_AFTER_ADDRESS = Pattern(
@@ -87,15 +100,16 @@ CONNECTION_FLAPS = Pattern(
     "connection-flaps", RISK, "The connection comes and goes", "USB 2.0 7.1.7.3",
     "The device on one port disconnects and connects again within moments.",
     ("a worn connector or plug not fully in", "power dips as the device starts", "no debounce in the host"),
-    "Try another socket, cable and supply; wait for 100 ms of stable connection.", POWER, ("F18",), HOST_CAPTURE,
+    "Use another socket, cable and supply; wait for 100 ms of stable connection.", POWER, ("F18",), HOST_CAPTURE,
+    caution=BACK_FEEDING,
 )  # fmt: skip
 
 FIRST_LENGTH_UPSETS = Pattern(
     "first-request-length", RISK, "The device answers only one length of first descriptor read", "USB 2.0 9.4.3",
     "Reading the device descriptor fails with one length and works with another: firmware that was tested with one "
     "operating system's habit only.",
-    ("device firmware that assumes 8 or 64 bytes",), "Try the other length first: 8 bytes, or 64.", DEVICE, ("F11",),
-    HOST_CAPTURE, workaround="read the first descriptor the other way round",
+    ("device firmware that assumes 8 or 64 bytes",), "Ask for the other length first: 8 bytes, or 64.", DEVICE,
+    ("F11",), HOST_CAPTURE, workaround="read the first descriptor the other way round",
 )  # fmt: skip
 
 
@@ -111,11 +125,15 @@ class Nothing(Rule):
             return
         hubs = [s for s in subjects if s.device and s.device.as_hub and s.device.as_hub.ports]
         ports = [p for s in hubs if s.device and s.device.as_hub for p in s.device.as_hub.ports.values() if p.history]
-        if not ports or any(state.status & 1 for p in ports for state in p.history):
+        # A connection change without a connection: something was there and has gone (Table 11-22).
+        if not ports or any((state.status | state.change) & 1 for p in ports for state in p.history):
             return
         records = [n for p in ports for n in p.history[0].records]
-        text = f"{count_of(len(ports), 'port')} asked over {time_in_words(self.account.end_ns)}, none with a connection"
-        self.report(NOTHING_ATTACHED, text, hubs[0], records=records)
+        asked, span = sum(s.ask("hub").done.count for s in hubs), self.account.end_ns
+        text = f"{count_of(len(ports), 'port')} asked over {time_in_words(span)}, none with a connection"
+        sure = asked >= 3 and span >= _LONG_NS
+        text += "" if sure else "; the capture is too short to be sure"
+        self.report(NOTHING_ATTACHED, text, hubs[0], records=records, severity="" if sure else RISK)
 
 
 class FirstWords(Rule):

@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
-from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, NEEDS_DATA, NOTE, POWER, RISK, UNKNOWN, Pattern, Tally
+from sticktrace.diagnosis.finding import (
+    BACK_FEEDING,
+    DEVICE,
+    FAULT,
+    HOST,
+    NEEDS_DATA,
+    NOTE,
+    POWER,
+    RISK,
+    UNKNOWN,
+    Pattern,
+    Tally,
+)  # fmt: skip
 from sticktrace.diagnosis.learning import READS, WRITES
 from sticktrace.diagnosis.rules.rule import PerSubject, Rule
 from sticktrace.diagnosis.subject import Subject, Unit
@@ -18,7 +30,7 @@ HARDWARE = Pattern(
     "Sense key HARDWARE ERROR: the controller, or the bridge's link to its drive, failed.",
     ("a failing controller", "a bridge that lost its drive: power of the enclosure"),
     "Check the power of the enclosure; reset and retry once; if it comes back, the device is faulty.", DEVICE,
-    ("F76",),
+    ("F76",), caution=BACK_FEEDING,
 )  # fmt: skip
 
 WRITE_PROTECTED = Pattern(

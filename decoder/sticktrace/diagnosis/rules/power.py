@@ -7,7 +7,7 @@ from sticktrace.bus.devices import BusEvent
 from sticktrace.bus.hubs import CONNECTION, Port
 from sticktrace.bus.requests import Request
 from sticktrace.codes.usb_requests import PORT_POWER
-from sticktrace.diagnosis.finding import FAULT, HOST_CAPTURE, NOTE, POWER, RISK, UNKNOWN, Pattern, Tally
+from sticktrace.diagnosis.finding import BACK_FEEDING, FAULT, HOST_CAPTURE, NOTE, POWER, RISK, UNKNOWN, Pattern, Tally
 from sticktrace.diagnosis.learning import WRITES
 from sticktrace.diagnosis.rules import trouble as remarks
 from sticktrace.diagnosis.rules.rule import PerSubject, Rule
@@ -20,9 +20,6 @@ LAYER = "power"
 _POWER_BIT = 0x100
 _SOON_NS = 3_000_000_000
 _MOST_LOST = 200
-BACK_FEEDING = (
-    "Two 5 V supplies that are joined feed each other: take one of them off before you measure or rewire anything."
-)
 
 OVER_CURRENT = Pattern(
     "over-current", FAULT, "A port reports over-current", "USB 2.0 11.12.5, Table 11-21",
@@ -64,6 +61,7 @@ GONE_IN_USE = Pattern(
     "A command was under way when the port reported the disconnection, or transfers ended with \"device gone\".",
     ("it was pulled out", "a loose plug or cable", "the supply collapsed"),
     "If nobody pulled it out, look at plug, cable and supply.", POWER, ("F05", "F25"), HOST_CAPTURE,
+    caution=BACK_FEEDING,
 )  # fmt: skip
 
 BACK_FED = Pattern(

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, NOTE, RISK, UNKNOWN, Pattern, Tally
+from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, NOTE, PATIENCE_NS, RISK, UNKNOWN, Pattern, Tally
 from sticktrace.diagnosis.learning import READS, REQUEST_SENSE, WRITES
 from sticktrace.diagnosis.rules.rule import PerSubject, Rule
 from sticktrace.diagnosis.subject import Subject, Unit
-from sticktrace.storage.commands import name
 from sticktrace.text import count_of, time_in_words
 from sticktrace.transport.exchange import FAILED, PASSED, Exchange
 
@@ -72,8 +71,6 @@ MEDIUM_CHANGED = Pattern(
 )  # fmt: skip
 
 _NOT_READY, _STARTING = 0x2, 0x04
-_PATIENCE_NS = 10_000_000_000
-"""A stick not ready after this is likely never to be (common practice: 5 to 30 s); before, it may just be slow."""
 
 
 class SenseReading(PerSubject):
@@ -170,10 +167,9 @@ class Waiting(Rule):
             self.report(SLOW_START, text, subject, tally, severity=RISK if took > 3_000_000_000 else "")
         elif tally.count >= 3 and tally.last_ns - tally.first_ns > 1_000_000_000:
             over = time_in_words(tally.last_ns - tally.first_ns)
-            last = unit.last
-            told = f", last in {name(last.cdb)}" if last is not None else ""
-            text = f"LUN {unit.lun}: {count_of(tally.count, 'refusal')} over {over}{told}"
-            patient = tally.last_ns - tally.first_ns > _PATIENCE_NS
+            text = f"LUN {unit.lun}: {count_of(tally.count, 'refusal')} over {over}"
+            patient = tally.last_ns - tally.first_ns > PATIENCE_NS
+            text += "" if patient else "; it may just be slow, up to 30 s are usual"
             self.report(NEVER_READY, text, subject, tally, severity="" if patient else RISK)
 
 

@@ -5,7 +5,7 @@ Hosts recover by class reset and two cleared halts, or by a reset of the port; b
 
 from __future__ import annotations
 
-from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, NOTE, RISK, UNKNOWN, Pattern, Tally
+from sticktrace.diagnosis.finding import BACK_FEEDING, DEVICE, FAULT, HOST, NOTE, RISK, UNKNOWN, Pattern, Tally
 from sticktrace.diagnosis.rules import trouble as remarks
 from sticktrace.diagnosis.rules.commands import upset_by
 from sticktrace.diagnosis.rules.rule import PerSubject
@@ -78,7 +78,7 @@ BUS_ERRORS = Pattern(
     "Transfers end with a protocol error, a CRC error or no response (-71, -84, -62), after the host controller's own "
     "three tries.",
     ("cable, connector or hub", "the supply dips", "device firmware that crashed", "data toggles out of step"),
-    "Try a short cable, no hub, a stronger supply.", UNKNOWN, ("F05", "F62", "F70"),
+    "Use a short cable, no hub, a stronger supply.", UNKNOWN, ("F05", "F62", "F70"), caution=BACK_FEEDING,
 )  # fmt: skip
 
 BABBLE = Pattern(

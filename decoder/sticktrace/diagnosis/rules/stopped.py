@@ -6,7 +6,7 @@ risk and says so; with later traffic in the capture and silence towards the devi
 
 from __future__ import annotations
 
-from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, RISK, Pattern
+from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, QUIET_NS, RISK, Pattern
 from sticktrace.diagnosis.learning import REQUEST_SENSE, ask_kind
 from sticktrace.diagnosis.rules.rule import Rule
 from sticktrace.diagnosis.subject import Subject, Unit
@@ -16,7 +16,6 @@ from sticktrace.text import time_in_words
 from sticktrace.transport.exchange import FAILED, Exchange
 
 LAYER = "class start-up"
-QUIET_NS = 2_000_000_000
 
 MAX_LUN_FATAL = Pattern(
     "max-lun-stall-fatal", FAULT, "The host stops after Get Max LUN gets a STALL", "BOT 1.0 3.2",
@@ -149,7 +148,7 @@ class Stopped(Rule):
             return ATTENTION_FATAL
         if key == NOT_READY and asc == 0x04:
             return START_NEEDED if ascq == 0x02 and not unit.start_asked else STARTING_FATAL
-        if key == ILLEGAL and exchange.opcode in OPTIONAL and not unit.reads:
+        if key == ILLEGAL and exchange.opcode in OPTIONAL and not unit.reads and not unit.subject.begun_before:
             return OPTIONAL_FATAL
         return None
 

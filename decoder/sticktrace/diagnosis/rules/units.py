@@ -183,8 +183,8 @@ class Media(Rule):
                 self.report(EMPTY_FIRST, text, subject, tally, severity="" if tally.count >= 2 else RISK)
             else:
                 sure = tally.count >= 2
-                mid_session = subject.first_exchange and not subject.ask("configuration").done
-                severity = NOTE if mid_session else "" if sure else RISK
+                sure = sure and not any(s is not subject and s.at_work for s in self.account.subjects)
+                severity = NOTE if subject.begun_before else "" if sure else RISK
                 self.report(NO_MEDIUM, text, subject, tally, severity=severity)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, NEEDS_DATA, NOTE, RISK, UNKNOWN, Pattern, Tally
+from sticktrace.diagnosis.finding import DEVICE, FAULT, HOST, NEEDS_DATA, NOTE, QUIET_NS, RISK, UNKNOWN, Pattern, Tally
 from sticktrace.diagnosis.rules.rule import Rule
 from sticktrace.diagnosis.subject import Subject, Unit
 from sticktrace.diagnosis.volumes import contradictions, reads_only_tables
@@ -11,7 +11,6 @@ from sticktrace.volume.findings import Fact
 from sticktrace.volume.medium import Medium
 
 LAYER = "volume"
-_QUIET_NS = 2_000_000_000
 _ERASES = "Formatting or partitioning anew erases everything on the stick: copy what you need first."
 
 NOT_READABLE = Pattern(
@@ -61,7 +60,7 @@ TABLE_UNSOUND = Pattern(
     "partition-table-unsound", RISK, "The partition table is not sound", "UEFI 5.2, 5.3",
     "Entries, checksums or places in the MBR or GPT contradict each other or the capacity.",
     ("made for a medium of another size", "a careless tool", "damage"),
-    "Let a partition tool check it.", UNKNOWN, ("F78",), NEEDS_DATA, caution=_ERASES,
+    "Copy the files off, then let a partition tool check it.", UNKNOWN, ("F78",), NEEDS_DATA, caution=_ERASES,
 )  # fmt: skip
 
 DAMAGED = Pattern(
@@ -127,7 +126,7 @@ class Stops(Rule):
         where = {"GPT": "in a GPT", "MBR": "in an MBR partition", "none": "without a partition table"}.get(scheme, "")
         text = f"LUN {unit.lun}: {what} {where}; the host read {count_of(len(numbers), 'time')} at its start"
         quiet = self.account.quiet_ns(subject)
-        if quiet >= _QUIET_NS:
+        if quiet >= QUIET_NS:
             self.report(NOT_READABLE, f"{text} and then nothing for {time_in_words(quiet)}", subject, exchanges=numbers)
         elif subject.detached is None:
             text += ", and the capture ends there; if the host ended there too, this is why"
