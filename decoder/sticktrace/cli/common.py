@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -77,13 +77,13 @@ class _Bar:
             self._shown = False
 
 
-def labelled(reading: Any) -> Iterator[tuple[Any, str]]:
-    """The exchanges of a pass, each with what its blocks are on the volume at that time."""
+def labelled(items: Iterable[Any], read: Any) -> Iterator[tuple[Any, str]]:
+    """The exchanges among the items of a pass, each with what its blocks are on the volume at that time."""
     from sticktrace.transport.exchange import Exchange
     from sticktrace.volume.tracker import VolumeTracker
 
-    volumes = VolumeTracker(reading.read)
-    for item in reading:
+    volumes = VolumeTracker(read)
+    for item in items:
         if isinstance(item, Exchange):
             yield item, volumes.feed(item)
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any, TextIO
 
 import click
 
 from sticktrace.cli.common import capture_argument, labelled, opened, report_damage, words_argument
 
+_REQUEST_SENSE = 0x03
+_FORMS = ["jsonl", "csv", "pcap"]
 _CSV = (
     "number", "time_ns", "duration_ns", "bus", "address", "lun", "tag", "opcode", "command", "cdb", "lba", "blocks",
     "direction", "expected", "moved", "residue", "status", "sense", "case", "stalled", "truncated", "touches", "notes",
@@ -18,23 +23,81 @@ _CSV = (
 @click.command("export")
 @capture_argument
 @words_argument
-@click.option("--as", "form", type=click.Choice(["jsonl", "csv"]), default="jsonl", show_default=True, help="Form.")
-@click.option("--to", "target", type=click.File("w", encoding="utf-8"), default="-", help="File instead of output.")
-def command(capture: str, words: tuple[str, ...], form: str, target: TextIO) -> None:
-    """Write what CAPTURE holds as JSON lines (docs/json-lines.md) or as CSV of the exchanges.
+@click.option("--as", "form", type=click.Choice(_FORMS), default="jsonl", show_default=True, help="Form.")
+@click.option("--to", "target", default="-", metavar="FILE", help="File instead of output; a pcap needs one.")
+@click.option("--overwrite", is_flag=True, help="Write over a file that exists.")
+def command(capture: str, words: tuple[str, ...], form: str, target: str, overwrite: bool) -> None:
+    """Write what CAPTURE holds as JSON lines (docs/json-lines.md), as CSV of the exchanges, or as pcap.
 
     JSON lines begin with a line of kind "capture"; exchanges, requests and strays follow in time order, then devices,
     stages and findings. KEY:VALUE words select exchanges, as in `sticktrace exchanges`.
+
+    As pcap, any form becomes link type 220; with KEY:VALUE words the chosen exchanges and all control requests, which
+    makes a small file to attach to a report (`sticktrace redact` takes out what is private).
     """
     from sticktrace.output.selection import Selection
 
     selection = Selection(words)
     with opened(capture) as source:
         reading = source.reading()
+        if form == "pcap":
+            _pcap(source, selection, target, overwrite)
+            report_damage(source.skim(), capture)
+            return
         lines = _jsonl(source, reading, selection) if form == "jsonl" else _csv(reading, selection)
-        for line in lines:
-            target.write(line + "\n")
+        with _target(target, overwrite) as out:
+            for line in lines:
+                out.write(line + "\n")
         report_damage(reading, capture)
+
+
+@contextmanager
+def _target(target: str, overwrite: bool) -> Iterator[TextIO]:
+    if target == "-":
+        yield sys.stdout
+        return
+    try:
+        with Path(target).open("w" if overwrite else "x", encoding="utf-8") as out:
+            yield out
+    except FileExistsError:
+        raise click.ClickException(f"{target}: exists; --overwrite writes over it") from None
+    except OSError as error:
+        raise click.ClickException(f"{target}: {error.strerror or error}") from error
+
+
+def _pcap(source: Any, selection: Any, target: str, overwrite: bool) -> None:
+    from sticktrace.output.pcap import write
+
+    if target == "-":
+        raise click.UsageError("a pcap needs a file: --to FILE")
+    wanted = _records_of(source.reading(), selection) if selection.words else None
+    count = write(source.reading(), Path(target), wanted, overwrite)
+    click.echo(f"{target}: {count} records", err=True)
+
+
+def _records_of(reading: Any, selection: Any) -> set[int]:
+    """Record numbers of the chosen exchanges, of those that fetched their sense, and of all control requests."""
+    from sticktrace.bus.requests import Request
+    from sticktrace.transport.exchange import Exchange
+
+    wanted: set[int] = set()
+    askers: dict[int, tuple[int, ...]] = {}
+
+    def noted() -> Iterator[Any]:
+        for item in reading:
+            if isinstance(item, Request):
+                wanted.update(item.records)
+            elif isinstance(item, Exchange) and item.opcode == _REQUEST_SENSE:
+                askers[item.number] = item.records
+            yield item
+
+    chosen = [
+        (exchange.records, exchange.sense.exchange if exchange.sense else 0)
+        for exchange, _ in selection.of(labelled(noted(), reading.read))
+    ]
+    for records, asker in chosen:
+        wanted.update(records, askers.get(asker, ()))
+    return wanted
 
 
 def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
@@ -53,7 +116,7 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
 
     yield json.dumps(capture_facts(source.skim()))
     if selection.words:
-        for exchange, touches in selection.of(labelled(reading)):
+        for exchange, touches in selection.of(labelled(reading, reading.read)):
             yield json.dumps(exchange_facts(exchange, touches))
         return
     units, account = Units(reading.bus), Account(reading, RULES)
@@ -84,7 +147,7 @@ def _csv(reading: Any, selection: Any) -> Iterator[str]:
         return out.getvalue()
 
     yield row(_CSV)
-    for exchange, touches in selection.of(labelled(reading)):
+    for exchange, touches in selection.of(labelled(reading, reading.read)):
         facts = exchange_facts(exchange, touches)
         sense = facts["sense"]
         facts["sense"] = "" if sense is None else f"{sense['key']:X}/{sense['asc']:02X}/{sense['ascq']:02X}"
