@@ -38,10 +38,20 @@ def _details(command: Command, rows: dict[str, Row]) -> list[str]:
     return words
 
 
-@lru_cache(maxsize=4096)
 def describe(cdb: bytes, device_type: int = 0) -> str:
     """One short line: ``READ(10) LBA 2080, 8 blocks``, ``INQUIRY VPD 83h, 255 bytes``, ``TEST UNIT READY``,
     ``START STOP UNIT: eject the medium``."""
+    command = find(cdb, device_type)
+    if command is not None and command.medium:
+        # A capture may hold a million of these, each with another address: no layout is laid over them.
+        lba, blocks = lba_and_blocks(cdb)
+        if lba is not None and blocks:
+            return f"{command.name} LBA {lba}, {count_of(blocks, 'block')}"
+    return _describe(cdb, device_type)
+
+
+@lru_cache(maxsize=4096)
+def _describe(cdb: bytes, device_type: int) -> str:
     command = find(cdb, device_type)
     if command is None:
         return name(cdb, device_type)
