@@ -6,6 +6,7 @@ stale.
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,7 +15,9 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "decoder"))
 
 from sticktrace.diagnosis.catalogue import patterns  # noqa: E402
+from sticktrace.diagnosis.failures import FAILURES, covering  # noqa: E402
 from sticktrace.diagnosis.finding import Pattern  # noqa: E402
+from sticktrace.diagnosis.rules import unseen  # noqa: E402
 
 PAGE = ROOT / "docs" / "reference" / "findings.md"
 
@@ -28,12 +31,23 @@ may do so, a *note* is worth knowing. Where a capture cannot tell, for example w
 was cut, a pattern that is a fault here is reported as a risk, and the sentence says why; what was made good by a
 retry is a risk as well. Findings are worded as likely: they show their evidence, and the causes stand likeliest
 first.
+
+Clauses marked \u2020 name the document and the subject, but their numbers are given from memory and may belong to a
+neighbouring edition: SAM, SPC, SBC, USB 3.2 and UEFI. Look a clause up before you quote it.
 """
+
+FROM_MEMORY = re.compile(r"(?:SAM-3|SPC-3|SBC-2|USB 3\.2|UEFI)(?! Table 27 \()(?: Tables?)? [\d.]+(?:, (?=\d)[\d.]+)*")
+"""References whose numbers were not checked. SPC-3 Table 27, the sense keys, was."""
+
+
+def marked(clause: str) -> str:
+    """A clause with its unchecked references marked."""
+    return FROM_MEMORY.sub(lambda found: found[0] + "\u2020", clause)
 
 
 def page() -> str:
     """The whole page."""
-    return "\n".join([HEAD, *_contents(), *_sections()]).rstrip() + "\n"
+    return "\n".join([HEAD, *_contents(), *_sections(), *_failures()]).rstrip() + "\n"
 
 
 def _contents() -> Iterator[str]:
@@ -55,7 +69,9 @@ def _section(pattern: Pattern, layer: str) -> Iterator[str]:
     yield f"## {pattern.slug}\n"
     yield f"**{pattern.title}.** {pattern.explanation}\n"
     yield f"* severity: {pattern.severity}; layer: {layer}; side: {pattern.side}"
-    yield f"* rests on: {pattern.clause}"
+    yield f"* rests on: {marked(pattern.clause)}"
+    if pattern.failures:
+        yield "* covers: " + ", ".join(f"{number} ({FAILURES[number]})" for number in pattern.failures)
     yield f"* seen in: {pattern.seen_in}"
     yield "* likely causes: " + "; ".join(pattern.causes)
     yield f"* what to try: {pattern.advice}"
@@ -63,6 +79,19 @@ def _section(pattern: Pattern, layer: str) -> Iterator[str]:
         yield f"* host kernels carry a workaround of this kind: {pattern.workaround}"
     if pattern.caution:
         yield f"* care: {pattern.caution}"
+    yield ""
+
+
+def _failures() -> Iterator[str]:
+    yield "## Failures by number\n"
+    yield "The failures between hosts and sticks that are known from the field (common practice), and the findings that"
+    yield "cover them. Those in *italics* no capture of a host shows by itself; their section says what does.\n"
+    yield "| number | failure | findings |\n|---|---|---|"
+    hidden = {slug for slug, (_, layer) in patterns().items() if layer == unseen.LAYER}
+    for number, words in FAILURES.items():
+        links = [f"[{p.slug}](#{p.slug})" for p in covering(number, patterns()) if p.slug not in hidden]
+        links += [f"*[{p.slug}](#{p.slug})*" for p in covering(number, patterns()) if p.slug in hidden]
+        yield f"| {number} | {words} | {', '.join(links)} |"
     yield ""
 
 

@@ -49,7 +49,7 @@ def textbook(a: list[Key], b: list[Key]) -> int:
     for i, one in enumerate(a, 1):
         for j, other in enumerate(b, 1):
             best = max(table[i - 1][j], table[i][j - 1]) - 1
-            if one[0] == other[0]:
+            if one[0] == other[0] and (one[1] == other[1] or one[2] == other[2]):
                 score = SAME if one == other else OTHER_END if one[:2] == other[:2] else OTHER_PLACE
                 best = max(best, table[i - 1][j - 1] + score)
             table[i][j] = best
@@ -57,10 +57,12 @@ def textbook(a: list[Key], b: list[Key]) -> int:
 
 
 def whole(pairs: list[Pair], a: list[Key], b: list[Key]) -> None:
-    """Every position once, in order, and never two different kinds together."""
+    """Every position once, in order, and never two different kinds together, nor two requests of which only one
+    failed."""
     assert [i for i, _ in pairs if i is not None] == list(range(len(a)))
     assert [j for _, j in pairs if j is not None] == list(range(len(b)))
     assert all(i is None or j is None or a[i][0] == b[j][0] for i, j in pairs)
+    assert all(i is None or j is None or a[i][1] == b[j][1] or a[i][2] == b[j][2] for i, j in pairs)
 
 
 @given(KEYS, KEYS)
@@ -336,3 +338,23 @@ def test_text_of_a_hostile_device_is_harmless(tmp_path: Path) -> None:
     text = "\n".join(compare_text(compared(path, path)))
     assert "\x1b" not in text
     assert "\u202e" not in text
+
+
+def test_failures_at_different_blocks_are_not_one_failure(tmp_path: Path) -> None:
+    """Each side fails at a block of its own: both are told, neither as the partner of the other (SPC-3 3/11/00)."""
+
+    def read(host: Host) -> None:
+        for lba in (2800, 3000, 3500, 4000):
+            host.execute(wire.read10(lba, 4))
+
+    good, bad = (written(tmp_path, f"{lba}.pcap", boot(read, bad_lbas=frozenset({lba}))) for lba in (3000, 4000))
+    found = compared(good, bad)
+    assert found.first is not None
+    assert found.first.weight == BREAKS
+    assert "LBA 4000" in found.first.text
+    assert not any("LBA 3000" in d.text and "LBA 4000" in d.text for d in found.differences), found.differences
+
+
+def test_columns_stay_apart_at_any_length_of_name() -> None:
+    text = "\n".join(compare_text(compared(DEMO / "healthy-boot.pcap", DEMO / "bad-sector.pcap")))
+    assert "command PREVENT ALLOW MEDIUM REMOVAL  1 " in text

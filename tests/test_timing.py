@@ -237,7 +237,8 @@ def test_command_line() -> None:
     path = str(ROOT / "traces/demo/healthy-boot.pcap")
     text = CliRunner().invoke(cli, ["timing", path])
     assert text.exit_code == 0
-    assert "USB 2.0 Table 5-10" in text.output
+    assert "USB 2.0 Table 5-10" in " ".join(text.output.split())
+    assert max(map(len, text.output.splitlines())) <= 80
     facts = json.loads(CliRunner().invoke(cli, ["timing", path, "--json"]).output)
     assert facts["kind"] == "timing"
     assert facts["devices"][0]["ceiling"]["bytes_per_second"] == 53_248_000

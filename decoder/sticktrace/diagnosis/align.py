@@ -18,7 +18,8 @@ Pair = tuple[int | None, int | None]
 """Positions in both sequences; None on the side that has nothing to match."""
 
 SAME, OTHER_END, OTHER_PLACE, ALONE = 4, 2, 0, -1
-"""Scores: all three grades alike; kind and request alike; only the kind alike; a step that finds no partner."""
+"""Scores: all three grades alike; kind and request alike; kind and end alike, the request another; a step that finds
+no partner. Requests that differ and end otherwise are no pair."""
 
 _BAND = 32
 _SMALL = 4096
@@ -80,7 +81,7 @@ def _score(one: Key, other: Key) -> int:
     if one[0] != other[0]:
         return _NEVER
     if one[1] != other[1]:
-        return OTHER_PLACE
+        return OTHER_PLACE if one[2] == other[2] else _NEVER
     return SAME if one[2] == other[2] else OTHER_END
 
 

@@ -30,6 +30,7 @@ FAR = 4
 """A side that stops with less than a quarter of the other's steps among the files did not just end a little earlier."""
 MOST_DIFFERENCES = 2_000
 """Differences that are kept; the rest is counted."""
+_MOMENT_NS = 1_000_000
 LONG_NS = 500_000_000
 """A command slower by this much weighs more than a small difference: hosts give up after seconds (common practice)."""
 
@@ -147,6 +148,7 @@ class _Weighing:
         self._good_kinds, self._bad_kinds = {s.kind for s in self.good}, {s.kind for s in self.bad}
         self._good_troubles, self._bad_troubles = found.good.troubles, found.bad.troubles
         self._told: set[tuple[str, str]] = set()
+        self._told_there: set[tuple[str, str, str]] = set()
 
     def _comparable(self, good: Story, bad: Story) -> tuple[list[Step], list[Step]]:
         """The steps that both captures could show: one that shows not a single control request says nothing about
@@ -195,8 +197,6 @@ class _Weighing:
         stage = good.stage
         if good.place != bad.place:
             self._say(SMALL, "elsewhere", stage, f"{good.words} in GOOD, {bad.words} in BAD", *places)
-            if good.end != bad.end:
-                self._ended(good, bad)
             return
         if good.end != bad.end:
             self._ended(good, bad)
@@ -222,8 +222,6 @@ class _Weighing:
 
     def _ended(self, good: Step, bad: Step) -> None:
         text = f"{bad.words}: {good.end} in GOOD, {bad.end} in BAD"
-        if good.place != bad.place:
-            text = f"{bad.words}: {bad.end} in BAD; at this point of GOOD {good.words}: {good.end}"
         if UNSEEN in (good.shade, bad.shade):
             return
         if bad.shade == TROUBLE:
@@ -263,6 +261,7 @@ class _Weighing:
         onward = [step for step in good if step.stage and STAGES.index(step.stage) > reached]
         where = f"after {end.words} ({end.end or 'done'})" if end else "before its first step"
         rest = f"nothing more for {time_in_words(story.rest_ns)} until the capture ends"
+        rest = rest if story.rest_ns >= _MOMENT_NS else "and the capture ends there"
         text = f"BAD stops {where}, {rest}; GOOD goes on with {_list(good)}"
         ill = end is not None and end.shade in (TROUBLE, NEWS)
         files = sum(step.stage == "files" for step in self.bad)
@@ -278,6 +277,10 @@ class _Weighing:
         if step.shade == TROUBLE and about not in troubles and about not in self._told and side == "BAD":
             self._told.add(about)
             self._say(BREAKS, "outcome", step.stage, f"only in {side}: {words}", **place)
+        elif step.shade == TROUBLE and step.medium and about in troubles and (side, *about) not in self._told_there:
+            self._told_there.add((side, *about))
+            text = f"only in {side}, at this address: {words}; {other} has the same failure at another"
+            self._say(DIFFERS, "outcome", step.stage, text, **place)
         elif step.kind not in kinds and step.shade != UNSEEN:
             if (side, step.kind) not in self._told:
                 self._told.add((side, step.kind))

@@ -79,8 +79,8 @@ class Step:
 
     @property
     def key(self) -> Key:
-        """What alignment goes by."""
-        return self.kind, self.place, self.end
+        """What alignment goes by. Two troubles are alike only when they befell the same request."""
+        return self.kind, self.place, (self.end, self.place) if self.shade == TROUBLE else self.end
 
     @property
     def words(self) -> str:

@@ -14,7 +14,8 @@ MOST_SHOWN = 40
 """Differences that are listed unless all are asked for."""
 _MARKS = {BREAKS: "!!", DIFFERS: "! ", SMALL: "- "}
 _MOODS = {BREAKS: "bad", DIFFERS: "warn", SMALL: "quiet"}
-_COLUMN = 34
+_WIDEST = 40
+"""Columns for GOOD; a longer value just pushes BAD to the right."""
 
 
 def compare_text(found: Comparison, style: Style = plain, everything: bool = False) -> Iterator[str]:
@@ -99,7 +100,10 @@ def _weightiest(folded: list[tuple[Difference, int]]) -> list[tuple[Difference, 
 
 
 def _table(rows: list[Row], style: Style) -> Iterator[str]:
-    yield style(f"  {'':<30}{'GOOD':<{_COLUMN}}BAD", "head")
+    label = max([len(row.label) for row in rows], default=0) + 2
+    column = min(max([len(row.good) for row in rows], default=0) + 2, _WIDEST)
+    yield style(f"  {'':<{label}}{'GOOD':<{max(column, 10)}}BAD", "head")
     for row in rows:
-        line = f"{row.label:<30}{row.good or 'not seen':<{_COLUMN}}{row.bad or 'not seen'}"
+        good = row.good or "not seen"
+        line = f"{row.label:<{label}}{good:<{max(column, 10)}}{row.bad or 'not seen'}"
         yield style("* ", "warn") + line if row.differs else f"  {line}"

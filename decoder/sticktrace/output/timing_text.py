@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator
 
 from sticktrace.diagnosis.bringup import STEPS
@@ -15,7 +16,9 @@ from sticktrace.text import bytes_in_words, count_of, time_in_words
 BAR = 40
 """Columns of a full bar."""
 _EIGHTHS = " ▏▎▍▌▋▊▉"
-_PHASES = {"data": "data phase", "status": "to the status", "gap": "host gap", "whole": "whole command"}
+_NAME, _CELL = 21, 10
+"""Columns of a command's name and of a time; the whole table is 80 wide."""
+_PHASES = {"data": "data phase", "status": "to the status", "gap": "host gap"}
 _BEGINNINGS = {"attach", "address", "descriptors", "configuration", "identity"}
 """Steps that a host takes only when a device is new to it."""
 _WAYS = {"in": "read", "out": "written"}
@@ -51,7 +54,7 @@ def _part(timing: Timing, part: StickTiming, style: Style) -> Iterator[str]:
     commands = count_of(sum(kind.count for kind in part.kinds.values()), "storage command")
     yield style(f"Device {stick.place}, {stick.name}: {commands}", "head")
     if stick.device is not None and stick.device.earlier is not None:
-        yield "  the same device as before it was unplugged"
+        yield "  the same device as before, back again"
     yield from _stages(timing, part, style)
     if part.kinds:
         yield from _kinds(part, style)
@@ -77,32 +80,42 @@ def _stages(timing: Timing, part: StickTiming, style: Style) -> Iterator[str]:
             yield f"  {step:<14} {'not seen':>10}  " + style(text, "quiet")
             continue
         at = times[step] - origin
-        yield f"  {step:<14} {time_in_words(at):>10}  {text:<36} {bar(at, last, 24)}".rstrip()
+        yield f"  {step:<14} {time_in_words(at):>10}  {text:<35} {bar(at, last, 14)}".rstrip()
 
 
 def _kinds(part: StickTiming, style: Style) -> Iterator[str]:
     yield ""
-    names = "".join(f"{'p' + str(p):>10}" for p in PERCENTILES)
-    yield style(f"  {'command':<28} {'count':>7} {'bytes':>11}  {'':<14}{names}{'max':>10}", "head")
+    names = "".join(f"{'p' + str(p):>{_CELL}}" for p in PERCENTILES)
+    yield style(f"  {'command':<{_NAME}}{'count':>7}{'bytes':>10}{names}{'max':>{_CELL}}", "head")
     for kind in sorted(part.kinds.values(), key=lambda kind: -(sum(kind.spreads["whole"].values))):
         yield from _kind(kind)
-    note = "data phase: command done to last data; to the status: from there; host gap: on to the next command"
-    yield style(f"  {note}", "quiet")
+    yield style("  beside the name: the whole command; data phase: command done to last data;", "quiet")
+    yield style("  to the status: from there to the CSW; host gap: on to the next command", "quiet")
 
 
 def _kind(kind: Kind) -> Iterator[str]:
-    heads = [f"{kind.name[:28]:<28} {kind.count:>7,} {bytes_in_words(kind.bytes):>11}"]
+    """A row for the whole command, then one for each of its parts that is not the whole of it."""
+    sums = f"{kind.count:>7,}{bytes_in_words(kind.bytes):>10}"
+    if len(kind.name) > _NAME:
+        yield f"  {kind.name}"
+        yield f"  {'':<{_NAME}}{sums}{_cells(kind, 'whole')}"
+    else:
+        yield f"  {kind.name:<{_NAME}}{sums}{_cells(kind, 'whole')}"
     if kind.failed:
-        heads.append(f"  {kind.failed:,} did not pass")
-    for phase in ("whole", "data", "status", "gap"):
-        facts = kind.spreads[phase].facts()
-        if facts is None:
-            continue
-        values = [facts[f"p{p}"] for p in PERCENTILES] + [facts["max"]]
-        cells = "".join(f"{time_in_words(value):>10}" for value in values)
-        yield f"  {heads.pop(0) if heads else '':<48}  {_PHASES[phase]:<14}{cells}"
-    for head in heads:
-        yield f"  {head}"
+        yield f"    {kind.failed:,} did not pass"
+    for phase in ("data", "status", "gap"):
+        cells = _cells(kind, phase)
+        if cells:
+            yield f"    {_PHASES[phase]:<{_NAME + 15}}{cells}"
+
+
+def _cells(kind: Kind, phase: str) -> str:
+    """The percentiles of a phase, "" where it was never measured."""
+    facts = kind.spreads[phase].facts()
+    if facts is None:
+        return ""
+    values = [facts[f"p{p}"] for p in PERCENTILES] + [facts["max"]]
+    return "".join(f"{time_in_words(value):>{_CELL}}" for value in values)
 
 
 def _flows(part: StickTiming, style: Style) -> Iterator[str]:
@@ -112,7 +125,7 @@ def _flows(part: StickTiming, style: Style) -> Iterator[str]:
         return
     yield ""
     yield style("Throughput of the medium's blocks", "head") + f" (pauses over {time_in_words(IDLE_NS)} left out)"
-    yield "  " + _ceiling(part, top)
+    yield from _wrapped("  ", _ceiling(part, top))
     for flow in flows:
         yield from _flow(flow, top, style)
     if part.pauses:
@@ -142,7 +155,13 @@ def _flow(flow: Flow, top: Ceiling | None, style: Style) -> Iterator[str]:
         yield f"    [{bar(flow.rate, top.bytes_per_second):<{BAR}}]"
     why = reasons(flow, top)
     for number, reason in enumerate(why):
-        yield "    " + style("why: " if not number else "     ", "warn") + reason
+        first, *more = _wrapped(" " * 9, reason)
+        yield "    " + style("why: " if not number else "     ", "warn") + first.strip()
+        yield from more
+
+
+def _wrapped(indent: str, text: str) -> list[str]:
+    return textwrap.wrap(text, 80, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False) or [indent]
 
 
 def _course(course: Course, style: Style) -> Iterator[str]:
