@@ -73,6 +73,12 @@ class ExtentIndex:
         first = np.frombuffer(self._first, np.int64)[since:]
         return first, np.frombuffer(self._blocks, np.uint32)[since:].astype(np.int64)
 
+    def _chosen(self, chosen: Ints) -> tuple[Ints, Ints]:
+        import numpy as np
+
+        blocks: Ints = np.frombuffer(self._blocks, np.uint32)[chosen].astype(np.int64)
+        return np.frombuffer(self._first, np.int64)[chosen], blocks
+
     def _seal(self) -> None:
         total = len(self._first)
         if total - self._sealed <= TAIL:
@@ -88,10 +94,8 @@ class ExtentIndex:
         """The ranges (first block, block after the last) that the extents cover together, in order."""
         import numpy as np
 
-        first, blocks = self._views()
+        first, blocks = self._views() if chosen is None else self._chosen(chosen)
         ends = first + blocks
-        first = first[chosen] if chosen is not None else first
-        ends = ends[chosen] if chosen is not None else ends
         if not len(first):
             return []
         order = first.argsort(kind="stable")

@@ -9,22 +9,25 @@ from __future__ import annotations
 
 import mmap
 from array import array
-from bisect import bisect_right
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, BinaryIO
 
 from sticktrace.bus.requests import Request
-from sticktrace.capture.transfer import CONTROL, Piece
+from sticktrace.capture.hex_text import CHATTER, HexTextReader
+from sticktrace.capture.transfer import INTERRUPT, Piece, Transfer
 from sticktrace.capture.usbmon_text import UsbmonTextReader
 from sticktrace.errors import SticktraceError
 from sticktrace.transport.exchange import PASSED, Exchange
+from sticktrace.volume import redact_identity as identity
 from sticktrace.volume.medium import Medium
-from sticktrace.volume.redact_blocks import BlockRedactor, Keep
+from sticktrace.volume.redact_blocks import BlockRedactor
 from sticktrace.volume.redact_container import blank_words
-from sticktrace.volume.scramble import Scrambler
+from sticktrace.volume.redact_text import TextPlaces, hex_lines
+from sticktrace.volume.scramble import Keep, Scrambler
 from sticktrace.volume.tracker import READS, WRITES, VolumeTracker
 
 if TYPE_CHECKING:
@@ -37,55 +40,50 @@ _PLAIN = frozenset({
     0x91, 0x9E, 0xA0, 0xA3,
 })  # fmt: skip
 """Commands whose data describes the unit and holds nothing private: sense, mode, capacity, log, LUNs, features."""
-_INQUIRY, _SERIAL_PAGE, _NAMES_PAGE = 0x12, 0x80, 0x83
+_INQUIRY, _GET_CONFIGURATION = 0x12, 0x46
 _CHUNK = 1 << 24
 _SMALL = 4
-"""Payload of other devices up to this length stays: hub status bits and the like."""
+"""Payload on interrupt pipes up to this length stays: hub status bits and the like."""
+_WRAPPERS = (b"USBC", b"USBS")
 
 
 @dataclass(slots=True)
 class Redacted:
-    """What was replaced, by kind, and what was left in although it may tell something."""
+    """What was replaced, by kind, what was left in although it may tell something, and lines of a console taken out."""
 
     counts: Counter[str] = field(default_factory=Counter)
     left: list[str] = field(default_factory=list)
+    console_lines: int = 0
 
     def in_words(self) -> list[str]:
         """One line for each kind."""
         lines = [f"replaced {count:,} {kind}" for kind, count in sorted(self.counts.items()) if count]
+        if self.console_lines:
+            lines.append(f"took out {self.console_lines:,} console lines that are no traffic")
         return [*(lines or ["nothing to replace"]), *(f"left in: {what}" for what in self.left)]
 
 
-class _Copy:
-    """The copy being made: changed in place, so that memory does not grow with the capture."""
-
-    def __init__(self, view: mmap.mmap, text: _TextPlaces | None) -> None:
-        self._view, self._text = view, text
-
-    def put(self, at: int, data: bytes) -> None:
-        """Payload from ``at`` on becomes ``data``."""
-        if self._text is None:
-            self._view[at : at + len(data)] = data
-        else:
-            self._text.write(self._view, at, data)
+Put = Callable[[int, bytes], None]
+"""Payload of the copy, from a place on, becomes these bytes."""
 
 
 class _Run:
     """One redaction: collects what is where, decides what it becomes."""
 
-    def __init__(self, capture: Capture, copy: _Copy, keep: Keep, key: bytes | None) -> None:
-        self.capture, self.copy, self.keep = capture, copy, keep
+    def __init__(self, capture: Capture, put: Put, keep: Keep, key: bytes | None) -> None:
+        self.capture, self.put, self.keep = capture, put, keep
         self.scrambler = Scrambler(key)
         self.report = Redacted()
         self._serials: dict[tuple[int, int], int] = {}
         self._covered = array("q")
+        self._storage: set[tuple[int, int]] = set()
         self._doubtful: list[tuple[Piece, ...]] = []
-        self._reading = capture.reading()
-        self._tracker = VolumeTracker(self._reading.read)
+        self.reading = capture.reading()
+        self._tracker = VolumeTracker(self.reading.read)
 
     def collect(self) -> None:
         """One pass: follows the media, and redacts what a single item decides."""
-        for item in self._reading:
+        for item in self.reading:
             if isinstance(item, Exchange):
                 self._exchange(item)
             elif isinstance(item, Request):
@@ -98,8 +96,6 @@ class _Run:
                 self._fill(piece, "pieces of data of failed or other commands")
         for medium in self._tracker.media.values():
             self._medium(medium)
-            if medium.table.scheme == "GPT":
-                self.report.left.append(f"GUIDs of the partition table of {medium.unit.device}")
             if any(volume.kind == "exFAT" for volume in medium.volumes):
                 self.report.left.append(f"serial number of an exFAT volume of {medium.unit.device}")
         self._others()
@@ -107,11 +103,14 @@ class _Run:
     def _exchange(self, exchange: Exchange) -> None:
         opcode = exchange.opcode
         self._tracker.feed(exchange)
+        self._storage.add((exchange.bus, exchange.address))
         self._covered.append(exchange.command_at.at)
         self._covered.append(exchange.status_at.at)
         self._covered.extend(piece.at for piece in exchange.pieces)
         if opcode == _INQUIRY:
             self._inquiry(exchange)
+        elif opcode == _GET_CONFIGURATION and not self.keep.serials:
+            self._together(exchange, "serial numbers", lambda old: identity.features(self.scrambler, old))
         elif opcode in READS or opcode in WRITES:
             if exchange.status != PASSED or not self._kept_whole(exchange):
                 self._doubtful.append(exchange.pieces)
@@ -130,11 +129,11 @@ class _Run:
         return taken == sum(piece.captured for piece in exchange.pieces)
 
     def _bytes(self, at: int, count: int) -> bytes:
-        return self._reading.read(Piece(at, count, count))
+        return self.reading.read(Piece(at, count, count))
 
     def _change(self, at: int, old: bytes, new: bytes, kind: str) -> None:
         if old != new:
-            self.copy.put(at, new)
+            self.put(at, new)
             self.report.counts[kind] += 1
 
     def _fill(self, piece: Piece, kind: str) -> None:
@@ -145,33 +144,21 @@ class _Run:
     # single items
 
     def _inquiry(self, exchange: Exchange) -> None:
-        if len(exchange.cdb) < 3 or not exchange.pieces:
-            return
-        piece = exchange.pieces[0]
-        old = self._bytes(piece.at, piece.captured)
-        page = exchange.cdb[2] if exchange.cdb[1] & 1 else -1
-        if page == -1 and not self.keep.strings:
-            # SPC-4 6.4.2: vendor 8-15, product 16-31, revision 32-35, vendor specific 36-55 and from 96 on.
-            new = old[:8] + self.scrambler.ascii(old[8:56], b"inquiry") + old[56:96] + bytes(len(old[96:]))
-            self._change(piece.at, old, new, "identity strings")
-        elif page in (_SERIAL_PAGE, _NAMES_PAGE) and not self.keep.serials:
-            new = old[:4] + self.scrambler.ascii(old[4:], b"serial") if page == _SERIAL_PAGE else self._names(old)
-            self._change(piece.at, old, new, "serial numbers")
+        if len(exchange.cdb) >= 3:
+            page = exchange.cdb[2] if exchange.cdb[1] & 1 else -1
+            kind, wanted = identity.inquiry_kind(page)
+            if (wanted == "strings" and not self.keep.strings) or (wanted == "serials" and not self.keep.serials):
+                self._together(exchange, kind, lambda old: identity.inquiry(self.scrambler, page, old))
 
-    def _names(self, old: bytes) -> bytes:
-        """VPD page 83h (SPC-4 7.8.6): the identifier of each designator, not its head. A binary one keeps its first
-        byte, which tells its format."""
-        out, at = bytearray(old), 4
-        while at + 4 <= len(old):
-            end = min(len(old), at + 4 + old[at + 3])
-            raw = old[at + 4 : end]
-            if old[at] & 15 == 1:
-                filler = self.scrambler.digest(raw) * 4
-                out[at + 4 : end] = (raw[:1] + filler)[: len(raw)]
-            else:
-                out[at + 4 : end] = self.scrambler.ascii(raw, b"serial")
-            at = max(end, at + 4)
-        return bytes(out)
+    def _together(self, exchange: Exchange, kind: str, make: Callable[[bytes], bytes]) -> None:
+        """Redacts the data of an exchange as a whole: a host may move it in pieces that divide a field. Bytes that
+        were not recorded are taken as zero."""
+        pieces = [piece for piece in exchange.pieces if piece.actual > 0]
+        old = b"".join(self._bytes(at, captured).ljust(min(actual, 1 << 16), b"\0") for at, captured, actual in pieces)
+        new, place = make(old), 0
+        for at, captured, actual in pieces:
+            self._change(at, old[place : place + captured], new[place : place + captured], kind)
+            place += min(actual, 1 << 16)
 
     def _request(self, request: Request) -> None:
         if request.data.captured <= 0:
@@ -184,6 +171,8 @@ class _Run:
                 self._serials[request.bus, request.address] = old[16]
             if kind == 3 and index not in (0, 0xEE):
                 self._string(request, index, old)
+            if kind == 0x0F and not self.keep.serials:
+                self._change(request.data.at, old, identity.capabilities(self.scrambler, old), "serial numbers")
         elif request.request_type & 0x60 == 0x40:
             self._fill(request.data, "vendor requests' data")
 
@@ -228,27 +217,34 @@ class _Run:
             new = data[offset : offset + captured]
             new += self.scrambler.fill(old[len(new) :])
             if old != new:
-                self.copy.put(at, new)
+                self.put(at, new)
 
     # everything else
 
     def _others(self) -> None:
-        """Payload on other pipes than control, outside every exchange: other devices' data, and storage traffic that
-        belongs to no exchange. Wrappers are kept, they hold nothing private and other facts rest on them."""
+        """Payload outside every exchange and control request, and what was submitted of an OUT transfer but did not go
+        out. Wrappers are kept, they hold nothing private and other facts rest on them."""
         import numpy as np
 
         covered = np.unique(np.frombuffer(self._covered, np.int64)) if len(self._covered) else np.zeros(0, np.int64)
         again = self.capture.reading()
         for source in (again.reader.transfers(), again.reader.finish()):
             for transfer in source:
-                if transfer.captured <= _SMALL or transfer.kind == CONTROL:
-                    continue
-                place = int(covered.searchsorted(transfer.data_at))
-                if place < len(covered) and covered[place] == transfer.data_at:
-                    continue
-                head = self._bytes(transfer.data_at, min(4, transfer.captured))
-                if head not in (b"USBC", b"USBS"):
-                    self._fill(transfer.piece, "pieces of other traffic")
+                at, captured = transfer.data_at, transfer.captured
+                place = int(covered.searchsorted(at))
+                known = place < len(covered) and covered[place] == at
+                if known or self._harmless(transfer):
+                    at, captured = at + transfer.piece.captured, captured - transfer.piece.captured
+                if captured > 0 and self._bytes(transfer.data_at, min(4, transfer.captured)) not in _WRAPPERS:
+                    self._fill(Piece(at, captured, captured), "pieces of other traffic")
+
+
+    def _harmless(self, transfer: Transfer) -> bool:
+        """Status bits of a hub, and the READ READY and WRITE READY IUs (UAS 6.2.1) of a storage device."""
+        if transfer.captured > _SMALL or transfer.kind == INTERRUPT:
+            return transfer.captured <= _SMALL
+        data = self._bytes(transfer.data_at, transfer.captured)
+        return (transfer.bus, transfer.address) in self._storage and data[:2] in (b"\6\0", b"\7\0")
 
 
 def redact(
@@ -256,14 +252,14 @@ def redact(
 ) -> Redacted:
     """Writes a redacted copy of a capture and says what it replaced. ``key`` is only for tests: without it every run
     makes its own. Raises SticktraceError when the target exists or the form cannot be redacted."""
-    if capture.form == "hex text":
-        raise SticktraceError(f"{capture.name}: hex text cannot be redacted; its lines have no fixed form")
     if target.exists() and not overwrite:
         raise SticktraceError(f"{target}: exists; not overwritten")
     if target.exists() and Path(capture.name).exists() and target.samefile(capture.name):
         raise SticktraceError(f"{target}: is the capture itself")
     try:
         with target.open("w+b") as out:
+            if capture.form == HexTextReader.form:
+                return _rewritten(capture, out, keep or Keep(), key)
             for at in range(0, len(capture.source.data), _CHUNK):
                 out.write(capture.source.data[at : at + _CHUNK])
             out.flush()
@@ -278,8 +274,13 @@ def redact(
 
 
 def _redacted(capture: Capture, view: mmap.mmap, keep: Keep, key: bytes | None) -> Redacted:
-    text = _TextPlaces(capture.source.data) if capture.form == UsbmonTextReader.form else None
-    run = _Run(capture, _Copy(view, text), keep, key)
+    """Changes a copy in place, so that memory does not grow with the capture."""
+
+    def put(at: int, data: bytes) -> None:
+        view[at : at + len(data)] = data
+
+    text = TextPlaces(capture.source.data, view) if capture.form == UsbmonTextReader.form else None
+    run = _Run(capture, text.write if text is not None else put, keep, key)
     run.collect()
     run.decide()
     if capture.form == "pcapng" and not keep.strings:
@@ -287,29 +288,17 @@ def _redacted(capture: Capture, view: mmap.mmap, keep: Keep, key: bytes | None) 
     return run.report
 
 
-class _TextPlaces(UsbmonTextReader):
-    """Where payload bytes stand in a usbmon text: in which line, as which hex digits."""
+def _rewritten(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> Redacted:
+    """Hex text is written anew in the preferred form; what else a console printed could be anything and is left out."""
+    payload = bytearray(capture.skim().reader.payload)
 
-    def __init__(self, data: Any) -> None:
-        super().__init__(data)
-        self._starts: list[int] = []
-        self._ends: list[int] = []
-        for source in (self.transfers(), self.finish()):
-            for _ in source:
-                pass
+    def put(at: int, data: bytes) -> None:
+        payload[at : at + len(data)] = data
 
-    def _keep(self, words: str) -> tuple[int, int]:
-        at, captured = super()._keep(words)
-        if captured:
-            self._starts.append(at)
-            self._ends.append(self.position)
-        return at, captured
-
-    def write(self, view: mmap.mmap, place: int, new: bytes) -> None:
-        """Replaces payload bytes from ``place`` on; they lie in one line, after its equals sign."""
-        index = bisect_right(self._starts, place) - 1
-        end = self._ends[index]
-        at = view.find(b"=", view.rfind(b"\n", 0, end - 1) + 1, end) + 1
-        digits = [position for position in range(at, end) if view[position : position + 1].isalnum()]
-        for position, digit in zip(digits[2 * (place - self._starts[index]) :], new.hex().encode(), strict=False):
-            view[position] = digit
+    run = _Run(capture, put, keep, key)
+    run.collect()
+    run.decide()
+    for line in hex_lines(capture, payload):
+        out.write(line.encode())
+    run.report.console_lines = run.reading.reader.skipped[CHATTER]
+    return run.report

@@ -6,32 +6,22 @@ serial numbers change, and every checksum over them is kept true where it was tr
 
 from __future__ import annotations
 
-import zlib
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
 
-from sticktrace.grammar import exfat, fat, gpt
+from sticktrace.grammar import exfat, fat
 from sticktrace.volume.entries import SLOT
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.medium import Medium, Volume
-from sticktrace.volume.scramble import Scrambler, turned
+from sticktrace.volume.plausible import looks_like_slots, looks_like_table, reads_as_text
+from sticktrace.volume.redact_tables import TableRedactor, boot_code
+from sticktrace.volume.scramble import Keep, Scrambler, turned
 
 ATTEMPTS = 2500
 """Draws for a name of the same checksum; one in 256 fits, so that one name in 17,000 is left without."""
 
 Context = Callable[[int], bytes | None]
 """Gives the content of a block of the medium as it was at the time."""
-
-
-@dataclass(frozen=True, slots=True)
-class Keep:
-    """What is left as it is, at the wish of the caller."""
-
-    names: bool = False
-    serials: bool = False
-    strings: bool = False
-    contents: bool = False
 
 
 class BlockRedactor:
@@ -42,13 +32,15 @@ class BlockRedactor:
         self._short_names: dict[bytes, bytes] = {}
         self._taken: set[bytes] = set()
         self._volumes = [*medium.volumes, *medium.former]
-        self._gpt_shift = 0 if keep.names else self._entries_shift()
+        self._tables = TableRedactor(medium, scrambler, keep, counts)
 
     def block(self, lba: int, data: bytes, context: Context) -> bytes:
-        """One whole block as it goes into the copy."""
+        """One whole block as it goes into the copy. What does not look like what belongs in its place is file data: a
+        counterfeit stick answers with other blocks than were asked for."""
         role = self._medium.table.roles.get(lba, "")
         if role:
-            return self._of_table(role, data)
+            made = self._tables.block(role, data)
+            return made if made is not None else self.fill(data)
         for volume in self._volumes:
             if volume.start <= lba < volume.start + (volume.blocks or 1 << 60):
                 made = self._of_volume(volume, lba, data, context)
@@ -64,56 +56,21 @@ class BlockRedactor:
         self._counts["blocks of file data"] += made != data
         return made
 
-    # partition tables
-
-    def _of_table(self, role: str, data: bytes) -> bytes:
-        if role.endswith("GPT entries"):
-            return data if self._keep.names else self._entries(data)
-        if role.endswith("GPT header") and data[:8] == gpt.SIGNATURE and self._gpt_shift:
-            return _moved_crc(data, self._gpt_shift)
-        if role in ("partition table", "protective MBR") and not self._keep.serials and any(data[440:444]):
-            self._counts["serial numbers"] += 1
-            return data[:440] + bytes(4) + data[444:]
-        return data
-
-    def _entries(self, data: bytes) -> bytes:
-        out = bytearray(data)
-        for at in range(0, len(data) - 127, 128):
-            if any(data[at : at + 16]) and any(data[at + 56 : at + 128]):
-                out[at + 56 : at + 128] = self._scrambler.utf16(data[at + 56 : at + 128], b"gpt")
-                self._counts["names"] += 1
-        return bytes(out)
-
-    def _entries_shift(self) -> int:
-        """By how much the CRC of the entry array moves when names in it change. CRC32 is linear: what an exclusive-or
-        does to the array, it does to the CRC, whatever the rest of the array holds."""
-        roles, store = self._medium.table.roles, self._medium.store
-        places = sorted(lba for lba, role in roles.items() if role == "GPT entries")
-        places = places or sorted(lba for lba, role in roles.items() if role == "backup GPT entries")
-        delta = b""
-        for lba in places:
-            data = store.content(lba) or bytes(store.block_length)
-            delta += bytes(a ^ b for a, b in zip(data, self._entries(data), strict=True))
-        self._counts.pop("names", None)
-        for lba, role in roles.items():
-            header = store.content(lba) if role.endswith("GPT header") else None
-            if header is not None and header[:8] == gpt.SIGNATURE:
-                count, size = int.from_bytes(header[80:84], "little"), int.from_bytes(header[84:88], "little")
-                delta = delta[: count * size]
-        return zlib.crc32(delta) ^ zlib.crc32(bytes(len(delta)))
-
     # volumes
 
     def _of_volume(self, volume: Volume, lba: int, data: bytes, context: Context) -> bytes | None:
         files, place = volume.files, lba - volume.start
         if files is None:
             return self._of_other(volume, place, data)
+        if reads_as_text(data):
+            return None
         shape = files.shape
         if place < shape.fat:
             return self._reserved(files, place, data)
         if place < shape.fat + shape.fats * shape.fat_blocks:
-            return data
-        if shape.heap - shape.root_blocks <= place < shape.heap:
+            index = (place - shape.fat) % shape.fat_blocks
+            return data if looks_like_table(shape.kind, shape.clusters, index, data) else None
+        if shape.heap - shape.root_blocks <= place < shape.heap and looks_like_slots(shape.kind, data):
             return self._directory(files, lba, data, context)
         if place >= shape.heap:
             return self._of_cluster(files, lba, place, data, context)
@@ -125,7 +82,7 @@ class BlockRedactor:
         run = files.owners.find(cluster)
         if run is not None and run.node.entry.kind in ("bitmap", "up-case table"):
             return data
-        if cluster in files.directory_clusters and _looks_like_slots(files, data):
+        if cluster in files.directory_clusters and looks_like_slots(shape.kind, data):
             return self._directory(files, lba, data, context)
         return None
 
@@ -141,6 +98,9 @@ class BlockRedactor:
                 return bytes(out)
         return None
 
+    def _code(self, data: bytes, low: int) -> bytes:
+        return boot_code(data, low, 510, self._scrambler, self._counts) if not self._keep.contents else data
+
     def _reserved(self, files: FileSystem, place: int, data: bytes) -> bytes | None:
         shape = files.shape
         if shape.kind == 64:
@@ -151,7 +111,9 @@ class BlockRedactor:
         if place not in (0, shape.backup) or data[510:512] != b"\x55\xaa":
             return None
         at = 67 if shape.kind == 32 else 39
-        out = bytearray(data)
+        out = bytearray(self._code(data, at + 23))
+        if not self._keep.strings:
+            out[3:11] = self._scrambler.ascii(data[3:11], b"formatter")
         if data[at - 1] == 0x29 and not self._keep.serials:
             out[at : at + 4] = bytes(4)
             self._counts["serial numbers"] += 1
@@ -222,6 +184,8 @@ class BlockRedactor:
         at = 0
         while at + SLOT <= len(whole):
             at += self._exfat_set(whole, at)
+        end = next((i for i in range(len(before), len(before) + length, SLOT) if not whole[i]), len(whole))
+        whole[end:] = bytes(len(whole) - end)  # after the entry that ends a directory nothing may follow (exFAT 7)
         self._counts["names"] += data.count(b"\x85") and sum(data[i] == exfat.FILE for i in range(0, length, SLOT))
         return bytes(whole[len(before) : len(before) + length])
 
@@ -258,37 +222,3 @@ _LABELS = (
     ("ISO 9660", 32768, 40, 72), ("ext", 1024, 120, 200), ("NTFS", 0, 0, 0), ("HFS+", 1024, 0, 0), ("APFS", 0, 0, 0),
 )  # fmt: skip
 """File system, byte place of its first structure, and where in it a label stands (ext: also the last mount point)."""
-
-
-def _moved_crc(data: bytes, shift: int) -> bytes:
-    """A GPT header whose entry array changed: both of its checksums move, and stay as right or wrong as they were."""
-    delta = bytes(88) + shift.to_bytes(4, "little")
-    size = int.from_bytes(data[12:16], "little")
-    if not 92 <= size <= len(data):
-        return data
-    delta = delta.ljust(size, b"\0")
-    moved = zlib.crc32(delta) ^ zlib.crc32(bytes(size))
-    out = bytearray(data)
-    out[88:92] = (int.from_bytes(data[88:92], "little") ^ shift).to_bytes(4, "little")
-    out[16:20] = (int.from_bytes(data[16:20], "little") ^ moved).to_bytes(4, "little")
-    return bytes(out)
-
-
-def _looks_like_slots(files: FileSystem, data: bytes) -> bool:
-    """Whether a block in what was a directory at some time holds directory entries, not file data put there since."""
-    for at in range(0, len(data), SLOT):
-        kind = data[at]
-        if kind == 0:
-            return True
-        if files.shape.kind == 64:
-            if kind | exfat.IN_USE not in exfat.LAYOUTS and kind not in (0xA0, 0xA1, 0x82, 0xE0, 0xE1):
-                return False
-        elif data[at + 11] & 0xC0 or not _sound_name(data[at : at + 12]):
-            return False
-    return True
-
-
-def _sound_name(head: bytes) -> bool:
-    if head[11] & 0x3F == fat.LONG_NAME:
-        return head[0] == fat.DELETED or 0 < head[0] & 0x3F <= 20
-    return all(byte >= 0x20 for byte in head[1:11]) and (head[0] >= 0x20 or head[0] == 5)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from dataclasses import dataclass
 
 _CLASSES = ("123456789", "ABCDEF", "GHIJKLMNOPQRSTUVWXYZ", "abcdef", "ghijklmnopqrstuvwxyz")
 """Characters that may stand for each other. Zero stays zero and hexadecimal digits stay so, because a serial number is
@@ -23,6 +24,16 @@ def turned(char: str) -> str:
         return char if ord(char) < 0x80 else "x"
     at = letters.index(char)
     return letters[at:] + letters[:at]
+
+
+@dataclass(frozen=True, slots=True)
+class Keep:
+    """What is left as it is, at the wish of the caller."""
+
+    names: bool = False
+    serials: bool = False
+    strings: bool = False
+    contents: bool = False
 
 
 class Scrambler:
@@ -53,7 +64,8 @@ class Scrambler:
                 out.append(char if ord(char) < 0x80 else "x")
                 continue
             step = self._step(purpose + text[:place].encode("utf-8", "surrogatepass"))
-            out.append(letters[(letters.index(char) + step) % len(letters)])
+            # Never by nothing: a serial number of few digits must not come out as itself by chance.
+            out.append(letters[(letters.index(char) + 1 + step % (len(letters) - 1)) % len(letters)])
         return "".join(out)
 
     def _step(self, prefix: bytes) -> int:

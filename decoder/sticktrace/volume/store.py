@@ -62,6 +62,7 @@ class SectorStore:
         self._at, self._captured, self._actual = array("q"), array("I"), array("I")
         self._index = ExtentIndex(self._lba, self._blocks)
         self._open: tuple[int, list[int]] = (-1, [])
+        self._known: tuple[int, list[tuple[int, int]]] = (0, [])
         self.latest = -1
 
     def __len__(self) -> int:
@@ -224,10 +225,35 @@ class SectorStore:
             start = (first - self._lba[extent]) * length if extent >= 0 else 0
             yield Stretch(first, blocks, self._bytes(extent, start, blocks * length) if extent >= 0 else None)
 
-    def known(self, lba: int, count: int, as_of: int | None = None) -> Iterator[tuple[int, int, bool]]:
-        """The same ranges as (first block, blocks, whether their content is there); no payload is read for it."""
-        for first, blocks, extent in self._owned(lba, count, as_of):
-            yield first, blocks, extent >= 0
+    def known(self, lba: int, count: int) -> Iterator[tuple[int, int, bool]]:
+        """``count`` blocks from ``lba`` as (first block, blocks, whether their present content is there). No payload is
+        read for it, and the medium is looked through once, however many files ask."""
+        spans = self._known_spans()
+        place, end = lba, lba + count
+        at = max(0, bisect_right(spans, (place, _HIGHEST)) - 1)
+        while at < len(spans) and spans[at][0] < end:
+            low, high = max(place, spans[at][0]), min(end, spans[at][1])
+            if low < high:
+                if low > place:
+                    yield place, low - place, False
+                yield low, high - low, True
+                place = high
+            at += 1
+        if place < end:
+            yield place, end - place, False
+
+    def _known_spans(self) -> list[tuple[int, int]]:
+        """The ranges (first block, block after the last) whose present content is there, in order."""
+        if self._known[0] != len(self):
+            spans: list[tuple[int, int]] = []
+            for first, after in self.spans():
+                for lba, blocks, extent in self._owned(first, after - first, None):
+                    if extent >= 0 and spans and spans[-1][1] == lba:
+                        spans[-1] = (spans[-1][0], lba + blocks)
+                    elif extent >= 0:
+                        spans.append((lba, lba + blocks))
+            self._known = (len(self), spans)
+        return self._known[1]
 
     def _owned(self, lba: int, count: int, as_of: int | None) -> Iterator[tuple[int, int, int]]:
         """``count`` blocks from ``lba`` as (first block, blocks, the extent that holds their content or -1)."""

@@ -1,0 +1,80 @@
+"""Payload in captures that are text: in place in a usbmon text, written anew for hex text (docs/hex-text.md)."""
+
+from __future__ import annotations
+
+import mmap
+from bisect import bisect_right
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from sticktrace.capture.hex_text import HexTextReader
+from sticktrace.capture.transfer import CONTROL, Transfer
+from sticktrace.capture.usbmon_text import UsbmonTextReader
+
+if TYPE_CHECKING:
+    from sticktrace.session import Capture
+
+_PER_LINE = 32
+
+
+class TextPlaces(UsbmonTextReader):
+    """Where payload bytes stand in a usbmon text: in which line, as which hex digits."""
+
+    def __init__(self, data: Any, view: mmap.mmap) -> None:
+        super().__init__(data)
+        self._view = view
+        self._starts: list[int] = []
+        self._ends: list[int] = []
+        for source in (self.transfers(), self.finish()):
+            for _ in source:
+                pass
+
+    def _keep(self, words: str) -> tuple[int, int]:
+        at, captured = super()._keep(words)
+        if captured:
+            self._starts.append(at)
+            self._ends.append(self.position)
+        return at, captured
+
+    def write(self, place: int, new: bytes) -> None:
+        """Replaces payload bytes from ``place`` on; they lie in one line, after its equals sign."""
+        view = self._view
+        index = bisect_right(self._starts, place) - 1
+        end = self._ends[index]
+        at = view.find(b"=", view.rfind(b"\n", 0, end - 1) + 1, end) + 1
+        digits = [position for position in range(at, end) if view[position : position + 1].isalnum()]
+        for position, digit in zip(digits[2 * (place - self._starts[index]) :], new.hex().encode(), strict=False):
+            view[position] = digit
+
+
+def hex_lines(capture: Capture, payload: bytearray) -> Iterator[str]:
+    """The transfers of hex text in the preferred form, with their bytes taken from ``payload``."""
+    reader = capture.reading().reader
+    for source in (reader.transfers(), reader.finish()):
+        for transfer in source:
+            timed = isinstance(reader, HexTextReader) and reader.timed
+            yield from _transfer(transfer, payload, timed)
+
+
+def _transfer(transfer: Transfer, payload: bytearray, timed: bool) -> Iterator[str]:
+    """One transfer: a control request as its setup packet and its data or status stage."""
+    device = f" dev {transfer.address}" if transfer.address else ""
+    if transfer.kind == CONTROL and transfer.setup:
+        yield f"{_clock(transfer.submitted_ns, timed)}SETUP{device}: {transfer.setup.hex(' ')}\n"
+        if transfer.status is None:
+            return
+    data = bytes(payload[transfer.data_at : transfer.data_at + transfer.captured])
+    way = "IN" if transfer.incoming else "OUT"
+    length = max(transfer.actual, transfer.captured)
+    status = f" status {transfer.status}" if transfer.status else ""
+    yield f"{_clock(transfer.completed_ns, timed)}{way} ep {transfer.endpoint:02x}{device} {length}:{status}\n"
+    for at in range(0, len(data), _PER_LINE):
+        yield f"  {data[at : at + _PER_LINE].hex(' ')}\n"
+
+
+def _clock(time_ns: int, timed: bool) -> str:
+    """Seconds with nine decimals, which every clock fits in."""
+    if not timed:
+        return ""
+    seconds, rest = divmod(max(0, time_ns), 1_000_000_000)
+    return f"{seconds}.{rest:09} "
