@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from pathlib import Path
 
@@ -27,7 +28,7 @@ VERBS = {
 }
 """Verb -> what it does. The module is `sticktrace.cli.<verb>`, its click command is called ``command``."""
 
-EXIT_FAULT, EXIT_USE, EXIT_UNREADABLE = 1, 2, 3
+EXIT_FAULT, EXIT_USE, EXIT_UNREADABLE, EXIT_STOPPED = 1, 2, 3, 130
 
 
 class Verbs(click.Group):
@@ -71,31 +72,63 @@ def cli() -> None:
 
 def main() -> None:
     """Entry point: every error of ours becomes one line and an exit status, never a traceback."""
+    _stand_in()
+    try:
+        status = _run()
+        sys.stdout.flush()  # here and not at exit, where a full disk could no longer be told
+    except BrokenPipeError:
+        _give_up_output()
+        status = 0
+    except OSError as error:
+        _give_up_output()
+        _say(f"cannot write the output: {error.strerror or error}")
+        status = EXIT_USE
+    sys.exit(status)
+
+
+def _run() -> int:
+    """Run the verb. Returns the exit status."""
     from sticktrace.errors import CaptureError, SticktraceError
 
     try:
         cli(standalone_mode=False)
+    except SystemExit as done:
+        return done.code if isinstance(done.code, int) else int(done.code is not None)
     except click.exceptions.Exit as done:
-        sys.exit(done.exit_code)
+        return done.exit_code
     except click.UsageError as error:
         verb = f" {error.ctx.info_name}" if error.ctx and error.ctx.parent else ""
         _say(f"{error.format_message()} (see sticktrace{verb} --help)")
-        sys.exit(EXIT_USE)
+        return EXIT_USE
     except click.ClickException as error:
         _say(error.format_message())
-        sys.exit(error.exit_code)
+        return EXIT_USE
     except CaptureError as error:
         _say(error)
-        sys.exit(EXIT_UNREADABLE)
+        return EXIT_UNREADABLE
     except SticktraceError as error:
         _say(error)
-        sys.exit(EXIT_USE)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(0)
+        return EXIT_USE
     except (KeyboardInterrupt, click.Abort):
         click.echo("stopped", err=True)
-        sys.exit(130)
+        return EXIT_STOPPED
+    return 0
+
+
+def _stand_in() -> None:
+    """A stream that was closed before we came reads as empty and swallows what is written; a character that the
+    output's encoding lacks is written as an escape."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115 - open to the end
+        elif mode == "w" and hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+
+
+def _give_up_output() -> None:
+    """Let what is still held for standard output go nowhere, or the interpreter would fail to write it at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _say(error: Exception | str) -> None:
