@@ -39,6 +39,8 @@ def command(capture: str, words: tuple[str, ...], form: str, target: str, overwr
 
     selection = Selection(words)
     with opened(capture) as source:
+        if target != "-" and Path(capture).exists() and Path(target).exists() and Path(target).samefile(capture):
+            raise click.UsageError(f"{target}: is the capture itself; choose another file")
         reading = source.reading()
         if form == "pcap":
             _pcap(source, selection, target, overwrite)
@@ -154,5 +156,3 @@ def _csv(reading: Any, selection: Any) -> Iterator[str]:
         facts["stalled"] = " ".join(facts["stalled"])
         facts["notes"] = "; ".join(facts["notes"])
         yield row(facts[name] for name in _CSV)
-
-
