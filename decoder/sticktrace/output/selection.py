@@ -30,6 +30,7 @@ from sticktrace.transport.exchange import Exchange
 Mask = Any
 Test = Callable[[ExchangeTable], Mask]
 _UNITS = {"ns": 1, "us": 1_000, "µs": 1_000, "ms": 1_000_000, "s": 1_000_000_000}
+_DECIMAL = r"[0-9]{1,15}(?:\.[0-9]{0,15})?|\.[0-9]{1,15}"
 _CHUNK = 8192
 
 
@@ -85,7 +86,10 @@ def _test(word: str) -> Test:
         raise SelectionError(f"{word!r} is no selection word; known are " + ", ".join(f"{k}:" for k in _MAKERS))
     if not value:
         raise SelectionError(f"{word!r} lacks a value after the colon")
-    tests = [maker(one.strip()) for one in value.split(",") if one.strip()]
+    try:
+        tests = [maker(one.strip()) for one in value.split(",")]
+    except SticktraceError as error:
+        raise SelectionError(f"{word}: {error}") from error
 
     def any_of(table: ExchangeTable) -> Mask:
         result = tests[0](table)
@@ -110,24 +114,24 @@ def _range(text: str, read: Callable[[str], int] = number_of) -> tuple[int, int]
     low, dots, high = text.partition("..")
     if not dots:
         return read(text), read(text)
-    return read(low) if low else 0, read(high) if high else (1 << 63) - 1
+    first, last = read(low) if low else 0, read(high) if high else (1 << 63) - 1
+    if first > last:
+        raise SelectionError(f"{text} runs backwards; the smaller end comes first")
+    return first, last
 
 
 def _duration(text: str) -> int:
-    match = re.fullmatch(r"([0-9.]+)\s*(ns|us|µs|ms|s)", text)
-    try:
-        if match is None:
-            raise ValueError
-        return round(float(match[1]) * _UNITS[match[2]])
-    except ValueError:
-        raise SelectionError(f"{text!r} is not a duration (write 5ms, 200us, 1.5s)") from None
+    match = re.fullmatch(rf"({_DECIMAL})\s*(ns|us|µs|ms|s)", text)
+    if match is None:
+        raise SelectionError(f"{text!r} is not a duration (write 5ms, 200us, 1.5s)")
+    return round(float(match[1]) * _UNITS[match[2]])
 
 
 def _seconds(text: str) -> int:
-    try:
-        return round(float(text.removesuffix("s")) * 1_000_000_000)
-    except ValueError:
-        raise SelectionError(f"{text!r} is not a time in seconds") from None
+    match = re.fullmatch(rf"({_DECIMAL})s?", text)
+    if match is None:
+        raise SelectionError(f"{text!r} is not a time in seconds (write 1.5)")
+    return round(float(match[1]) * _UNITS["s"])
 
 
 def _between(column: str, read: Callable[[str], int] = number_of) -> Callable[[str], Test]:
@@ -156,7 +160,7 @@ def plain(command: str) -> str:
 def _command(text: str) -> Test:
     wanted = plain(text)
     if not wanted:
-        raise SelectionError(f"command:{text} names no command")
+        raise SelectionError("names no command")
 
     def matches(name: str) -> bool:
         if wanted.endswith("*"):
@@ -166,7 +170,7 @@ def _command(text: str) -> Test:
     if not any(map(matches, names())) and not wanted.startswith(("opcode", "vendor", "empty")):
         near = difflib.get_close_matches(wanted, [plain(name) for name in names()], 3)
         hint = f"; near it are {', '.join(near)}" if near else ""
-        raise SelectionError(f"command:{text} fits no command known here{hint}")
+        raise SelectionError(f"fits no command known here{hint}")
 
     def test(table: ExchangeTable) -> Mask:
         import numpy as np
@@ -179,7 +183,7 @@ def _command(text: str) -> Test:
 def _one_of(column: str, values: tuple[str, ...]) -> Callable[[str], Test]:
     def make(text: str) -> Test:
         if text.lower() not in values:
-            raise SelectionError(f"{column}:{text} is not known; write one of {', '.join(values)}")
+            raise SelectionError(f"not known; write one of {', '.join(values)}")
         code = values.index(text.lower())
         return lambda table: table.column(column) == code
 
@@ -196,7 +200,7 @@ def _stalled(text: str) -> Test:
     if text.lower() == "any":
         return lambda table: table.column("stalled") != 0
     if text.lower() not in PHASES:
-        raise SelectionError(f"stalled:{text} is not known; write one of {', '.join(PHASES)}, any")
+        raise SelectionError(f"not known; write one of {', '.join(PHASES)}, any")
     bit = 1 << PHASES.index(text.lower())
     return lambda table: (table.column("stalled") & bit) != 0
 
@@ -213,21 +217,18 @@ def _touches(text: str) -> Test:
 
 
 def _sense(text: str) -> Test:
-    try:
-        parts = [int(part.removesuffix("h"), 16) for part in text.split("/")]
-    except ValueError:
-        raise SelectionError(f"sense:{text} is not understood; write key, key/ASC or key/ASC/ASCQ in hex") from None
-    if len(parts) > 3:
-        raise SelectionError(f"sense:{text} has more than key/ASC/ASCQ")
+    if not re.fullmatch(r"[0-9A-Fa-f]h?(/[0-9A-Fa-f]{1,2}h?){0,2}", text):
+        raise SelectionError("not understood; write key, key/ASC or key/ASC/ASCQ in hex")
+    parts = bytes(int(part.removesuffix("h"), 16) for part in text.split("/"))
     shift = 8 * (3 - len(parts))
-    wanted = int.from_bytes(bytes(part & 0xFF for part in parts), "big")
+    wanted = int.from_bytes(parts, "big")
     return lambda table: (table.column("sense") >= 0) & (table.column("sense") >> shift == wanted)
 
 
 def _device(text: str) -> Test:
     bus, dot, address = text.partition(".")
     if not dot:
-        raise SelectionError(f"device:{text} is not understood; write bus.address, as in device:1.4")
+        raise SelectionError("not understood; write bus.address, as in device:1.4")
     wanted = number_of(bus), number_of(address)
     return lambda table: (table.column("bus") == wanted[0]) & (table.column("address") == wanted[1])
 
