@@ -70,7 +70,8 @@ def _followed(reading: Any, as_of: int | None) -> list[Any]:
 
 
 def _lines(media: list[Any], changes: bool, as_map: bool) -> Iterator[str]:
-    from sticktrace.output.volume_text import change_lines, map_lines, medium_lines, name_of
+    from sticktrace.output.volume_map import map_lines
+    from sticktrace.output.volume_text import change_lines, medium_lines, name_of
     from sticktrace.volume.findings import facts
 
     if not media:

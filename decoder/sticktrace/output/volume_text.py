@@ -9,11 +9,7 @@ from sticktrace.output.listing import Style, plain
 from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
 from sticktrace.volume.changes import Change
 from sticktrace.volume.medium import Medium, Volume
-from sticktrace.volume.overview import Cell, device_map
 from sticktrace.volume.recover import Recovered, coverage
-
-MAP_COLUMNS, MAP_ROWS = 64, 8
-MARKS = "not touched ·, read r, written w, both b, failed !"
 
 
 def name_of(medium: Medium) -> str:
@@ -107,27 +103,6 @@ def _captured(found: Recovered) -> str:
     if not found.captured:
         return "none"
     return f"{min(99, max(1, found.captured * 100 // found.size))}%"
-
-
-def map_lines(medium: Medium, style: Style = plain) -> Iterator[str]:
-    """Which parts of a medium were read, written or failed."""
-    cells = device_map(medium, MAP_COLUMNS * MAP_ROWS)
-    if not cells:
-        return
-    each = cells[0].last - cells[0].first + 1
-    yield f"  map, {count_of(each, 'block')} to a mark: {MARKS}"
-    for start in range(0, len(cells), MAP_COLUMNS):
-        row = cells[start : start + MAP_COLUMNS]
-        marks = "".join(style(_mark(cell), "bad") if cell.failures else _mark(cell) for cell in row)
-        yield f"  {row[0].first:>12}  {marks}"
-
-
-def _mark(cell: Cell) -> str:
-    if cell.failures:
-        return "!"
-    if cell.reads and cell.writes:
-        return "b"
-    return "r" if cell.reads else "w" if cell.writes else "·"
 
 
 def change_lines(medium: Medium) -> Iterator[str]:
