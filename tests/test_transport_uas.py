@@ -110,6 +110,32 @@ def test_without_ready_units_every_command_gets_its_data(bench: Units) -> None:
     assert (one.status, one.moved, two.status, two.moved) == ("passed", 512, "passed", 512)
 
 
+def test_data_in_pieces_of_long_blocks(bench: Units) -> None:
+    """Blocks of 4096 bytes: one block is no more than a part of what READ(10) of eight asks for."""
+    pieces: list[Transfer | str] = [bench.bulk(DATA_IN, bytes(4096)) for _ in range(8)]
+    (exchange,) = run(bench, [bench.command(1, wire.read10(0, 8)), *pieces, bench.sense(1)])
+    assert (exchange.status, exchange.moved, len(exchange.pieces)) == ("passed", 8 * 4096, 8)
+
+
+def test_requests_for_data_that_failed_are_those_of_different_commands(bench: Units) -> None:
+    """The device went: each command's request ends without a byte, and none asks twice."""
+    gone = -108  # ESHUTDOWN, Linux errno
+    steps = [
+        bench.command(1, wire.read10(0)), bench.command(2, wire.read10(8)),
+        bench.bulk(DATA_IN, asked=512, status=gone), bench.bulk(DATA_IN, asked=512, status=gone),
+    ]  # fmt: skip
+    for exchange in run(bench, steps):
+        assert (exchange.status, exchange.expected, exchange.moved) == ("missing", 512, 0)
+        assert "ESHUTDOWN" in exchange.notes[0]
+
+
+def test_a_command_whose_bytes_were_not_recorded(bench: Units) -> None:
+    """It may well have been a command IU: nothing else is claimed."""
+    (item,) = run(bench, [bench.bulk(COMMAND, wire.uas_command(1, 0, wire.inquiry(36)), captured=0)])
+    assert item.kind == "invalid command"
+    assert item.reason == "32 bytes on the command pipe whose start is not in the capture"
+
+
 def test_sense_comes_with_the_status(bench: Units) -> None:
     data = wire.fixed_sense(5, 0x20)
     (exchange,) = run(bench, [bench.command(1, b"\xff" + bytes(5)), bench.sense(1, 2, data)])

@@ -28,11 +28,12 @@ class Exchange:
 
     Times are nanoseconds since the first record. ``time_ns`` is when the command was submitted, ``data_ns`` when the
     last data transfer ended (-1 without data), ``end_ns`` the last record that belongs here. ``direction`` is "in",
-    "out" or "none". ``expected`` is dCBWDataTransferLength (-1 where the transport announces none, as UAS),
-    ``moved`` the bytes that crossed the bus in the data phase, ``residue`` dCSWDataResidue or None without a valid
-    CSW. ``case`` is the number of BOT 1.0 6.7, or None. ``stalled`` names the phases in which a STALL was seen:
-    "command", "data", "status". ``truncated``: part of the data is not in the capture. ``pieces`` places the data
-    transfer by transfer. ``notes`` are one-line remarks, none of them fatal.
+    "out" or "none". ``expected`` is dCBWDataTransferLength (over UAS and CBI, which announce none, what the host asked
+    of the data pipes), ``moved`` the bytes that crossed the bus in the data phase, ``residue`` dCSWDataResidue or None
+    without a valid CSW (over UAS what was asked for and did not come). ``case`` is the number of BOT 1.0 6.7, or None.
+    ``stalled`` names the phases in which a STALL was seen: "command", "data", "status". ``truncated``: part of the data
+    is not in the capture. ``pieces`` places the data transfer by transfer. ``notes`` are one-line remarks, none of them
+    fatal.
     """
 
     number: int

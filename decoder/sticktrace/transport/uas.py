@@ -26,6 +26,9 @@ COMMAND, SENSE, RESPONSE, TASK_MANAGEMENT, READ_READY, WRITE_READY = 0x01, 0x03,
 
 _STATUS_UNITS = (SENSE, RESPONSE, READ_READY, WRITE_READY)
 _GOOD, _CHECK_CONDITION = 0x00, 0x02
+SMALLEST, LARGEST = 512, 4096
+"""Bytes of a logical block, of those in use (common practice)."""
+
 _PATIENCE = 4
 """Commands that may follow before a passed command is closed without the data that it asked for: the host sees the
 sense unit and the end of the data in either order."""
@@ -131,7 +134,8 @@ class UasLane:
             self._tasks[self._tag(unit)] = transfer, f"task management: {function}{about}"
             return
         if len(unit) < 17 or unit[0] != COMMAND:
-            reason = f"{transfer.actual} bytes on the command pipe that are no command IU"
+            unknown = " whose start is not in the capture" if len(unit) < min(17, transfer.actual) else ""
+            reason = f"{transfer.actual} bytes on the command pipe{unknown or ' that are no command IU'}"
             self._out.add(stray(transfer, "invalid command", reason))
             return
         self._commands += 1
@@ -228,15 +232,15 @@ class UasLane:
         if ready is not None:
             return ready
         wish = "in" if usage == "data in" else "out"
-        waiting = [g for g in self._open.values() if intent(g.exchange.cdb) in (wish, "") and not _served(g)]
+        waiting = [g for g in self._open.values() if intent(g.exchange.cdb) in (wish, "") and not _served(g, LARGEST)]
         if not waiting:
             return None
         length = max(transfer.requested, transfer.actual)
 
-        def fit(gathering: Gathering) -> tuple[bool, int]:
+        def fit(gathering: Gathering) -> tuple[bool, bool, int]:
             exchange = gathering.exchange
             near = abs(exchange.time_ns - transfer.start_ns)
-            return not _asks(exchange.cdb, length, exchange.moved), near
+            return _served(gathering, SMALLEST), not _asks(exchange.cdb, length, exchange.expected), near
 
         waiting.sort(key=fit)
         if len(waiting) > 1 and fit(waiting[0]) == fit(waiting[1]):
@@ -266,24 +270,25 @@ class UasLane:
         self._out.done(gathering)
 
 
-def _served(gathering: Gathering) -> bool:
-    """Whether the command has all the data that it asks for; one of unknown length is served by one transfer."""
-    wanted = data_length(gathering.exchange.cdb)
-    if wanted is None or wanted[1]:
-        return bool(gathering.pieces) and gathering.exchange.moved >= (wanted[1] if wanted else 0)
-    blocks = wanted[0]
-    return gathering.exchange.moved >= blocks * 512 if gathering.pieces else False
+def _served(gathering: Gathering, block: int) -> bool:
+    """Whether the host has asked for all the data of the command, were a block that long; a command of unknown length
+    is served by one transfer."""
+    if not gathering.pieces:
+        return False
+    blocks, size = data_length(gathering.exchange.cdb) or (0, 0)
+    return gathering.exchange.expected >= (blocks * block or size)
 
 
-def _asks(cdb: bytes, length: int, moved: int) -> bool:
-    """Whether a command block asks for that many bytes (more): blocks of a length in use, or an allocation length."""
+def _asks(cdb: bytes, length: int, asked: int) -> bool:
+    """Whether that many bytes, after those that the host has asked for, are all that a command block wants: blocks of a
+    length in use, or an allocation length."""
     wanted = data_length(cdb)
     if wanted is None:
         return False
     blocks, size = wanted
     if blocks:
-        return any(length + moved == blocks * block for block in (512, 1024, 2048, 4096))
-    return length + moved == size
+        return any(length + asked == blocks * block for block in (SMALLEST, 1024, 2048, LARGEST))
+    return length + asked == size
 
 
 def _lun(field: bytes) -> int:
