@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, STALL, Transfer
+from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import Exchange
 from sticktrace.transport.router import Router
 
@@ -88,3 +89,18 @@ def test_a_command_without_an_interrupt_has_no_status() -> None:
     drive.command("00")
     drive.transfer(0x83, INTERRUPT, b"\x00\x00")
     assert [exchange.status for exchange in drive.exchanges()] == ["missing", "passed"]
+
+
+def test_an_interrupt_that_says_nothing_leaves_the_command_open() -> None:
+    """CBI 1.1 3.4.3.1: two bytes. One byte is no status, and a read of the pipe that failed is none either."""
+    drive = Drive()
+    drive.command("00")
+    drive.transfer(0x83, INTERRUPT, b"\0")
+    drive.transfer(0x83, INTERRUPT, b"", status=-108)  # ESHUTDOWN, Linux errno
+    drive.router.end()
+    items = [item for item in drive.router.out.ready() if isinstance(item, Exchange | Stray)]
+    assert [item.status for item in items if isinstance(item, Exchange)] == ["missing"]
+    assert [(item.kind, item.reason.partition(":")[0]) for item in items if isinstance(item, Stray)] == [
+        ("stray status", "an interrupt of 1 byte instead of 2"),
+        ("stray error", "the status was not read"),
+    ]

@@ -10,6 +10,8 @@ closes it, and a STALL is the only way to fail.
 from __future__ import annotations
 
 from sticktrace.capture.transfer import INTERRUPT, STALL, Transfer
+from sticktrace.codes.status import in_words
+from sticktrace.text import count_of
 from sticktrace.transport.bot import Read
 from sticktrace.transport.exchange import FAILED, MISSING, PASSED, PHASE_ERROR, Exchange
 from sticktrace.transport.gather import Gathering, Unexplained, stray
@@ -87,8 +89,14 @@ class CbiLane:
     def _status(self, transfer: Transfer) -> None:
         data = self._read(transfer.data_at, min(2, transfer.captured))
         gathering = self._open
-        if gathering is None or len(data) < 2:
+        if gathering is None:
             self._out.add(stray(transfer, "stray status", "an interrupt that ends no command"))
+            return
+        if len(data) < 2:
+            reason = f"an interrupt of {count_of(transfer.actual, 'byte')} instead of 2"
+            if transfer.status:
+                reason = f"the status was not read: {in_words(transfer.status)}"
+            self._out.add(stray(transfer, "stray error" if transfer.status else "stray status", reason))
             return
         gathering.touch(transfer)
         gathering.exchange.status_at = transfer.piece
