@@ -121,7 +121,7 @@ def _stand_in() -> None:
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         stream = getattr(sys, name)
         if stream is None:
-            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115 - open to the end
+            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115 - open to the end
         elif mode == "w" and hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
 
