@@ -426,3 +426,41 @@ def test_refusals_are_notes() -> None:
     assert BAD_OPCODE == (5, 0x20, 0)
     assert found(diagnosis)["requests-refused"] == "note"
     assert diagnosis.healthy
+
+
+def test_a_stall_left_uncleared_is_told_though_nothing_follows() -> None:
+    """The host meets STALL (BOT 1.0 6.7.2) and says nothing more while the capture goes on for seconds."""
+    host = new_host()
+    host.enumerate()
+    host.execute(wire.inquiry())
+    host.command(wire.mode_sense6(), data_in=b"", expected=192, stall_data=True, clears=False, no_status=True)
+    assert "stall-not-cleared" not in found(diagnosed(host.recorder))
+    later(host)
+    diagnosis = diagnosed(host.recorder)
+    assert found(diagnosis)["stall-not-cleared"] == "fault"
+    assert "nothing is wrong" not in diagnosis.verdict
+    assert "the last without an end" in diagnosis.verdict
+
+
+def test_a_command_still_open_at_the_end_is_told_after_long() -> None:
+    """The device answers no more (NAK for ever, USB 2.0 5.8.5) and the host waits on."""
+    host = new_host()
+    host.enumerate()
+    session.identify(host)
+    host.command(wire.read10(9), data_in=b"", expected=512, no_status=True)
+    host.recorder.drop(len(host.recorder.halves) - 1)
+    assert not diagnosed(host.recorder).faults
+    later(host, 12)
+    assert found(diagnosed(host.recorder))["command-timeout"] == "fault"
+
+
+def test_the_size_is_told_before_the_errors_that_it_causes() -> None:
+    """Common practice: 4 KiB works, 120 KiB never does."""
+    host = new_host()
+    host.enumerate()
+    session.identify(host)
+    host.execute(wire.read10(0, 8))
+    for lba in (1000, 1240, 1480):
+        host.command(wire.read10(lba, 240), data_in=b"", expected=122_880, data_error=PROTOCOL)
+        host.recover_by_port_reset()
+    assert [finding.slug for finding in diagnosed(host.recorder).faults] == ["large-transfers-fail", "bus-errors"]

@@ -152,7 +152,7 @@ class Account:
         unit.first = unit.first or item.number
         watch = _WATCH_AFTER_TROUBLE if trouble else _WATCH if item.status == FAILED else 0
         unit.watch = max(unit.watch - 1, watch)
-        subject.cut_short = trouble and remarks.cut_short(item)
+        subject.cut_short = item.status == MISSING and remarks.cut_short(item)
         subject.transport_bad += trouble
         if not subject.cut_short:
             subject.failures += item.status != PASSED

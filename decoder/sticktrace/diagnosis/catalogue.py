@@ -17,6 +17,7 @@ from sticktrace.diagnosis.rules import (
     power,
     readiness,
     recovery,
+    sizes,
     stopped,
     transport,
     units,
@@ -28,7 +29,7 @@ from sticktrace.errors import SticktraceError
 
 RULES: tuple[type[Rule], ...] = (
     *enumeration.RULES, *power.RULES, *hub.RULES, *descriptors.RULES, *stopped.RULES, *units.RULES, *transport.RULES,
-    *recovery.RULES, *commands.RULES, *readiness.RULES, *blocks.RULES, *medium.RULES, *capacity.RULES,
+    *sizes.RULES, *recovery.RULES, *commands.RULES, *readiness.RULES, *blocks.RULES, *medium.RULES, *capacity.RULES,
     *volume.RULES, *unseen.RULES,
 )  # fmt: skip
 

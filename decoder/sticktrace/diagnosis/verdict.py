@@ -242,8 +242,9 @@ def _counts(report: DeviceReport) -> str:
     """`` (25 commands, 1 of them not passed)``."""
     if not report.exchanges:
         return ""
-    failed = f", {report.failures} of them not passed" if report.failures else ", all passed"
-    return f" ({count_of(report.exchanges, 'command')}{failed})"
+    open_end = report.subject.cut_short
+    failed = f", {report.failures} of them not passed" if report.failures else "" if open_end else ", all passed"
+    return f" ({count_of(report.exchanges, 'command')}{failed}{', the last without an end' if open_end else ''})"
 
 
 def _end(report: DeviceReport, findings: list[Finding]) -> str:
@@ -252,7 +253,7 @@ def _end(report: DeviceReport, findings: list[Finding]) -> str:
         return ""
     if not report.subject.at_work and any(unit.empty for unit in units):
         return "; there is no medium in it"
-    return "; nothing is wrong with it here"
+    return "; nothing is wrong with it up to there" if report.subject.cut_short else "; nothing is wrong with it here"
 
 
 def _blamed(report: DeviceReport, findings: list[Finding]) -> bool:

@@ -5,13 +5,24 @@ Hosts recover by class reset and two cleared halts, or by a reset of the port; b
 
 from __future__ import annotations
 
-from sticktrace.diagnosis.finding import BACK_FEEDING, DEVICE, FAULT, HOST, NOTE, RISK, UNKNOWN, Pattern, Tally
+from sticktrace.diagnosis.finding import (
+    BACK_FEEDING,
+    DEVICE,
+    FAULT,
+    HOST,
+    NOTE,
+    QUIET_NS,
+    RISK,
+    UNKNOWN,
+    Pattern,
+    Tally,
+)  # fmt: skip
 from sticktrace.diagnosis.rules import trouble as remarks
 from sticktrace.diagnosis.rules.commands import upset_by
 from sticktrace.diagnosis.rules.rule import PerSubject
 from sticktrace.diagnosis.subject import Aftermath, Subject, Unit
 from sticktrace.storage.commands import name
-from sticktrace.text import bytes_in_words, count_of, time_in_words
+from sticktrace.text import count_of, time_in_words
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
 
@@ -65,8 +76,9 @@ STATUS_NOT_READ = Pattern(
 )  # fmt: skip
 
 TIMEOUT = Pattern(
-    "command-timeout", FAULT, "A command gets no answer and the host gives up", "USB 2.0 5.8.5, common practice",
-    "The device kept the host waiting (it may answer NAK for ever) until the host cancelled the transfer.",
+    "command-timeout", FAULT, "A command gets no answer", "USB 2.0 5.8.5, common practice",
+    "The device kept the host waiting (it may answer NAK for ever) until the host cancelled the transfer, or to the "
+    "end of the capture.",
     ("the device is busy inside: erasing, moving data", "device firmware that hangs over this command",
      "the host's timeout is too short"),
     "Allow 5 s for reads and 30 s for writes; after a timeout do reset recovery before the next command.", UNKNOWN,
@@ -95,15 +107,8 @@ INTERRUPTED = Pattern(
     ("somebody asked for a reset",), "Nothing, if the reset was intended.", HOST, (),
 )  # fmt: skip
 
-LARGE_FAILS = Pattern(
-    "large-transfers-fail", FAULT, "Only large transfers fail", "common practice",
-    "Commands that move more than a certain amount fail on the transport, smaller ones work.",
-    ("device firmware or bridge with a limit", "the host controller or its driver has one"),
-    "Limit transfers to the largest size that worked, for example 32 or 64 KiB.", DEVICE, ("F67",),
-    workaround="limit the transfer size to 64 sectors (or 240)",
-)  # fmt: skip
-
-_WAIT_NS = 1_000_000_000
+_LONG_NS = 5_000_000_000
+"""A wait without end that few hosts would sit through (common practice)."""
 
 
 class Recovery(PerSubject):
@@ -112,14 +117,13 @@ class Recovery(PerSubject):
     layer = LAYER
     patterns = (
         STALL_NOT_CLEARED, CSW_NOT_RETRIED, NOT_RECOVERED, RECOVERY_INCOMPLETE, STALL_PERSISTS, STATUS_NOT_READ,
-        TIMEOUT, BUS_ERRORS, BABBLE, INTERRUPTED, LARGE_FAILS,
+        TIMEOUT, BUS_ERRORS, BABBLE, INTERRUPTED,
     )  # fmt: skip
 
     def begin(self) -> None:
         self.said: dict[tuple[int, str], str] = {}
         self.open: dict[tuple[int, bytes], dict[str, int]] = {}
         self.unsolved: dict[tuple[int, str], int] = {}
-        self.failed_sizes: dict[int, tuple[Subject, list[int], Tally]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         """A command that passes settles the earlier trouble of the same command."""
@@ -145,6 +149,8 @@ class Recovery(PerSubject):
             return
         exchange = aftermath.trouble
         if remarks.cut_short(exchange):
+            if exchange.status == MISSING and remarks.ends_open(exchange):
+                self._left_open(aftermath, exchange)
             return
         if exchange.status in (PHASE_ERROR, INVALID):
             what = "a phase error" if exchange.status == PHASE_ERROR else "a CSW that is not valid"
@@ -168,6 +174,19 @@ class Recovery(PerSubject):
         elif aftermath.next is not None:
             self._case(NOT_RECOVERED, aftermath, f"{what}{where}, then exchange {aftermath.next.number} at once")
 
+    def _left_open(self, aftermath: Aftermath, exchange: Exchange) -> None:
+        """The last command of a capture: it may have been cut off, unless the host left a STALL or got no answer while
+        time went on."""
+        quiet, called = self.account.quiet_ns(aftermath.subject), f"{name(exchange.cdb)} in exchange {exchange.number}"
+        waited = self.account.end_ns - exchange.time_ns
+        if exchange.stalled and not any(kind.startswith("clear") for kind in aftermath.kinds()) and quiet >= QUIET_NS:
+            phases = " and ".join(exchange.stalled)
+            text = f"{called}: STALL in {phases}, no CLEAR_FEATURE, and nothing more for {time_in_words(quiet)}"
+            self._case(STALL_NOT_CLEARED, aftermath, text)
+        elif not exchange.stalled and waited >= _LONG_NS:
+            text = f"{called} has no answer after {time_in_words(waited)}, when the capture ends"
+            self._case(upset_by(exchange) or TIMEOUT, aftermath, text)
+
     def _no_status(self, aftermath: Aftermath, exchange: Exchange) -> None:
         kinds, statuses = aftermath.kinds(), remarks.statuses(exchange)
         called = f"{name(exchange.cdb)} in exchange {exchange.number}"
@@ -177,13 +196,11 @@ class Recovery(PerSubject):
             self._case(BABBLE, aftermath, called)
         elif statuses & remarks.BUS_ERROR:
             self._case(BUS_ERRORS, aftermath, f"{called}, status {min(statuses & remarks.BUS_ERROR)}")
-            self._size(aftermath, exchange)
         elif exchange.stalled:
             self._stalled(aftermath, exchange, kinds, called)
-        elif statuses & remarks.TIMED_OUT or _waited(aftermath) >= _WAIT_NS:
+        elif statuses & remarks.TIMED_OUT or remarks.waited(aftermath) >= remarks.WAIT_NS:
             pattern = upset_by(exchange) or TIMEOUT
-            self._case(pattern, aftermath, f"{called} waited {time_in_words(_waited(aftermath))}")
-            self._size(aftermath, exchange)
+            self._case(pattern, aftermath, f"{called} waited {time_in_words(remarks.waited(aftermath))}")
         elif remarks.has(exchange, "next command"):
             self._case(STATUS_NOT_READ, aftermath, called)
         elif "reset" in kinds or "class reset" in kinds or remarks.has(exchange, "reset"):
@@ -213,22 +230,6 @@ class Recovery(PerSubject):
             cases = self.open.setdefault((id(subject), trouble.cdb), {})
             cases[pattern.slug] = cases.get(pattern.slug, 0) + 1
 
-    def _size(self, aftermath: Aftermath, exchange: Exchange) -> None:
-        if exchange.expected > 512:
-            _, sizes, tally = self.failed_sizes.setdefault(id(aftermath.subject), (aftermath.subject, [], Tally()))
-            tally.add(exchange.time_ns, exchange.number, exchange.records)
-            sizes.append(exchange.expected)
-            del sizes[:-256]
-
-    def end(self) -> None:
-        super().end()
-        for subject, sizes, tally in self.failed_sizes.values():
-            largest = max((max(u.largest_in, u.largest_out) for u in subject.units.values()), default=0)
-            if tally.count >= 2 and largest and min(sizes) > largest and min(sizes) > 16384:
-                text = f"{count_of(tally.count, 'transfer')} of {bytes_in_words(min(sizes))} and more failed, "
-                text += f"the largest that worked moved {bytes_in_words(largest)}"
-                self.report(LARGE_FAILS, text, subject, tally)
-
     def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
         first = self.said[id(subject), pattern.slug]
         return first if tally.count == 1 else f"{count_of(tally.count, 'time')}, first: {first}"
@@ -242,15 +243,6 @@ class Recovery(PerSubject):
 
 def _first_reset(kinds: list[str]) -> int:
     return next((n for n, kind in enumerate(kinds) if kind in ("reset", "class reset")), len(kinds))
-
-
-def _waited(aftermath: Aftermath) -> int:
-    """How long the host waited: to the end of the last transfer, or to the reset that it then asked for."""
-    trouble = aftermath.trouble
-    if not isinstance(trouble, Exchange):
-        return 0
-    resets = [e.time_ns for e in aftermath.events if e.kind in ("reset", "class reset")]
-    return max(trouble.duration_ns, (resets[0] - trouble.time_ns) if resets else 0)
 
 
 RULES = (Recovery,)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from sticktrace.diagnosis.subject import Aftermath
 from sticktrace.transport.exchange import Exchange
 
 _STATUS = re.compile(r"(?:\bstatus |[A-Z] \()(-\d+)\b")
@@ -15,6 +16,8 @@ BUS_ERROR = frozenset((-71, -84, -62))
 """No sound answer on the bus: protocol error, CRC, no response in time."""
 GONE = frozenset((-108, -19))
 BABBLE = -75
+WAIT_NS = 1_000_000_000
+"""A wait after which a host may have given up by itself (common practice: 1 s and more)."""
 
 
 def statuses(exchange: Exchange) -> set[int]:
@@ -33,6 +36,20 @@ def has(exchange: Exchange, *phrases: str) -> bool:
     return any(phrase in note for note in exchange.notes for phrase in phrases)
 
 
+def ends_open(exchange: Exchange) -> bool:
+    """Whether the capture ends, or goes on without a word to the device, before the exchange is over."""
+    return has(exchange, "the capture ends")
+
+
 def cut_short(exchange: Exchange) -> bool:
     """Whether the recording, not the bus, is why the exchange is incomplete."""
     return has(exchange, "the capture ends", "not recorded", "beyond what was captured", "configured anew")
+
+
+def waited(aftermath: Aftermath) -> int:
+    """How long the host waited: to the end of the last transfer, or to the reset that it then asked for."""
+    trouble = aftermath.trouble
+    if not isinstance(trouble, Exchange):
+        return 0
+    resets = [e.time_ns for e in aftermath.events if e.kind in ("reset", "class reset")]
+    return max(trouble.duration_ns, (resets[0] - trouble.time_ns) if resets else 0)
