@@ -298,3 +298,23 @@ def test_any_bytes(layout: Layout) -> None:
     check()
     for raw in (TOC, CONFIGURATION):
         check_everything(layout, raw)
+
+
+def test_toc_asked_for_in_the_old_way() -> None:
+    """Linux's cdrom.c asks for the last session with 40h in byte 9, where SFF-8020 had the format (recorded above)."""
+    cdb = bytes.fromhex("43000000000000000c40")
+    command = commands.find(cdb, 5)
+    assert command is not None
+    layout = commands.parameter_layout(command, cdb, b"", outgoing=False)
+    assert layout is not None and layout.title == "session information"
+
+
+@pytest.mark.parametrize(
+    ("raw", "field", "words"),
+    [("0006035e 01800002", "EVENT CODE", "key pressed"), ("0006055e 02000001", "EVENT CODE", "control granted")],
+)
+def test_events_of_other_hosts_and_keys(raw: str, field: str, words: str) -> None:
+    """MMC-5, GET EVENT STATUS NOTIFICATION: external request (class 3) and multi-host (class 5) events, from memory."""
+    event = bytes.fromhex(raw)
+    told = data.event_data({}, event).explain(event)
+    assert told.fault == "" and {row.name: row.meaning for row in told.rows}[field] == words

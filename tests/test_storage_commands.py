@@ -7,7 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sticktrace.errors import LayoutError
+from sticktrace.grammar import ufi
 from sticktrace.storage import commands
+from sticktrace.storage.recognise import read_as, recognise
+from sticktrace.storage.wrapping import wrap
 
 
 @pytest.mark.parametrize(
@@ -45,7 +48,7 @@ def test_any_bytes_have_a_name_and_a_description(cdb: bytes, device_type: int) -
     assert len(commands.lba_and_blocks(cdb)) == 2
     command = commands.find(cdb, device_type)
     for outgoing in (False, True):
-        layout = command and commands.parameter_layout(command, cdb, cdb, outgoing)
+        layout = commands.parameter_layout(command, cdb, cdb, outgoing) if command is not None else None
         if layout is not None:
             layout.explain(cdb)
 
@@ -100,6 +103,9 @@ def test_compose_every_command_and_read_it_back() -> None:
     for name in commands.names():
         cdb = commands.compose(name)
         command = commands.named(name)
+        if name.startswith("UFI "):
+            assert ufi.find(cdb[0]) is command and len(cdb) == 12
+            continue
         found = commands.find(cdb, min(command.device_types, default=0))
         assert found is command
         assert commands.cdb_length(cdb[0]) in (len(cdb), None)
@@ -130,3 +136,89 @@ def test_compose_says_what_is_wrong(name: str, fields: dict[str, int], says: str
     """One line that names what would be right."""
     with pytest.raises(LayoutError, match=says):
         commands.compose(name, **fields)
+
+
+@pytest.mark.parametrize(
+    ("name", "fields", "length", "out"),
+    [
+        ("READ(10)", {"blocks": 8}, 4096, False),
+        ("WRITE(10)", {"blocks": 8}, 4096, True),
+        ("READ(6)", {"blocks": 0}, 256 * 512, False),  # SBC-3 READ (6): 0 means 256
+        ("TEST UNIT READY", {}, 0, False),
+        ("INQUIRY", {"length": 36}, 36, False),
+        ("READ CAPACITY(10)", {}, 8, False),
+        ("UNMAP", {"length": 24}, 24, True),  # SBC-3, UNMAP: a parameter list
+        ("READ SUB-CHANNEL", {"length": 16}, 16, False),  # the same opcode on a CD unit
+        ("SEND KEY", {"length": 16}, 16, True),
+        ("REPORT KEY", {"length": 8}, 8, False),
+        ("SEND OPC INFORMATION", {"length": 8}, 8, True),
+        ("SET STREAMING", {"length": 28}, 28, True),
+        ("MODE SELECT(6)", {"length": 24}, 24, True),
+        ("PERSISTENT RESERVE OUT", {"length": 24}, 24, True),
+        ("WRITE SAME(10)", {"blocks": 100}, 512, True),  # SBC-3, WRITE SAME: one block is sent
+        ("WRITE SAME(16)", {"blocks": 100, "NDOB": 1}, 0, False),
+        ("VERIFY(10)", {"blocks": 8}, 0, False),  # SBC-3, VERIFY: BYTCHK
+        ("VERIFY(10)", {"blocks": 8, "BYTCHK": 1}, 4096, True),
+        ("VERIFY(10)", {"blocks": 8, "BYTCHK": 3}, 512, True),
+        ("SECURITY PROTOCOL IN", {"length": 2, "INC_512": 1}, 1024, False),
+        ("SECURITY PROTOCOL OUT", {"length": 512}, 512, True),
+        ("FORMAT UNIT", {}, 0, False),
+        # SAT-3: one block of 512 bytes in COUNT, from the device; and to it; 16 bits of COUNT with EXTEND
+        ("ATA PASS-THROUGH(16)", {"COUNT_7_0": 1, "T_LENGTH": 2, "BYT_BLOK": 1, "T_DIR": 1}, 512, False),
+        ("ATA PASS-THROUGH(12)", {"COUNT_7_0": 1, "T_LENGTH": 2, "BYT_BLOK": 1}, 512, True),
+        ("ATA PASS-THROUGH(16)", {"COUNT_15_8": 1, "T_LENGTH": 2, "EXTEND": 1, "T_DIR": 1}, 256, False),
+        ("ATA PASS-THROUGH(16)", {"COUNT_7_0": 1}, 0, False),  # T_LENGTH 0: no data
+        ("UFI FORMAT UNIT", {"length": 12}, 12, True),  # UFI 1.0 states the length
+        ("UFI READ CAPACITY", {}, 8, False),
+        ("UFI WRITE(12)", {"blocks": 2}, 1024, True),
+    ],
+)
+def test_wrapper_has_the_length_and_direction_of_the_command(
+    name: str, fields: dict[str, int], length: int, out: bool
+) -> None:
+    """BOT 1.0 5.1: dCBWDataTransferLength and bmCBWFlags bit 7 (1 for data to the host)."""
+    cbw = wrap(commands.compose(name, **fields), tag=1, command=commands.named(name))
+    assert int.from_bytes(cbw[8:12], "little") == length
+    assert cbw[12] == (0x80 if length and not out else 0)
+
+
+@pytest.mark.parametrize(
+    ("name", "fields"),
+    [("REASSIGN BLOCKS", {}), ("READ CD", {"blocks": 1}), ("FORMAT UNIT", {"FMTDATA": 1}), ("GET PERFORMANCE", {}),
+     ("ATA PASS-THROUGH(16)", {"T_LENGTH": 3})],
+)  # fmt: skip
+def test_wrapper_does_not_invent_a_length(name: str, fields: dict[str, int]) -> None:
+    """Where the command block does not tell the length, the person must."""
+    cdb, known = commands.compose(name, **fields), commands.named(name)
+    with pytest.raises(LayoutError, match="does not tell the data length"):
+        wrap(cdb, tag=1, command=known)
+    assert int.from_bytes(wrap(cdb, tag=1, length=4, command=known)[8:12], "little") == 4
+
+
+def titles(kind: str, text: str) -> list[str]:
+    """The titles of what the bytes are read as."""
+    return [part.title for part in read_as(kind, bytes.fromhex(text)).parts]
+
+
+def test_opcode_with_two_meanings_is_shown_in_both() -> None:
+    """SBC-3 and MMC-5 give 42h, A1h and A3h different commands; bytes alone do not tell the device type."""
+    assert titles("cdb", "42004001000000001000") == ["UNMAP CDB", "READ SUB-CHANNEL CDB"]
+    assert titles("cdb", "a10000000000000000000000") == ["ATA PASS-THROUGH(12) CDB", "BLANK CDB"]
+    assert titles("cdb", "a30000000000000000240000") == ["SEND KEY CDB"]
+    assert "two meanings" in recognise(bytes.fromhex("42004001000000001000"))[0].why
+
+
+def test_parameter_data_behind_its_command_block() -> None:
+    """Data that does not say what it is, is laid out by the command before it; no byte goes without a word."""
+    sense = "4d006f00000000001000" + "2f000008" + "000003045d101e00"
+    assert titles("cdb", sense) == ["LOG SENSE CDB", "Informational Exceptions log page"]
+    assert titles("cdb", "15100000080000000008" + "00000000") == ["MODE SELECT(6) CDB", "MODE SELECT(6) parameter list"]
+    assert titles("cdb", "000000000000" + "ff") == ["TEST UNIT READY CDB", "bytes behind it"]
+
+
+def test_ufi_command_blocks() -> None:
+    """UFI 1.0: every command block has 12 bytes; its mode header is that of the 10-byte MODE SENSE."""
+    assert [r.kind for r in recognise(bytes.fromhex("120000002400000000000000"))] == ["ufi"]
+    assert titles("ufi", "5a000500000000" + "00ff000000" + "0006940000000000") == [
+        "MODE SENSE CDB", "MODE SENSE(10) data",
+    ]  # fmt: skip

@@ -42,21 +42,22 @@ def command(
         if not equals:
             raise click.UsageError(f"{pair!r} is not FIELD=VALUE")
         values[key] = number_of(value)
-    data = compose(name, **values)
-    title = named(name).name
+    cdb = data = compose(name, **values)
+    known = named(name)
+    title = known.name
     if cbw:
         data = wrap(
             data, tag=number_of(tag), lun=lun, length=None if length is None else number_of(length),
-            outgoing=True if outgoing else None, block_length=number_of(block),
+            outgoing=True if outgoing else None, block_length=number_of(block), command=known,
         )  # fmt: skip
         title = f"CBW: {title}"
     click.echo(c_array(title, data) if as_c else data.hex(" "))
     if explained:
+        from sticktrace.grammar.bot import CBW
         from sticktrace.output.explaining import lines
-        from sticktrace.storage.recognise import read_as
 
         click.echo("")
-        for part in read_as("cbw" if cbw else "cdb", data).parts:
+        for part in [CBW.explain(data)] * cbw + [known.cdb.explain(cdb)]:
             echo_all(lines(part, style))
 
 

@@ -11,8 +11,9 @@ import click
 
 from sticktrace.cli.common import echo_all, opened, report_damage, style
 
-_KINDS = ("cbw", "csw", "cdb", "setup", "descriptors", "sense", "inquiry", "vpd", "capacity", "format-capacities",
-          "mode6", "mode10", "luns", "uas", "port-status")  # fmt: skip
+_KINDS = ("cbw", "csw", "cdb", "ufi", "setup", "descriptors", "sense", "inquiry", "vpd", "capacity",
+          "format-capacities", "mode6", "mode10", "luns", "uas", "port-status")  # fmt: skip
+_SHOWN = 60
 
 
 @click.command("explain")
@@ -23,7 +24,8 @@ def command(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
     """Account for every byte of exchange NUMBER of CAPTURE, or of HEX, or of hex on standard input ("-").
 
     What the hex is, is told by itself: a CBW, CSW, command block, setup packet (with its data behind it),
-    descriptors, sense, INQUIRY or other parameter data.
+    descriptors, sense, INQUIRY or other parameter data. Parameter data that does not say what it is, like that of LOG
+    SENSE, is explained behind its command block: --as cdb, or --as ufi for the 12-byte form.
 
     \b
     Examples:
@@ -42,7 +44,7 @@ def _exchange(words: tuple[str, ...], as_json: bool) -> None:
     from sticktrace.output.account import account, parts_of
     from sticktrace.output.sectors import Blocks
 
-    if len(words) != 2 or not words[1].isdigit():
+    if len(words) != 2 or not re.fullmatch("[0-9]{1,18}", words[1]):
         raise click.UsageError(f"give the number of an exchange: sticktrace explain {words[0]} 12")
     wanted = int(words[1])
     with opened(words[0]) as source:
@@ -64,7 +66,7 @@ def _hex(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
     from sticktrace.output.sectors import sector_readings
     from sticktrace.storage.recognise import read_as, recognise
 
-    text = sys.stdin.read() if words == ("-",) else " ".join(words)
+    text = sys.stdin.buffer.read().decode("utf-8", "replace") if words == ("-",) else " ".join(words)
     data = bytes_from(text)
     readings = [read_as(kind, data)] if kind else [*recognise(data), *sector_readings(data)]
     if as_json:
@@ -87,9 +89,10 @@ def bytes_from(text: str) -> bytes:
     digits = "".join(part if len(part) != 1 else "0" + part for part in plain.split())
     bad = re.search(r"[^0-9A-Fa-f]", digits)
     if bad:
-        raise click.UsageError(f"{bad[0]!r} is neither a hex digit nor a file that exists: {text[:60]!r}")
+        shown = repr(text if len(text) <= _SHOWN else text[:_SHOWN] + "...")
+        raise click.UsageError(f"{bad[0]!r} is neither a hex digit nor a file that exists: {shown}")
     if len(digits) % 2 or not digits:
-        raise click.UsageError(f"{len(digits)} hex digits make no whole bytes")
+        raise click.UsageError(f"{len(digits)} hex digits make no whole bytes; write two for each")
     return bytes.fromhex(digits)
 
 

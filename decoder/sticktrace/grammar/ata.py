@@ -183,7 +183,8 @@ def _word_bits(number: int, *named: tuple[int, str, str]) -> Bits:
     for bit, name, text in named:
         if left - bit > 1:
             parts.append(other(left - 1, bit + 1))
-        parts.append(part(name, 1, text or "1 where it is so", f"{ACS}, word {number}"))
+        answer = None if text else {0: "no", 1: "yes"}
+        parts.append(part(name, 1, text or "as the name says", f"{ACS}, word {number}", meaning=answer))
         left = bit
     if left:
         parts.append(other(left - 1, 0))
@@ -217,7 +218,7 @@ def _physical(value: int, seen: Mapping[str, Any]) -> str:
 
 IDENTIFY_DEVICE = Layout(
     "IDENTIFY DEVICE data", ACS,
-    _word_bits(0, (15, "NOT AN ATA DEVICE", "1 for a packet device"),
+    _word_bits(0, (15, "NOT AN ATA DEVICE", "a packet device, not an ATA disk"),
                (2, "RESPONSE INCOMPLETE", "not all of the data is known yet")),
     _word(1, "LOGICAL CYLINDERS", "obsolete"),
     _skip(2, 2),
@@ -268,7 +269,7 @@ IDENTIFY_DEVICE = Layout(
     _skip(119, 127),
     bits(
         2, part("word 128 bits 15-9", 7, "reserved", ACS),
-        part("MASTER PASSWORD CAPABILITY", 1, "0 high, 1 maximum", ACS),
+        part("MASTER PASSWORD CAPABILITY", 1, "level of protection", ACS, meaning={0: "high", 1: "maximum"}),
         part("word 128 bits 7-6", 2, "reserved", ACS),
         part("ENHANCED SECURITY ERASE SUPPORTED", 1, "reserved areas are erased too", ACS),
         part("SECURITY COUNT EXPIRED", 1, "too many wrong passwords", ACS),
@@ -298,7 +299,7 @@ ATTRIBUTE = Layout(
     field("ID", Int8ub, "which attribute; 0 for an empty row", PRACTICE, meaning=ATTRIBUTES),
     bits(2, part("other flags", 14, "vendor specific", PRACTICE),
          part("COLLECTED ON-LINE", 1, "updated while in use", PRACTICE),
-         part("PRE-FAILURE", 1, "1: below its threshold failure is near", PRACTICE), order="little"),
+         part("PRE-FAILURE", 1, "below its threshold failure is near", PRACTICE), order="little"),
     field("CURRENT VALUE", Int8ub, "normalized: higher is better", PRACTICE),
     field("WORST VALUE", Int8ub, "lowest value so far", PRACTICE),
     field("RAW VALUE", BytesInteger(6, swapped=True), "as the vendor counts", PRACTICE),

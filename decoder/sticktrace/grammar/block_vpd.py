@@ -12,7 +12,7 @@ from sticktrace.grammar.cdb import flags, number
 from sticktrace.grammar.choice import RAW, Choice
 from sticktrace.grammar.layout import Bounded, Field, Layout, bits, field, part, reserved, spare
 
-_LIMITS_CLAUSE = "SBC-3 6.5.3"
+_LIMITS_CLAUSE = "SBC-3, Block Limits VPD page"
 
 
 def _limit(name: str, size: int, text: str, zero: str) -> Field:

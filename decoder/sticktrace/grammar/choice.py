@@ -7,6 +7,8 @@ from typing import Any
 
 from construct import Construct, Container, GreedyBytes
 
+from sticktrace.grammar.layout import Layout, field
+
 
 class Choice(Construct):  # type: ignore[misc]
     """A layout chosen from the fields read before it and from what comes next.
@@ -31,3 +33,8 @@ class Choice(Construct):  # type: ignore[misc]
 
 RAW = GreedyBytes
 """Bytes left as they are, to the end of the bounds they stand in."""
+
+
+def unexplained() -> Layout:
+    """Bytes that follow what was explained, so that none goes without a word."""
+    return Layout("bytes behind it", "", field("unexplained", GreedyBytes, "no layout is known for them here"))

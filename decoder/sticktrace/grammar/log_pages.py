@@ -76,9 +76,10 @@ _EXCEPTION = Layout(
 
 def _log_page(code: int, body: Construct, text: str) -> Layout:
     name = PAGE_NAMES.get(code, "")
+    title = f"{name} log page".replace("Pages log page", "Pages page") if name else "Log page"
     return Layout(
-        f"{name or 'Log'} log page".replace("Pages log page", "Pages page"), "SPC-4, log page format",
-        bits(1, part("DS", 1, "1 where the page is not saved"), part("SPF", 1, "1 where this is a subpage"),
+        title, "SPC-4, log page format",
+        bits(1, part("DS", 1, "the page is not saved"), part("SPF", 1, "this is a subpage"),
              part("PAGE CODE", 6, "which page", meaning=PAGE_NAMES, default=code)),
         number("SUBPAGE CODE", 1, "which subpage"),
         number("PAGE LENGTH", 2, "bytes that follow this field"),

@@ -76,7 +76,7 @@ _GET_CONFIGURATION = _mmc(
 
 _GET_EVENT = _mmc(
     0x4A, "GET EVENT STATUS NOTIFICATION",
-    _one("POLLED", "1: answer at once"),
+    _one("POLLED", "answer at once, do not wait for an event"),
     reserved(2),
     flags(
         (6, "DEVICE BUSY", "these events are wanted"), (5, "MULTI-HOST", "these events are wanted"),
@@ -167,7 +167,8 @@ _LOAD_UNLOAD = _mmc(
     0xA6, "LOAD/UNLOAD MEDIUM",
     _immediate(),
     reserved(2),
-    flags((1, "LOUNLO", "load or unload"), (0, "START", "with LOUNLO: 1 load, 0 unload")),
+    bits(1, spare(6), part("LOUNLO", 1, "load or unload"),
+         part("START", 1, "which way", meaning={0: "unload, with LOUNLO", 1: "load, with LOUNLO"})),
     reserved(3),
     number("SLOT", 1, "which slot of the changer"),
     reserved(2),
@@ -178,7 +179,9 @@ _PLAY_AUDIO = _mmc(
     number("PLAY LENGTH", 2, "blocks to play"),
 )  # fmt: skip
 _PLAY_AUDIO_MSF = _mmc(0x47, "PLAY AUDIO MSF", reserved(2), *_time("STARTING"), *_time("ENDING"))
-_PAUSE_RESUME = _mmc(0x4B, "PAUSE/RESUME", reserved(7), _one("RESUME", "1 to go on, 0 to pause"))
+_PAUSE_RESUME = _mmc(
+    0x4B, "PAUSE/RESUME", reserved(7), _low(1, "RESUME", "which of the two", {0: "pause", 1: "go on"})
+)
 _STOP_PLAY = _mmc(0x4E, "STOP PLAY/SCAN", reserved(8))
 
 _BUFFER_CAPACITY = _mmc(0x5C, "READ BUFFER CAPACITY", _one("BLOCK", "answer in blocks"), reserved(5), allocation(2))
@@ -240,7 +243,9 @@ def _row(
 
 
 def _toc(values: Mapping[str, Any], _data: bytes) -> Layout | None:
-    return data.TOC_FORMS.get((int(values.get("FORMAT", 0)), int(values.get("MSF", 0))))
+    # Hosts that ask in the way of SFF-8020 leave FORMAT zero and set the bits that stood for it there.
+    form = int(values.get("FORMAT", 0)) or int(values.get("FORMAT (SFF-8020)", 0))
+    return data.TOC_FORMS.get((form, int(values.get("MSF", 0))))
 
 
 def _header(values: Mapping[str, Any], _data: bytes) -> Layout:

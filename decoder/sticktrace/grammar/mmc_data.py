@@ -106,6 +106,8 @@ _MEDIA_EVENTS = {
 }  # fmt: skip
 _OPERATIONAL_EVENTS = {0: "no change", 1: "change requested", 2: "changed"}
 _POWER_EVENTS = {0: "no change", 1: "power change done", 2: "power change failed"}
+_REQUEST_EVENTS = {0: "no change", 1: "key pressed", 2: "key released", 3: "request received"}
+_HOST_EVENTS = {0: "no change", 1: "control requested", 2: "control granted", 3: "control released"}
 _POWER_STATES = {1: "active", 2: "idle", 3: "standby", 4: "sleep"}
 
 
@@ -142,12 +144,26 @@ EVENTS: dict[int, Layout] = {
         number("POWER STATUS", 1, "state of power", meaning=_POWER_STATES),
         reserved(2),
     ),
+    3: _event(
+        "external request event",
+        _event_code(_REQUEST_EVENTS),
+        bits(1, part("PERSISTENT PREVENTED", 1, "locked for good"), spare(3),
+             part("EXTERNAL REQUEST STATUS", 4, "whether it can take requests")),
+        number("EXTERNAL REQUEST", 2, "which request"),
+    ),
     4: _event(
         "media event",
         _event_code(_MEDIA_EVENTS),
         flags((1, "MEDIA PRESENT", "a medium is in"), (0, "DOOR OR TRAY OPEN", "the door or tray is open")),
         number("START SLOT", 1, "of a changer"),
         number("END SLOT", 1, "of a changer"),
+    ),
+    5: _event(
+        "multi-host event",
+        _event_code(_HOST_EVENTS),
+        bits(1, part("PERSISTENT PREVENTED", 1, "locked for good"), spare(3),
+             part("MULTI-HOST STATUS", 4, "whether it can take requests")),
+        number("MULTI-HOST PRIORITY", 2, "which request"),
     ),
     6: _event(
         "device busy event",
@@ -343,7 +359,8 @@ _BOOKS = {
 _LAYER = (
     bits(1, part("DISC CATEGORY", 4, "book type", meaning=_BOOKS), part("PART VERSION", 4, "book version")),
     bits(1, part("DISC SIZE", 4, "size", meaning={0: "120 mm", 1: "80 mm"}), part("MAXIMUM RATE", 4, "read rate")),
-    bits(1, spare(1), part("NUMBER OF LAYERS", 2, "layers, less one"), part("TRACK PATH", 1, "0 parallel, 1 opposite"),
+    bits(1, spare(1), part("NUMBER OF LAYERS", 2, "layers, less one"),
+         part("TRACK PATH", 1, "of two layers", meaning={0: "parallel", 1: "opposite"}),
          part("LAYER TYPE", 4, "what the layer holds")),
     bits(1, part("LINEAR DENSITY", 4, "code"), part("TRACK DENSITY", 4, "code")),
     *_sector("STARTING PHYSICAL SECTOR NUMBER OF DATA AREA"),

@@ -41,8 +41,8 @@ def _head(code: int, length: int) -> tuple[Construct, ...]:
     return (
         bits(
             1,
-            part("PS", 1, "1 where the page can be saved"),
-            part("SPF", 1, "1 where a subpage code follows", "SPC-4, mode page format"),
+            part("PS", 1, "the device can save this page"),
+            part("SPF", 1, "a subpage code follows", "SPC-4, mode page format"),
             part("PAGE CODE", 6, "which page", "SPC-4, mode page format", meaning=PAGE_NAMES, default=code),
         ),
         field("PAGE LENGTH", Int8ub, "bytes that follow this one", default=length),
@@ -352,11 +352,13 @@ _CAPABILITIES_FIELDS: tuple[Construct, ...] = (
     ),
     flags(
         (7, "BUF", "protected against an empty buffer"), (6, "MULTI SESSION", "reads several sessions"),
-        (5, "MODE 2 FORM 2", "reads it"), (4, "MODE 2 FORM 1", "reads it"), (3, "DIGITAL PORT 2", "has it"),
-        (2, "DIGITAL PORT 1", "has it"), (1, "COMPOSITE", "composite output"), (0, "AUDIO PLAY", "plays audio"),
+        (5, "MODE 2 FORM 2", "reads such sectors"), (4, "MODE 2 FORM 1", "reads such sectors"),
+        (3, "DIGITAL PORT 2", "digital output there"), (2, "DIGITAL PORT 1", "digital output there"),
+        (1, "COMPOSITE", "composite output"), (0, "AUDIO PLAY", "plays audio"),
     ),
     flags(
-        (7, "READ BAR CODE", "reads the bar code"), (6, "UPC", "reads the catalogue number"), (5, "ISRC", "reads it"),
+        (7, "READ BAR CODE", "reads the bar code"), (6, "UPC", "reads the catalogue number"),
+        (5, "ISRC", "reads the recording code"),
         (4, "C2 POINTERS", "returns C2 error pointers"), (3, "R-W DEINTERLEAVED", "returns sub-channels in order"),
         (2, "R-W SUPPORTED", "returns sub-channels"), (1, "CD-DA STREAM ACCURATE", "resumes audio without loss"),
         (0, "CD-DA COMMANDS", "reads audio with READ CD"),
@@ -371,9 +373,10 @@ _CAPABILITIES_FIELDS: tuple[Construct, ...] = (
         part("LOCK STATE", 1, "locked now"), part("LOCK", 1, "can be locked"),
     ),
     flags(
-        (5, "RW IN LEAD-IN", "reads it"), (4, "SIDE CHANGE", "turns the disc"), (3, "SSS", "slots chosen by software"),
-        (2, "SDP", "changer knows which slots are full"), (1, "SEPARATE CHANNEL MUTE", "has it"),
-        (0, "SEPARATE VOLUME LEVELS", "has it"),
+        (5, "RW IN LEAD-IN", "reads sub-channels there"), (4, "SIDE CHANGE", "turns the disc"),
+        (3, "SSS", "slots chosen by software"),
+        (2, "SDP", "changer knows which slots are full"), (1, "SEPARATE CHANNEL MUTE", "channels are muted one by one"),
+        (0, "SEPARATE VOLUME LEVELS", "volume is set channel by channel"),
     ),
     number("MAXIMUM READ SPEED", 2, "obsolete, 1000 bytes per second"),
     number("NUMBER OF VOLUME LEVELS SUPPORTED", 2, "levels"),

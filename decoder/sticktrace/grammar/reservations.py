@@ -138,19 +138,19 @@ def _reserve_out_data(values: Mapping[str, Any], _data: bytes) -> Layout | None:
     return None if values.get("SERVICE ACTION") == 7 else RESERVE_OUT_PARAMETERS
 
 
-def _old_reserve(opcode: int, name: str) -> Command:
+def _old_reserve(opcode: int, name: str, last: Construct) -> Command:
     layout = cdb(
         opcode, name, f"SPC-2, {name.replace('(', ' (')} command",
         bits(1, spare(3), part("3RDPTY", 1, "for a third device"), part("THIRD-PARTY DEVICE ID", 3, "which one"),
              part("EXTENT", 1, "obsolete: only some blocks")),
         number("RESERVATION IDENTIFICATION", 1, "obsolete"),
-        number("EXTENT LIST LENGTH", 2, "obsolete"),
+        last,
     )  # fmt: skip
     return Command(opcode, name, layout, layout.clause)
 
 COMMANDS: tuple[Command, ...] = (
-    _old_reserve(0x16, "RESERVE(6)"),
-    _old_reserve(0x17, "RELEASE(6)"),
+    _old_reserve(0x16, "RESERVE(6)", number("EXTENT LIST LENGTH", 2, "obsolete")),
+    _old_reserve(0x17, "RELEASE(6)", reserved(2)),
     Command(
         0x5E, "PERSISTENT RESERVE IN", _PERSISTENT_RESERVE_IN, _PERSISTENT_RESERVE_IN.clause,
         data_in=_reserve_in_data, length="ALLOCATION LENGTH",

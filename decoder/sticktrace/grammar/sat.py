@@ -118,6 +118,23 @@ def ata_lba(values: Mapping[str, Any]) -> int:
     return low | (int(values.get("DEVICE", 0)) & 0x0F) << 24
 
 
+def ata_data_length(values: Mapping[str, Any]) -> int | None:
+    """Bytes of the data phase of a pass-through CDB (SAT-3, T_LENGTH, BYT_BLOK and T_TYPE fields); None where the CDB
+    does not tell: blocks of the device's own size, or a length that the transport sets."""
+    kind = values.get("T_LENGTH", 0)
+    if kind == 0:
+        return 0
+    if kind == 3:
+        return None
+    name = "FEATURES" if kind == 1 else "COUNT"
+    length = int(values[f"{name} (7:0)"])
+    if values.get("EXTEND"):
+        length |= int(values[f"{name} (15:8)"]) << 8
+    if not values.get("BYT_BLOK"):
+        return length
+    return None if values.get("T_TYPE") and length else 512 * length
+
+
 def ata_data_in(values: Mapping[str, Any], _data: bytes) -> Layout | None:
     """The layout of what the ATA command returns, None where none is known here."""
     code, features = values.get("COMMAND"), values.get("FEATURES (7:0)")

@@ -41,7 +41,7 @@ def _transfer(size: int, clause: str) -> Construct:
 
 def _group_restricted() -> Bits:
     """The group number byte of 12- and 16-byte commands."""
-    return bits(1, part("Restricted", 1, "left to MMC (STREAMING)", "MMC-5"), spare(2),
+    return bits(1, part("Restricted", 1, "streaming, on CD and DVD units only", "MMC-5"), spare(2),
                 part("GROUP NUMBER", 5, "group under which the device counts this command"))  # fmt: skip
 
 

@@ -22,8 +22,12 @@ def _unit(*low: Part) -> Bits:
     return bits(1, part("Logical Unit Number", 3, "which logical unit", UFI), *(low or (spare(5),)))
 
 
+_ZERO = "zero in UFI"
+
+
 def _flag(name: str, text: str) -> Part:
-    return part(name, 1, text, UFI)
+    meaning = {0: "zero, as UFI has it", 1: "one, where UFI has zero"} if text == _ZERO else None
+    return part(name, 1, text, UFI, meaning=meaning)
 
 
 def _lba() -> Field:
@@ -60,7 +64,7 @@ def _cache_parts() -> tuple[Part, ...]:
         _flag("DPO", "no need to keep the data"),
         _flag("FUA", "to the medium, not to a cache"),
         spare(2),
-        _flag("RelAdr", "0 in UFI"),
+        _flag("RelAdr", _ZERO),
     )
 
 
@@ -69,7 +73,7 @@ def _cached() -> Bits:
 
 
 def _check_parts() -> tuple[Part, ...]:
-    return (_flag("DPO", "0 in UFI"), spare(2), _flag("ByteChk", "0 in UFI"), _flag("RelAdr", "0 in UFI"))
+    return (_flag("DPO", _ZERO), spare(2), _flag("ByteChk", _ZERO), _flag("RelAdr", _ZERO))
 
 
 _FORMAT = _ufi(
@@ -77,7 +81,7 @@ _FORMAT = _ufi(
     "FORMAT UNIT",
     _unit(
         _flag("FmtData", "a parameter list is sent"),
-        _flag("CmpList", "0 in UFI"),
+        _flag("CmpList", _ZERO),
         part("Defect List Format", 3, "7 in UFI", UFI),
     ),
     field("Track Number", Int8ub, "which track, where a single one is formatted", UFI),
@@ -89,8 +93,8 @@ _FORMAT = _ufi(
 _INQUIRY = _ufi(
     0x12,
     "INQUIRY",
-    _unit(spare(4), _flag("EVPD", "0 in UFI")),
-    field("Page Code", Int8ub, "0 in UFI", UFI),
+    _unit(spare(4), _flag("EVPD", _ZERO)),
+    field("Page Code", Int8ub, "zero in UFI", UFI),
     reserved(1),
     _allocation(1),
     reserved(7),
@@ -100,7 +104,12 @@ _START_STOP = _ufi(
     "START STOP UNIT",
     _unit(spare(4), _flag("Immed", "status comes at once")),
     reserved(2),
-    bits(1, spare(6), _flag("LoEj", "eject or load"), _flag("Start", "1 to start, 0 to stop")),
+    bits(
+        1,
+        spare(6),
+        _flag("LoEj", "eject or load"),
+        part("Start", 1, "start or stop", UFI, meaning={0: "stop", 1: "start"}),
+    ),
     reserved(7),
 )
 _SEND_DIAGNOSTIC = _ufi(
@@ -120,23 +129,27 @@ _PREVENT = _ufi(
     "PREVENT-ALLOW MEDIUM REMOVAL",
     _unit(),
     reserved(2),
-    bits(1, spare(7), _flag("Prevent", "1 to lock the medium in")),
+    bits(1, spare(7), _flag("Prevent", "lock the medium in")),
     reserved(7),
 )
 _FORMAT_CAPACITIES = _ufi(0x23, "READ FORMAT CAPACITIES", _unit(), reserved(5), _allocation(2), reserved(3))
 _CAPACITY = _ufi(
     0x25,
     "READ CAPACITY",
-    _unit(spare(4), _flag("RelAdr", "0 in UFI")),
+    _unit(spare(4), _flag("RelAdr", _ZERO)),
     _lba(),
     reserved(2),
-    bits(1, spare(7), _flag("PMI", "0 in UFI")),
+    bits(1, spare(7), _flag("PMI", _ZERO)),
     reserved(3),
 )
 _MODE_SELECT = _ufi(
     0x55,
     "MODE SELECT",
-    _unit(_flag("PF", "1 in UFI"), spare(3), _flag("SP", "save the pages")),
+    _unit(
+        part("PF", 1, "page format", UFI, meaning={0: "zero, where UFI has one", 1: "one, as UFI has it"}),
+        spare(3),
+        _flag("SP", "save the pages"),
+    ),
     reserved(5),
     _parameters(),
     reserved(3),

@@ -8,6 +8,7 @@ from typing import Protocol
 from sticktrace.codes import scsi
 from sticktrace.grammar import addresses, mmc, sat, sbc, sbc_more, spc, spc_more
 from sticktrace.grammar.command import Command
+from sticktrace.grammar.data_phase import data_phase
 
 
 class _Vocabulary(Protocol):
@@ -93,7 +94,8 @@ def lba_and_blocks(cdb: bytes) -> tuple[int | None, int | None]:
 
 def data_length(cdb: bytes) -> tuple[int, int] | None:
     """What a command block asks of its data phase: (blocks, 0) for the medium's own blocks, (0, bytes) for parameter
-    data by its allocation or parameter list length, (0, 0) for none; None where the command is not known."""
+    data by its allocation or parameter list length, (0, 0) for none; None where the command is not known or does not
+    tell."""
     blocks = lba_and_blocks(cdb)[1]
     if blocks is not None and cdb[0] in _MEDIUM:
         return blocks, 0
@@ -101,14 +103,10 @@ def data_length(cdb: bytes) -> tuple[int, int] | None:
 
 
 _MEDIUM = frozenset(command.opcode for command in COMMANDS if command.medium)
-_FIXED = {0x25: 8}  # SBC-3, READ CAPACITY(10): no allocation length, always 8 bytes
 
 
 @lru_cache(maxsize=1024)
 def _parameter_length(cdb: bytes) -> tuple[int, int] | None:
     command = find(cdb)
-    if command is None:
-        return None
-    if command.length:
-        return 0, int(command.cdb.read(cdb).get(command.length, 0))
-    return 0, _FIXED.get(command.opcode, 0)
+    phase = data_phase(command, cdb) if command is not None else None
+    return None if phase is None else (phase.blocks, phase.bytes)

@@ -6,14 +6,16 @@ import difflib
 import re
 from functools import cache, lru_cache
 
+from sticktrace.codes import scsi
 from sticktrace.errors import LayoutError
+from sticktrace.grammar import ufi
 from sticktrace.grammar.command import Command
 from sticktrace.grammar.layout import Layout, Row
 from sticktrace.grammar.vocabulary import COMMANDS, cdb_length, find, lba_and_blocks, name
 from sticktrace.text import count_of
 
 __all__ = [
-    "COMMANDS", "cdb_length", "compose", "describe", "find", "lba_and_blocks", "name", "named", "names",
+    "COMMANDS", "cdb_length", "compose", "describe", "find", "lba_and_blocks", "meanings", "name", "named", "names",
     "parameter_layout",
 ]  # fmt: skip
 
@@ -72,9 +74,16 @@ def parameter_layout(command: Command, cdb: bytes, data: bytes, outgoing: bool) 
     return choice(command.cdb.read(cdb.ljust(command.cdb.sizeof(), b"\x00")), data)
 
 
+def meanings(cdb: bytes) -> list[Command]:
+    """Every command that a command block can be, as some opcodes are one command on a disk and another on a CD unit:
+    a disk's first."""
+    found = (find(cdb, device_type) for device_type in (scsi.DISK, scsi.CD_DVD))
+    return list(dict.fromkeys(command for command in found if command is not None))
+
+
 def names() -> list[str]:
-    """The standard names of all commands known, in alphabetical order."""
-    return sorted({command.name for command in COMMANDS})
+    """The names of all commands known, in alphabetical order: the standards' own, and "UFI" before those of UFI 1.0."""
+    return sorted({command.name for command in COMMANDS} | {f"UFI {command.name}" for command in ufi.UFI_COMMANDS})
 
 
 def _plain(text: str) -> str:
@@ -87,7 +96,7 @@ def _by_name() -> dict[str, Command]:
     found: dict[str, Command] = {}
     for command in COMMANDS:
         found.setdefault(_plain(command.name), command)
-    return found
+    return found | {_plain(f"UFI {command.name}"): command for command in ufi.UFI_COMMANDS}
 
 
 def named(text: str) -> Command:

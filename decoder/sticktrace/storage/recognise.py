@@ -11,11 +11,13 @@ from dataclasses import dataclass
 
 from sticktrace.codes.scsi import cdb_length
 from sticktrace.errors import LayoutError
-from sticktrace.grammar import bot, hub, sbc, sense, spc, uas, usb
+from sticktrace.grammar import bot, hub, sbc, sense, spc, uas, ufi, usb
+from sticktrace.grammar.choice import unexplained
+from sticktrace.grammar.command import Command
 from sticktrace.grammar.layout import Explanation, Layout
 from sticktrace.grammar.usb_answers import explain_control
 from sticktrace.grammar.usb_chain import explain_descriptors
-from sticktrace.storage.commands import find, parameter_layout
+from sticktrace.storage.commands import find, meanings, parameter_layout
 
 _BLOCK_SIZES = {512, 1024, 2048, 4096}
 
@@ -36,20 +38,41 @@ def _with(layout: Layout, data: bytes) -> tuple[Explanation, ...]:
 def _cbw(data: bytes) -> tuple[Explanation, ...]:
     size = data[14] & 0x1F if len(data) > 14 else 0
     block = data[15 : 15 + min(size, 16)]
-    return (bot.CBW.explain(data), *(_cdb(block) if block else ()))
+    return (bot.CBW.explain(data[:31]), *(_cdb(block) if block else ()), *_rest(data[31:]))
 
 
 def _cdb(data: bytes) -> tuple[Explanation, ...]:
-    command = find(data)
+    """A command block in each meaning that its opcode has, with its parameter data where more bytes follow."""
+    found: list[Explanation] = []
+    size = cdb_length(data[0]) or len(data)
+    for command in meanings(data):
+        found.append(command.cdb.explain(data[:size]))
+        found += _parameters(command, data[:size], data[size:])
+    return tuple(found)
+
+
+def _parameters(command: Command, cdb: bytes, data: bytes) -> tuple[Explanation, ...]:
+    layouts = (parameter_layout(command, cdb, data, outgoing) for outgoing in (False, True)) if data else ()
+    layout = next((layout for layout in layouts if layout is not None), None)
+    return _with(layout, data) if layout is not None else _rest(data)
+
+
+def _rest(data: bytes) -> tuple[Explanation, ...]:
+    """Bytes left over, so that none goes without a word."""
+    return _with(unexplained(), data) if data else ()
+
+
+def _ufi(data: bytes) -> tuple[Explanation, ...]:
+    command = ufi.find(data[0])
     if command is None:
         return ()
-    length = cdb_length(data[0]) or len(data)
-    return _with(command.cdb, data[:length])
+    # What comes back has the form that SPC and SBC give it (UFI 1.0 4); the 10-byte forms put the length in one place.
+    return (command.cdb.explain(data[:12]), *_parameters(find(data) or command, data[:12], data[12:]))
 
 
 def _setup(data: bytes) -> tuple[Explanation, ...]:
     if data[:2] == bot.ADSC_SETUP.build({})[:2]:  # the data of this request is a command block
-        return usb.SETUP.explain(data[:8]), *_cdb(data[8:])
+        return usb.SETUP.explain(data[:8]), *(_ufi(data[8:]) or _cdb(data[8:]) if data[8:] else ())
     return tuple(explain_control(data[:8], data[8:]))
 
 
@@ -89,6 +112,7 @@ KINDS: dict[str, Callable[[bytes], tuple[Explanation, ...]]] = {
     "cbw": _cbw,
     "csw": lambda data: _with(bot.CSW, data),
     "cdb": _cdb,
+    "ufi": _ufi,
     "setup": _setup,
     "descriptors": lambda data: (explain_descriptors(data),),
     "sense": _sense,
@@ -125,8 +149,10 @@ def _rules(data: bytes) -> Iterator[tuple[str, str]]:
         yield "descriptors", "a string descriptor's type and an even bLength"
     if size >= 8 and first in _REQUESTS and (size == 8 or size == _setup_size(data)):
         yield "setup", "a bmRequestType in use and a length that fits wLength"
-    if size in (6, 10, 12, 16) and cdb_length(first) == size and find(data) is not None:
-        yield "cdb", f"opcode {first:02X}h has {size} bytes"
+    if size in (6, 10, 12, 16) and cdb_length(first) == size and meanings(data):
+        yield "cdb", f"opcode {first:02X}h has {size} bytes" + _several(data)
+    if size == 12 and cdb_length(first) != 12 and ufi.find(first) is not None:
+        yield "ufi", f"opcode {first:02X}h in the 12 bytes that UFI gives every command block"
     if size >= 36 and first & 0x1F <= 0x1F and data[3] & 0x0F in (1, 2) and data[4] in (size - 5, 0x1F, 0x5B):
         yield "inquiry", "response data format and additional length fit standard INQUIRY data"
     if size in (8, 32) and int.from_bytes(data[size // 4 + (2 if size == 8 else 0) :][:4], "big") in _BLOCK_SIZES:
@@ -143,6 +169,10 @@ def _rules(data: bytes) -> Iterator[tuple[str, str]]:
         yield "vpd", "a page length that counts the rest"
     if first in uas.IU_LAYOUTS and size in (4, 16, 32, 34) and not data[1]:
         yield "uas", f"IU id {first:02X}h and its length"
+
+
+def _several(data: bytes) -> str:
+    return ", and two meanings: on a disk, and on a CD unit" if len(meanings(data)) > 1 else ""
 
 
 def _setup_size(data: bytes) -> int:

@@ -4,30 +4,45 @@ from __future__ import annotations
 
 from sticktrace.errors import LayoutError
 from sticktrace.grammar.bot import CBW
-from sticktrace.grammar.vocabulary import data_length
-from sticktrace.transport.cases import intent
+from sticktrace.grammar.command import Command
+from sticktrace.grammar.data_phase import DataPhase, data_phase
+from sticktrace.grammar.vocabulary import find
 
 
 def wrap(
     cdb: bytes, *, tag: int, lun: int = 0, length: int | None = None, outgoing: bool | None = None,
-    block_length: int = 512,
+    block_length: int = 512, command: Command | None = None,
 ) -> bytes:  # fmt: skip
-    """The 31 bytes of a CBW (BOT 1.0 5.1). Length and direction come from the command where not given."""
+    """The 31 bytes of a CBW (BOT 1.0 5.1). Length and direction come from the command where not given.
+
+    ``command`` says which command it is where the opcode has several meanings (else that of a disk). Raises LayoutError
+    where the command block does not tell how long its data is.
+    """
     if not 1 <= len(cdb) <= 16:
         raise LayoutError(f"a CBW holds 1 to 16 bytes of command block, not {len(cdb)}")
+    known = command or find(cdb)
+    phase = data_phase(known, cdb) if known is not None else None
     if length is None:
-        asked = data_length(cdb)
-        if asked is None:
+        if known is None:
             raise LayoutError(f"opcode {cdb[0]:02X}h is not known: give the data length")
-        length = asked[0] * block_length + asked[1]
-    incoming = intent(cdb) != "out" if outgoing is None else not outgoing
+        if phase is None:
+            raise LayoutError(f"{known.name}: the command block does not tell the data length: give it")
+        length = phase.blocks * block_length + phase.bytes
+    out = outgoing if outgoing is not None else _sends(known, phase)
     return CBW.build(
         {
             "dCBWTag": tag,
             "dCBWDataTransferLength": length,
-            "bmCBWFlags": {"Direction": int(bool(length) and incoming)},
+            "bmCBWFlags": {"Direction": int(bool(length) and not out)},
             "bCBWLUN": lun,
             "bCBWCBLength": len(cdb),
             "CBWCB": cdb.ljust(16, b"\0"),
         }
     )
+
+
+def _sends(command: Command | None, phase: DataPhase | None) -> bool:
+    """Whether the data of a command goes to the device."""
+    if phase is not None and (phase.blocks or phase.bytes):
+        return phase.out
+    return command is not None and command.data_out is not None and command.data_in is None
