@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import time
 from itertools import pairwise
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sticktrace.errors import SticktraceError
-from sticktrace.grammar import fat
+from sticktrace.grammar import fat, gpt
 from sticktrace.volume import filesystem
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.recover import harmless, recover, write_image
@@ -258,6 +259,61 @@ def test_gpt_headers_that_lie() -> None:
     lab.read_all()
     assert "gpt-header-crc" in slugs(lab)
     assert lab.paths()["/STATION.TXT"] == 36, "the backup header serves"
+
+
+def resealed(image: bytearray, entries: int, size: int) -> bytearray:
+    """A GPT sample whose header names other entries, with its checksum made right again (UEFI 5.3.2)."""
+    struct.pack_into("<4xII", image, 512 + 76, entries, size)
+    struct.pack_into("<I", image, 512 + 16, gpt.header_crc(bytes(image[512 : 512 + 92])))
+    return image
+
+
+@pytest.mark.parametrize(("entries", "size", "slug"), [
+    (0xFFFFFFFF, 128, "gpt-entries-many"), (1024, 4096, "gpt-entries-many"), (128, 0, "gpt-entry-size"),
+    (128, 200, "gpt-entry-size"), (128, 0xFFFFFFFF, "gpt-entry-size"),
+])  # fmt: skip
+def test_gpt_arrays_of_absurd_size_are_not_followed(entries: int, size: int, slug: str) -> None:
+    """UEFI 5.3.2: SizeOfPartitionEntry is 128 times a power of two. Read block by block, the most that can be asked."""
+    lab = Lab(bytes(resealed(sample("gpt", 1 << 18), entries, size)))
+    lab.capacity()
+    began = time.process_time()
+    for lba in range(300):
+        lab.read(lba)
+    assert slug in slugs(lab) and time.process_time() - began < 5
+
+
+@pytest.mark.parametrize(("name", "at", "raw", "slug"), [
+    ("fat16", 11, b"\0\0", "boot-sector-unsound"), ("fat16", 16, b"\0", "boot-sector-unsound"),
+    ("fat16", 22, b"\1\0", "fat-too-short"), ("fat16", 22, b"\0\0", "volume-undecodable"),
+    ("fat32", 44, b"\0\0\0\0", "chain-broken"), ("exfat", 72, bytes(8), "volume-undecodable"),
+    ("exfat", 92, b"\xf5\xff\xff\xff", "volume-undecodable"), ("exfat", 60, b"x", "exfat-boot-checksum"),
+])  # fmt: skip
+def test_a_boot_sector_that_lies_gives_one_clear_fact(name: str, at: int, raw: bytes, slug: str) -> None:
+    """FAT spec, BPB; exFAT 3.1 and 3.4."""
+    image = sample(name, 1 << 20)
+    image[at : at + len(raw)] = raw
+    lab = Lab(bytes(image))
+    lab.read_all()
+    assert slug in slugs(lab)
+
+
+def test_an_exfat_bitmap_that_frees_a_file() -> None:
+    """exFAT 7.1.5: a set bit is an allocated cluster."""
+    lab = Lab(bytes(sample("exfat")))
+    lab.read_all()
+    files = lab.tracker.volumes()[0].files
+    assert files is not None and slugs(lab) == set()
+    bitmap = next(node for node in files.root.walk() if node.entry.kind == "bitmap")
+    lab.write(files.lba_of(bitmap.entry.first), bytes(512))
+    assert slugs(lab) == {"bitmap-differs"}
+
+
+def test_a_partition_typed_fat_without_a_boot_sector() -> None:
+    image = bytearray(table((0x0C, 8, 56)) + bytes(512 * 63))
+    image[8 * 512 : 9 * 512] = b"QUAY-3,412\n".ljust(512, b"7")
+    lab = Lab(bytes(image))
+    lab.read(0, 64)
+    assert slugs(lab) == {"volume-undecodable"}
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))

@@ -209,7 +209,7 @@ class FileSystem:
             if value is None or value < 2 or value > self.table.highest:
                 node.stop = "not captured" if value is None else _STOPS.get(value, "broken")
                 if not node.runs and value in (0, FREE):
-                    node.stop = "empty"
+                    node.stop = "empty" if node.parent is not None else "broken"
                 break
             run = self.owners.find(value)
             if run is not None:

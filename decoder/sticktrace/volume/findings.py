@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from sticktrace.text import count_of, safe
 from sticktrace.volume.changes import CREATED, GREW
+from sticktrace.volume.exfat_facts import exfat_facts
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.store import WRITE, WRITE_LOST
 from sticktrace.volume.tree import Node
@@ -34,7 +35,9 @@ class Fact:
     volume_start: int = -1
 
 
-_TABLE_SEVERITY = {"gpt-backup-place": WARNING, "mbr-boot-indicator": NOTE, "gpt-my-lba": WARNING}
+_TABLE_SEVERITY = {
+    "gpt-backup-place": WARNING, "mbr-boot-indicator": NOTE, "gpt-my-lba": WARNING, "gpt-entries-many": WARNING,
+}  # fmt: skip
 
 
 def facts(medium: Medium) -> list[Fact]:
@@ -119,6 +122,13 @@ def _about_files(medium: Medium, volume: Volume, files: FileSystem) -> Iterator[
     if files.exhausted:
         text = f"{volume.title}: its cluster chains change so much that they were not followed to the end"
         yield Fact("volume-restless", WARNING, text, (), unit, start)
+    bits = min(files.shape.kind, 32)
+    if files.shape.fat_blocks * files.block_length * 8 < (files.shape.clusters + 2) * bits:
+        text = f"{volume.title}: its FAT is too short for its {files.shape.clusters:,} clusters"
+        yield Fact("fat-too-short", FAULT, text, _seen_in(medium, [volume.start]), unit, start)
+    if files.shape.kind == 64:
+        for slug, text, place in exfat_facts(medium.store.content, files):
+            yield Fact(slug, FAULT, f"{volume.title}: {text}", _seen_in(medium, [start + place]), unit, start)
     yield from _copies(medium, volume, files)
     for node in files.root.walk():
         yield from _about_node(medium, volume, files, node)

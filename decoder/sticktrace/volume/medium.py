@@ -179,6 +179,8 @@ class Medium:
         else:
             other = recognise.other(self.store.content, start, self.store.block_length)
             volume.kind = other[0] if other else ""
+            if data and any(data) and other is None and partition is not None and " FAT" in partition.type:
+                volume.problem = "its type says FAT, but its first block is no sound boot sector"
         return volume
 
     def _files(self, start: int, shape: Geometry, old: Volume | None, number: int) -> FileSystem:

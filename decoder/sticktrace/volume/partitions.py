@@ -18,8 +18,8 @@ Block = Callable[[int], bytes | None]
 
 CHAIN_LIMIT = 128
 """Links of an extended chain that are followed."""
-ENTRIES_LIMIT = 1024
-"""GPT entries that are looked at; the usual number is 128."""
+ARRAY_LIMIT = 1 << 16
+"""Bytes of a GPT entry array that are looked at; the usual size is 16 KiB."""
 
 
 @dataclass(slots=True)
@@ -69,9 +69,14 @@ def read_table(block: Block, block_length: int, last_lba: int | None) -> Partiti
     if first[510:512] != mbr.SIGNATURE or is_boot_sector(first):
         table.scheme = "none"
         return table
+    entries = _entries(first)
+    if first[0] in (0xEB, 0xE9) and not _plausible(entries):
+        table.scheme = "none"
+        text = "block 0 begins like a boot sector, but its parameters make no sense, and it is no partition table"
+        table.problems.append(("boot-sector-unsound", text))
+        return table
     table.scheme = "MBR"
     table.roles[0] = "partition table"
-    entries = _entries(first)
     if any(kind == 0xEE for _, kind, _, _ in entries):
         table.roles[0] = "protective MBR"
         _read_gpt(table, block, block_length, last_lba)
@@ -79,6 +84,12 @@ def read_table(block: Block, block_length: int, last_lba: int | None) -> Partiti
         _read_mbr(table, block, entries)
     _check_ranges(table, last_lba)
     return table
+
+
+def _plausible(entries: list[tuple[int, int, int, int]]) -> bool:
+    """Whether four records are a partition table: at least one is used, and all have a valid BootIndicator."""
+    used = any(kind and count for _, kind, _, count in entries)
+    return used and all(boot in (0, 0x80) for boot, _, _, _ in entries)
 
 
 def _entries(data: bytes) -> list[tuple[int, int, int, int]]:
@@ -182,15 +193,23 @@ def _header(table: PartitionTable, block: Block, lba: int, title: str) -> _Heade
     elif values["MyLBA"] != lba:
         table.problems.append(("gpt-my-lba", f"the {title} at LBA {lba} says that it is at {values['MyLBA']}"))
     size = values["SizeOfPartitionEntry"]
-    sound = sound and 128 <= size <= 4096
+    if sound and (size < 128 or size & size - 1 or size > ARRAY_LIMIT):
+        sound = False
+        text = f"the {title} at LBA {lba} gives entries {size:,} bytes, which is not 128 times a power of two"
+        table.problems.append(("gpt-entry-size", text if size <= ARRAY_LIMIT else f"{text} of use"))
     return _Header(
         lba, values["AlternateLBA"], values["FirstUsableLBA"], values["LastUsableLBA"], values["PartitionEntryLBA"],
         values["NumberOfPartitionEntries"], size, values["PartitionEntryArrayCRC32"], sound,
     )  # fmt: skip
 
 
+def _looked_at(header: _Header) -> int:
+    """Entries of the array that are looked at."""
+    return min(header.entries, ARRAY_LIMIT // header.entry_size)
+
+
 def _array_blocks(header: _Header, length: int) -> int:
-    return -(-min(header.entries, ENTRIES_LIMIT) * header.entry_size // length)
+    return -(-_looked_at(header) * header.entry_size // length)
 
 
 def _entries_roles(table: PartitionTable, header: _Header, length: int, title: str) -> None:
@@ -201,22 +220,29 @@ def _entries_roles(table: PartitionTable, header: _Header, length: int, title: s
 def _gpt_entries(table: PartitionTable, block: Block, header: _Header, length: int, title: str) -> list[Partition]:
     blocks = [block(header.entries_lba + i) for i in range(_array_blocks(header, length))]
     table.wanted += [header.entries_lba + i for i, data in enumerate(blocks) if data is None]
-    wanted = header.entries * header.entry_size
-    if header.entries <= ENTRIES_LIMIT and all(data is not None for data in blocks):
-        whole = b"".join(data for data in blocks if data is not None)[:wanted]
-        if zlib.crc32(whole) != header.entries_crc:
-            table.problems.append(("gpt-entries-crc", f"the checksum of the {title} is wrong"))
+    _check_array(table, header, blocks, title)
     found, size = [], header.entry_size
-    per_block = max(1, length // size)
-    for index, data in enumerate(blocks):
-        for slot in range(per_block if data is not None else 0):
-            raw = (data or b"")[slot * size : slot * size + 128]
-            if len(raw) == 128 and any(raw[:16]):
-                found.append(_gpt_partition(index * per_block + slot + 1, raw))
+    for number in range(_looked_at(header)):
+        index, at = divmod(number * size, length)
+        raw = (blocks[index] or b"")[at : at + 128]
+        if len(raw) == 128 and any(raw[:16]):
+            found.append(_gpt_partition(number + 1, raw))
     for item in found:
         if item.blocks <= 0 or item.start < header.first_usable or item.start + item.blocks - 1 > header.last_usable:
             table.problems.append(("gpt-range", f"partition {item.number} lies outside the usable blocks"))
     return [item for item in found if item.blocks > 0]
+
+
+def _check_array(table: PartitionTable, header: _Header, blocks: list[bytes | None], title: str) -> None:
+    """Checks the CRC of an entry array that is wholly in the capture (UEFI 5.3.2)."""
+    looked = _looked_at(header)
+    if looked < header.entries:
+        text = f"the {title} are {header.entries:,}; only the first {looked:,} were looked at"
+        table.problems.append(("gpt-entries-many", text))
+        return
+    held = [data for data in blocks if data is not None]
+    if len(held) == len(blocks) and zlib.crc32(b"".join(held)[: looked * header.entry_size]) != header.entries_crc:
+        table.problems.append(("gpt-entries-crc", f"the checksum of the {title} is wrong"))
 
 
 def _gpt_partition(number: int, raw: bytes) -> Partition:

@@ -93,8 +93,10 @@ def _exfat(data: bytes, block_length: int) -> Geometry | str:
     if sector % block_length:
         return f"the volume counts in sectors of {sector} bytes, the device in blocks of {block_length}"
     ratio = sector // block_length
-    if not fat_at or heap < fat_at or not 0 < clusters < 0xFFFFFFF6 or fats not in (1, 2):
+    if fat_at < 24 or heap < fat_at or not 0 < clusters < 0xFFFFFFF6 or fats not in (1, 2):
         return "the exFAT boot sector makes no sense"
+    if heap + (clusters << cluster_shift) > length:
+        return f"the exFAT boot sector counts {clusters:,} clusters, for which the volume has no room"
     return Geometry(
         64, ratio, length * ratio, fat_at * ratio, fat_length * ratio, fats, flags & 1 if fats == 2 else 0,
         heap * ratio, ratio << cluster_shift, clusters, root, 0, 0, 12 * ratio, serial, "", 106, 2,
