@@ -1,7 +1,12 @@
-"""The exchange listing: one line per exchange, cut to the width of the terminal, plain in a pipe."""
+"""The exchange listing: one line per exchange, fitted to the width of the terminal, plain in a pipe.
+
+A narrow terminal gets fewer columns and a shorter command, so that the outcome is always seen; the remark of a command
+that did not pass follows on lines of its own where it would be cut.
+"""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -74,37 +79,58 @@ def _remark(exchange: Exchange, touches: str) -> str:
 HEAD = Line("#", "time s", "dev/lun", "command", "moved/asked", "outcome", "took", "touches, sense, remarks")
 _WIDTHS = (6, 12, 8, 34, 15, 11, 10)
 _RIGHT = (True, True, False, False, True, False, True)
+_FROM = (0, 110, 60, 0, 72, 0, 120)
+"""Columns that a terminal must have for each column of ours to be shown."""
+
+_COMMAND, _OUTCOME = 3, 5
+_GAP = 2
+_LEAST_COMMAND = 10
+_INDENT = " " * (_WIDTHS[0] + _GAP)
 
 
 class Listing:
-    """Lays lines out in columns. ``width`` cuts them (0: no limit, as in a pipe)."""
+    """Lays lines out in columns. ``width`` is what they are fitted to (0: no limit, as in a pipe)."""
 
     def __init__(self, width: int = 0, style: Style = plain) -> None:
         self.width = width
         self.style = style
+        self._columns = [at for at, least in enumerate(_FROM) if not width or width >= least]
+        self._widths = list(_WIDTHS)
+        others = sum(_WIDTHS[at] + _GAP for at in self._columns if at != _COMMAND)
+        if width:
+            self._widths[_COMMAND] = min(_WIDTHS[_COMMAND], max(_LEAST_COMMAND, width - others))
+        self._room = width - others - self._widths[_COMMAND] - _GAP
 
     def head(self) -> str:
         """The column names."""
-        return self.style(self._fit(HEAD), "head")
+        remark = HEAD.remark if not self.width or self._room >= len(HEAD.remark) else ""
+        return self.style(self._fit("  ".join([*self._cells(HEAD), remark])), "head")
 
     def line(self, exchange: Exchange, touches: str = "") -> str:
         """One exchange."""
         cells = line_of(exchange, touches)
-        text = self._fit(cells)
-        at = text.find(cells.outcome, sum(_WIDTHS[:5]) + 5)
-        if at < 0:
-            return text
-        end = at + len(cells.outcome)
-        return text[:at] + self.style(cells.outcome, MOODS[exchange.status]) + text[end:]
-
-    def _fit(self, cells: Line) -> str:
-        if self.width and len(cells.command) > _WIDTHS[3]:
-            cells = cells._replace(command=cells.command[: _WIDTHS[3] - 1] + "…")
-        parts = [
-            cell.rjust(width) if right else cell.ljust(width)
-            for cell, width, right in zip(cells, _WIDTHS, _RIGHT, strict=False)
-        ]
-        text = "  ".join([*parts, cells.remark]).rstrip()
-        if self.width and len(text) > self.width:
-            return text[: self.width - 1] + "…"
+        shown = self._cells(cells)
+        before = sum(len(cell) + _GAP for cell in shown[: self._columns.index(_OUTCOME)])
+        below = self.width and exchange.status != PASSED and len(cells.remark) > self._room
+        text = self._fit("  ".join(shown if below else [*shown, cells.remark]))
+        end = before + len(cells.outcome)
+        if len(text) >= end:
+            text = text[:before] + self.style(cells.outcome, MOODS[exchange.status]) + text[end:]
+        if below:
+            wrapped = textwrap.wrap(cells.remark, max(_LEAST_COMMAND, self.width - len(_INDENT)))
+            text = "\n".join([text, *(_INDENT + line for line in wrapped)])
         return text
+
+    def _cells(self, cells: Line) -> list[str]:
+        """The cells of the columns that are shown, but for the remark, each as wide as its column."""
+        shown = []
+        for at in self._columns:
+            cell, width = cells[at], self._widths[at]
+            if self.width and at == _COMMAND and len(cell) > width:
+                cell = cell[: width - 1] + "…"
+            shown.append(cell.rjust(width) if _RIGHT[at] else cell.ljust(width))
+        return shown
+
+    def _fit(self, text: str) -> str:
+        text = text.rstrip()
+        return text[: self.width - 1] + "…" if self.width and len(text) > self.width else text
