@@ -78,6 +78,7 @@ def test_selection_is_that_of_the_command_line() -> None:
     chosen = len(view)
     assert not view.select("nonsense:1") and len(view) == chosen and "nonsense" in view.trouble
     assert view.select("") and view.trouble == ""
+    assert view.select("touches:/levels/2031-04") and len(view) == 6
 
 
 def test_jumps_find_faults_commands_and_blocks() -> None:

@@ -148,7 +148,7 @@ class ScreenApp(App[str]):
                 self.query_one(TableView).follow_view()
             self.renew_page()
         self.say_status()
-        self._pause_until = time.monotonic() + max(0.1, 8 * (time.monotonic() - start))
+        self._pause_until = time.monotonic() + max(0.1, 15 * (time.monotonic() - start))
 
     def renew_page(self) -> None:
         """Make the page in view anew, where it depends on the whole capture."""

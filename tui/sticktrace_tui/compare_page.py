@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from textual import work
+from textual.message import Message
 
 from sticktrace.diagnosis.align import align
 from sticktrace.diagnosis.compare import Comparison, compare
@@ -47,6 +48,9 @@ def _words(step: Step | None) -> str:
 class ComparePage(TextPage):
     """Compares in a thread of its own when it is first looked at."""
 
+    class Compared(Message):
+        """The comparison is done."""
+
     def __init__(self, model: Model, against: str, id: str | None = None) -> None:
         super().__init__(self._build, id)
         self.model, self.against = model, against
@@ -68,11 +72,10 @@ class ComparePage(TextPage):
                 self.found = compare(Telling(good), Telling(bad))
         except SticktraceError as error:
             self.trouble = str(error)
-        self.app.call_from_thread(self._show)
+        self.post_message(self.Compared())
 
-    def _show(self) -> None:
-        if self.is_attached:
-            super().rebuild()
+    def on_compare_page_compared(self, _message: Compared) -> None:
+        super().rebuild()
 
     def _build(self, width: int) -> list[Entry]:
         if not self.against:

@@ -22,7 +22,6 @@ from sticktrace.session import open as open_capture
 from sticktrace.storage.table import ExchangeTable
 from sticktrace.transport.exchange import Exchange
 from sticktrace_tui.arrange import Arrangement, Codes, arrange, continues, order_of
-from sticktrace_tui.texts import Texts
 from sticktrace_tui.watchers import Watchers
 from sticktrace_tui.woven import REQUEST, Woven
 
@@ -44,7 +43,7 @@ class Model:
     def __init__(self, path: str | Path, follow: bool = False) -> None:
         self.path, self.follow = str(path), follow
         self.lock = RLock()
-        self.table, self.woven, self.labels = ExchangeTable(), Woven(), Texts()
+        self.table, self.woven = ExchangeTable(), Woven()
         self.attached = array("B")
         """1 for a REQUEST SENSE that fetched the sense of the exchange before it."""
         self.state, self.error = OPENING, ""
@@ -70,6 +69,8 @@ class Model:
             self.error = str(error)
             self.state = UNREADABLE if self.reading is None else DONE
         finally:
+            if self.busy:
+                self.state = STOPPED
             self._idle.set()
         grew()
 
@@ -142,8 +143,7 @@ class Model:
                 self._fetching.discard(item.number)
                 if item.sense is not None and item.sense.exchange == item.number + 1:
                     self._fetching.add(item.sense.exchange)
-                self.labels.append(label)
-                self.table.append(item)
+                self.table.append(item, label)
 
     # -- the screen's side -------------------------------------------------------------------------------------
 
@@ -218,7 +218,7 @@ class Model:
 
     def label(self, row: int) -> str:
         """What an exchange's blocks are on the volume, "" if not known."""
-        return self.labels[row]
+        return self.table.touches(row)
 
     def faults(self) -> Codes:
         """Codes of all that went wrong, in the order of the capture."""

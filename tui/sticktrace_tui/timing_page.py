@@ -6,12 +6,15 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from textual import work
+from textual.message import Message
 
 from sticktrace.text import bytes_in_words, time_in_words
 from sticktrace_tui.cells import fit
 from sticktrace_tui.model import Model
 from sticktrace_tui.pages import Entry, Goal, TextPage
 from sticktrace_tui.palette import HEIGHTS
+from sticktrace_tui.rows import command_words, outcome_words
 
 _HEIGHT = 6
 _EDGES = 10.0 ** np.arange(3, 11.01, 0.25)
@@ -27,19 +30,36 @@ _COLUMNS = ("time_ns", "end_ns", "moved", "name")
 
 
 class TimingPage(TextPage):
-    """The page; its lines are made by `build`."""
+    """The page. It takes a glance at every exchange, so its lines are made in a thread of its own."""
+
+    class Ready(Message):
+        """The lines are made."""
+
+        def __init__(self, entries: list[Entry]) -> None:
+            super().__init__()
+            self.entries = entries
 
     def __init__(self, model: Model, id: str | None = None) -> None:
-        super().__init__(lambda width: build(model, width), id)
+        super().__init__(lambda width: self._lines, id)
         self.model = model
+        self._lines = [Entry([]), Entry([("looking at every exchange…", "quiet")])]
         self._made = (-1, -1)
 
     def rebuild(self) -> None:
-        """Make the lines anew if there is anything new: they take a glance at every exchange."""
+        """Make the lines anew if there is anything new."""
         made = len(self.model), self.scrollable_content_region.width
-        if made != self._made:
+        if made[1] > 0 and made != self._made:
             self._made = made
-            super().rebuild()
+            self._make(made[1] - 2)
+        super().rebuild()
+
+    @work(thread=True, exclusive=True, group="timing")
+    def _make(self, width: int) -> None:
+        self.post_message(self.Ready(build(self.model, width)))
+
+    def on_timing_page_ready(self, message: Ready) -> None:
+        self._lines = message.entries
+        super().rebuild()
 
 
 def build(model: Model, width: int) -> list[Entry]:
@@ -116,8 +136,6 @@ def _slowest(model: Model, took: Column, width: int) -> list[Entry]:
     out = [Entry([("The slowest exchanges", "head")])]
     count = min(8, len(took))
     rows = np.argpartition(-took, count - 1)[:count] if count < len(took) else np.arange(count)
-    from sticktrace_tui.rows import command_words, outcome_words
-
     for row in sorted(rows.tolist(), key=lambda row: -int(took[row])):
         item = model.table[row]
         words = f"  {time_in_words(int(took[row])):>10}  {command_words(model, row, item, 1, 1)}  {outcome_words(item)}"
