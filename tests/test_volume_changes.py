@@ -191,3 +191,21 @@ def test_an_entry_whose_chain_is_not_written_is_unfinished_not_damaged() -> None
     sector[end : end + 32] = b"NEW     CSV\x20" + bytes(14) + free.to_bytes(2, "little") + (700).to_bytes(4, "little")
     lab.write(root, bytes(sector))
     assert {fact.slug for fact in lab.tracker.findings()} == {"entry-without-data"}
+
+
+def test_an_append_that_writes_its_data_first_is_one_change() -> None:
+    """What embedded file layers do: the last old block is written again with the new data behind it, then the entry."""
+    lab = read_whole("fat16")
+    files = lab.tracker.volumes()[0].files
+    assert files is not None
+    root = files.start + files.shape.heap - files.shape.root_blocks
+    sector = bytearray(lab.image[root * 512 : root * 512 + 512])
+    slot = next(i for i in range(0, 512, 32) if sector[i : i + 11] == b"STATION TXT")
+    cluster = int.from_bytes(sector[slot + 26 : slot + 28], "little")
+    lab.write(files.lba_of(cluster), bytes(512))
+    assert [change.in_words() for change in lab.tracker.changes()] == ["36 bytes written inside /STATION.TXT"]
+    sector[slot + 28 : slot + 32] = (100).to_bytes(4, "little")
+    lab.write(root, bytes(sector))
+    (change,) = lab.tracker.changes()
+    assert change.in_words() == "/STATION.TXT grew from 36 to 100 bytes"
+    assert (change.first, change.last) == (lab.number - 1, lab.number)

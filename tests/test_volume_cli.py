@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from conftest import capture_path, truth_of
+from conftest import ROOT, capture_path, truth_of
 from sticktrace.cli.main import cli
 from sticktrace.output.volume_map import regions
 
@@ -78,3 +78,9 @@ def test_regions_of_a_map_are_parted_at_the_widest_gaps() -> None:
     found = regions(many)
     assert len(found) <= 12 and found[0][0] == 100 and found[-1] == (59 * 59 * 100, 59 * 59 * 100 + 1)
     assert regions([]) == []
+
+
+def test_what_an_interrupted_write_left_behind() -> None:
+    """The demo: the stick drops off the bus in the middle of a WRITE of 16 blocks at LBA 2389."""
+    out = run("volume", str(ROOT / "traces" / "demo" / "brown-out-on-write.pcap")).output
+    assert "content not certain since exchange 15: 16 blocks from LBA 2389 (free clusters 16-19)" in out

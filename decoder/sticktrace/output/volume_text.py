@@ -9,7 +9,11 @@ from sticktrace.output.listing import Style, plain
 from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
 from sticktrace.volume.changes import Change
 from sticktrace.volume.medium import Medium, Volume
+from sticktrace.volume.overview import left_uncertain
 from sticktrace.volume.recover import Recovered, coverage
+
+MOST_UNCERTAIN = 8
+"""Ranges with uncertain content that are told one by one."""
 
 
 def name_of(medium: Medium) -> str:
@@ -31,9 +35,21 @@ def medium_lines(medium: Medium, style: Style = plain) -> Iterator[str]:
         yield f"  not in this capture: {count_of(len(table.wanted), 'block')} of the partition table"
     for volume in medium.volumes:
         yield from _volume_lines(medium, volume, style)
+    yield from _uncertain_lines(medium, style)
     for partition in table.partitions:
         if "extended" in partition.type:
             yield f"  partition {partition.number}  {safe(partition.type)}, holds the logical partitions"
+
+
+def _uncertain_lines(medium: Medium, style: Style) -> Iterator[str]:
+    """What writes that did not pass left behind."""
+    unsure = left_uncertain(medium)
+    for lba, blocks, number in unsure[:MOST_UNCERTAIN]:
+        label = medium.label(lba, blocks)
+        what = f"{count_of(blocks, 'block')} from LBA {lba}" + (f" ({label})" if label else "")
+        yield "  " + style(f"content not certain since exchange {number}: {what}", "warn")
+    if len(unsure) > MOST_UNCERTAIN:
+        yield f"  and {count_of(len(unsure) - MOST_UNCERTAIN, 'more range')} with content not certain"
 
 
 _SCHEMES = {
@@ -67,13 +83,21 @@ def _volume_lines(medium: Medium, volume: Volume, style: Style) -> Iterator[str]
         return
     shape = files.shape
     cluster = bytes_in_words(shape.cluster_blocks * length)
-    yield f"    label {safe(volume.label)!r}, id {shape.volume_id:08X}h, {shape.clusters:,} clusters of {cluster}"
+    yield f"    {_label(volume)}, id {shape.volume_id:08X}h, {shape.clusters:,} clusters of {cluster}"
     if files.marks:
         state = "in use, not cleanly unmounted" if files.marks[-1][1] else "cleanly unmounted"
         yield f"    marked as {state} (exchange {files.marks[-1][0]})"
     if files.info is not None and files.info[0] != 0xFFFFFFFF:
         yield f"    {files.info[0]:,} free clusters by FSInfo (exchange {files.info[1]})"
     yield from _tree_lines(medium, volume, style)
+
+
+def _label(volume: Volume) -> str:
+    """The label. That of exFAT stands in the root directory alone, which the capture may lack."""
+    files = volume.files
+    if volume.label or files is None or (files.root.slots is not None and files.root.slots.blocks):
+        return f"label {safe(volume.label)!r}" if volume.label else "no label"
+    return "label not in this capture"
 
 
 def _tree_lines(medium: Medium, volume: Volume, style: Style) -> Iterator[str]:

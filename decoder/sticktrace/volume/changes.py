@@ -27,7 +27,8 @@ LONGEST_STORY = 1 << 20
 class Change:
     """One file operation. ``first`` and ``last`` are the exchanges that wrote it (they differ for changes that went
     on, such as growing), ``time_ns`` the time of the first. ``was`` is the path before a rename or move. Sizes are
-    bytes, -1 where they do not apply. ``bytes`` counts data written into the file in the course of it."""
+    bytes, -1 where they do not apply. ``bytes`` counts data written into the file in the course of it, ``reach`` is the
+    place in the file after the last of them."""
 
     kind: str
     path: str
@@ -40,6 +41,7 @@ class Change:
     size_before: int = -1
     size_after: int = -1
     bytes: int = 0
+    reach: int = 0
     node: Node | None = None
     entry: Entry | None = None
 
@@ -107,6 +109,9 @@ class Journal:
         kind = GREW if size > old else SHRANK
         if kind == GREW:
             self.grown_from.setdefault(node, old)
+        if latest is not None and latest.kind == REWRITTEN and kind == GREW and latest.reach > old:
+            # A host that appends writes the data first, its last old block with it, and the new size afterwards.
+            latest.kind, latest.size_before = kind, old
         if latest is not None and (latest.kind == kind or (latest.kind == CREATED and kind == GREW)):
             latest.size_after, latest.last, latest.entry = size, number, node.entry
             return
@@ -116,11 +121,13 @@ class Journal:
         """Data went into a file's clusters: part of a change under way, or a rewrite of what was there."""
         latest = self._latest.get(id(node))
         inside = max(0, min(at + count, node.entry.size) - at)
+        if latest is None and inside:
+            self._note(REWRITTEN, volume, node, number)
+            latest = self._latest.get(id(node))
         if latest is not None:
             latest.bytes += count if latest.kind != REWRITTEN else inside
+            latest.reach = max(latest.reach, at + count)
             latest.last = number
-        elif inside:
-            self._note(REWRITTEN, volume, node, number, bytes=inside)
 
     def story(self) -> list[Change]:
         """The changes in order, with what belongs together joined."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from sticktrace.volume.medium import Medium
-from sticktrace.volume.store import READ, WRITE
+from sticktrace.volume.store import READ, WRITE, WRITE_LOST
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,3 +49,14 @@ def device_map(medium: Medium, cells: int, first: int = 0, after: int | None = N
     return found
 
 
+
+
+def left_uncertain(medium: Medium) -> list[tuple[int, int, int]]:
+    """What a WRITE that did not pass left behind, or UNMAP: (first block, blocks, exchange) of ranges whose content is
+    still not certain at the end."""
+    found = []
+    for lba, blocks, number, kind in medium.store.extents():
+        if kind == WRITE_LOST:
+            unsure = [(first, count) for first, count, there in medium.store.known(lba, blocks) if not there]
+            found += [(first, count, number) for first, count in unsure]
+    return found

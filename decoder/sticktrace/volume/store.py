@@ -245,13 +245,17 @@ class SectorStore:
     def _known_spans(self) -> list[tuple[int, int]]:
         """The ranges (first block, block after the last) whose present content is there, in order."""
         if self._known[0] != len(self):
+            import numpy as np
+
             spans: list[tuple[int, int]] = []
-            for first, after in self.spans():
-                for lba, blocks, extent in self._owned(first, after - first, None):
-                    if extent >= 0 and spans and spans[-1][1] == lba:
-                        spans[-1] = (spans[-1][0], lba + blocks)
-                    elif extent >= 0:
-                        spans.append((lba, lba + blocks))
+            for low, high in _windows(self.spans()):
+                there = np.concatenate(([False], self.paint(low, high - low) >= 0, [False]))
+                edges = (np.flatnonzero(there[1:] != there[:-1]) + low).tolist()
+                for first, after in zip(edges[::2], edges[1::2], strict=True):
+                    if spans and spans[-1][1] == first:
+                        spans[-1] = (spans[-1][0], after)
+                    else:
+                        spans.append((first, after))
             self._known = (len(self), spans)
         return self._known[1]
 
@@ -318,6 +322,23 @@ class SectorStore:
 
         spans = self._index.spans(np.array(later))
         return [(max(first, lba), min(after, lba + count)) for first, after in spans]
+
+
+def _windows(spans: list[tuple[int, int]]) -> Iterator[tuple[int, int]]:
+    """Ranges of at most `CHUNK` blocks that together hold all of the spans; near ones share a window."""
+    low = high = 0
+    for first, after in spans:
+        if high and after - low <= CHUNK:
+            high = after
+            continue
+        if high:
+            yield low, high
+        while after - first > CHUNK:
+            yield first, first + CHUNK
+            first += CHUNK
+        low, high = first, after
+    if high:
+        yield low, high
 
 
 def _valid_bytes(exchange: Exchange) -> int:
