@@ -374,3 +374,17 @@ def test_a_device_can_be_chosen() -> None:
     assert held(path, {"bus.hubs": True}, "1.2").look.stick.name == "SKERRY TIDE LOGGER"
     with pytest.raises(SticktraceError, match=r"there are: 1\.2, 1\.3"):
         held(path, {}, "1.9")
+
+
+def test_a_medium_beyond_the_units_scanned_is_said_to_be_there(tmp_path: Path) -> None:
+    """BOT 1.0 3.2: units 0 to Get Max LUN; the card is in the third of four slots."""
+    slots = [Unit(), Unit(), session.tide_unit(), Unit()]
+    host = Host(Recorder(), Stick(Identity(), slots, 3))
+    host.enumerate()
+    for lun in (0, 2):
+        session.identify(host, lun)
+    path = tmp_path / "slots.pcap"
+    path.write_bytes(host.recorder.pcap())
+    lines = held(path, {"host.luns_scanned": 1, "volume.file_systems": ["FAT16"]}).lines
+    assert [line.verdict for line in lines] == [BREAKS, UNKNOWN]
+    assert "in LUN 2" in lines[1].why

@@ -9,7 +9,7 @@ from sticktrace.text import safe
 from sticktrace.volume.medium import Medium, Volume
 from sticktrace.volume.tree import Node
 
-_NOT_THERE = "in this capture (a text form keeps too little of the data)"
+_MOUNTED = "record a host that mounts it, in a form that keeps the data (not a text form)"
 
 _TABLES = {"none": "no partition table", "MBR": "an MBR", "GPT": "a GPT"}
 
@@ -21,6 +21,16 @@ def _medium(look: Look, board: Board) -> Medium | None:
     return look.media[within[0]] if within else None
 
 
+def _elsewhere(look: Look, board: Board) -> Verdict | None:
+    """Where the medium is in a unit that the board never looks at, that is why nothing can be said of it."""
+    scanned = board.get("host.luns_scanned")
+    known = [lun for lun, medium in sorted(look.media.items()) if medium.table.scheme]
+    if scanned is None or not known or known[0] < scanned:
+        return None
+    why = f"the medium is in LUN {known[0]}, which the board does not look at"
+    return Verdict(UNKNOWN, why, "see host.luns_scanned")
+
+
 def _words(values: list[str]) -> str:
     return " or ".join("no partitions" if value == "none" else value for value in values) or "none"
 
@@ -30,7 +40,7 @@ def partition_schemes(look: Look, value: list[str], board: Board) -> Verdict:
     medium = _medium(look, board)
     scheme = medium.table.scheme if medium is not None else ""
     if not scheme:
-        return Verdict(UNKNOWN, f"block 0 of the medium is not {_NOT_THERE}", "record a host that mounts it")
+        return _elsewhere(look, board) or Verdict(UNKNOWN, "block 0 of the medium is not in this capture", _MOUNTED)
     why = f"the medium has {_TABLES.get(scheme, scheme)}"
     if scheme in value:
         return Verdict(FITS, why)
@@ -43,13 +53,13 @@ def file_systems(look: Look, value: list[str], board: Board) -> Verdict:
     medium = _medium(look, board)
     volume = medium.volumes[0] if medium is not None and medium.volumes else None
     if volume is None:
-        return Verdict(UNKNOWN, f"no volume is to be seen {_NOT_THERE}", "record a host that mounts it")
+        return _elsewhere(look, board) or Verdict(UNKNOWN, "no volume is to be seen in this capture", _MOUNTED)
+    the = "" if volume.partition else "the "
     if not volume.kind:
         said = f"; its table entry says {volume.partition.type}" if volume.partition else ""
-        lacks = volume.problem or f"its first block is not {_NOT_THERE}"
-        return Verdict(UNKNOWN, f"the file system of {volume.title} is not known: {lacks}{said}",
-                       "record a host that mounts it")  # fmt: skip
-    why = f"{'' if volume.partition else 'the '}{volume.title} is {volume.kind}"
+        lacks = volume.problem or "its first block is not in this capture"
+        return Verdict(UNKNOWN, f"the file system of {the}{volume.title} is not known: {lacks}{said}", _MOUNTED)
+    why = f"{the}{volume.title} is {volume.kind}"
     if volume.kind in value:
         return Verdict(FITS, why)
     assert medium is not None
@@ -71,7 +81,9 @@ def long_names(look: Look, value: bool, board: Board) -> Verdict:
     volume = next((v for v in medium.volumes if v.files is not None), None) if medium is not None else None
     nodes = _nodes(volume) if volume is not None else []
     if volume is None or not nodes:
-        return Verdict(UNKNOWN, f"no directory of a FAT or exFAT volume is {_NOT_THERE}", "record a host that lists it")
+        return _elsewhere(look, board) or Verdict(
+            UNKNOWN, "no directory of a FAT or exFAT volume is in this capture", f"{_MOUNTED}, and lists it"
+        )
     if volume.kind == "exFAT":
         return Verdict(BREAKS, "exFAT keeps long names only", f"format it as FAT; {ERASES}")
     long = [node for node in nodes if node.entry.name.upper() != node.entry.short.upper()]

@@ -105,8 +105,9 @@ def finding_lines(finding: Finding, style: Style, width: int) -> Iterator[str]:
         ("likely", "; ".join(pattern.causes)),
         ("try", pattern.advice),
     ]
-    if finding.workaround:
-        rows.append(("known", f"host kernels carry a workaround of this kind: {finding.workaround}"))
+    if pattern.workaround and finding.severity != NOTE:
+        listed = f", listed by ids; here {finding.ids}" if finding.ids else ""
+        rows.append(("known", f"host kernels have a workaround for such devices{listed}: {pattern.workaround}"))
     if pattern.caution:
         rows.append(("CARE", pattern.caution))
     for label, text in rows:

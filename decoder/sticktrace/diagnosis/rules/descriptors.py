@@ -77,7 +77,8 @@ STRING_FAILS = Pattern(
 SERIAL_NOT_BY_THE_BOOK = Pattern(
     "serial-number-unusable", NOTE, "The serial number is not what Bulk-Only Transport demands", "BOT 1.0 4.1.1",
     "A Bulk-Only device must have a serial number of at least 12 characters 0-9 and A-F.",
-    ("very common in practice",), "Do not use the serial number to tell sticks apart without looking.", DEVICE, (),
+    ("the maker did not care: very common in practice",),
+    "Do not use the serial number to tell sticks apart without looking.", DEVICE, (),
     HOST_CAPTURE,
 )  # fmt: skip
 

@@ -35,7 +35,7 @@ LENGTH_ODD = Pattern(
     "command-length-odd", NOTE, "bCBWCBLength differs from the length of the command", "BOT 1.0 5.1, SPC-3 4.3.4.1",
     "The opcode's group fixes the length of the command block; the wrapper gives another. Many hosts do so (12 for "
     "everything) and nearly all sticks do not mind.",
-    ("a habit of the host stack",), "If the stick is refused by nothing else, try the exact length.", HOST, ("F42",),
+    ("a habit of the host stack",), "If nothing else explains a refusal, send the exact length.", HOST, ("F42",),
 )  # fmt: skip
 
 CSW_INVALID = Pattern(

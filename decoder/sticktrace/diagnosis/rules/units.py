@@ -55,9 +55,10 @@ EMPTY_FIRST = Pattern(
 )  # fmt: skip
 
 EMPTY_UNIT = Pattern(
-    "empty-unit", NOTE, "Some units of the device are empty", "SPC-3 Table 28 (3Ah)",
+    "empty-unit", NOTE, "A unit was without a medium", "SPC-3 Table 28 (3Ah)",
     "A unit without a medium beside one that has one, or before a medium was put in: card readers are like that.",
-    ("an empty slot",), "Nothing to do; poll it if a medium may come.", UNKNOWN, ("F48",),
+    ("an empty slot", "the medium was taken out or ejected"), "Nothing to do; poll it if a medium may come.",
+    UNKNOWN, ("F48",),
 )  # fmt: skip
 
 VIRTUAL_CD = Pattern(
