@@ -214,3 +214,12 @@ def test_mutation_raises_nothing(name: str, length: int, changes: list[tuple[int
 
 
 SAMPLES = {name: capture_bytes(name)[:3_000] for name in TEXTS}
+
+
+def test_a_damaged_spot_does_not_change_the_form() -> None:
+    """A log with a run of NULs, as a lost power supply leaves behind: the events around it are read as events."""
+    lines = capture_bytes("l15_read_error-usbmon-0u.txt").splitlines(keepends=True)
+    broken = b"".join([*lines[:40], bytes(range(32)) * 4 + b"\n", *lines[40:]])
+    reader = reader_of("broken", broken)
+    assert reader.form == "usbmon text"
+    assert sum(len(t.records) for t in [*reader.transfers(), *reader.finish()]) == len(lines)

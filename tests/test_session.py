@@ -295,3 +295,12 @@ def test_no_such_file(tmp_path: Path) -> None:
         sticktrace.open(tmp_path / "nothing.pcap")
     with pytest.raises(CaptureError, match="directory"):
         sticktrace.open(tmp_path)
+
+
+@pytest.mark.parametrize("data", [b"\x1f\x8b", gzip.compress(b"x" * 99)[:12], lzma.compress(b"x" * 99)[:20]])
+def test_a_packed_capture_that_gives_nothing(tmp_path: Path, data: bytes) -> None:
+    """It is not called empty: what is there cannot be unpacked."""
+    path = tmp_path / "packed"
+    path.write_bytes(data)
+    with pytest.raises(CaptureError, match="packed: nothing can be unpacked from it"):
+        sticktrace.open(path)

@@ -14,6 +14,7 @@ from typing import Any
 
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.reader import Damage
+from sticktrace.text import count_of
 
 MAGICS = {
     b"\xd4\xc3\xb2\xa1": ("<", 1_000),
@@ -84,7 +85,7 @@ class PcapWalk:
         """Reports what is left after the last whole record."""
         left = len(data) - self.position
         if left and not self.lost:
-            self._log.report(f"byte {self.position}", f"the last record is cut off, {left} bytes are left")
+            self._log.report(f"byte {self.position}", f"the last record is cut off after {count_of(left, 'byte')}")
 
     def _range(self) -> tuple[int, int]:
         return (0, 0) if self._seconds is None else (self._seconds - _DAY, self._seconds + _DAY)

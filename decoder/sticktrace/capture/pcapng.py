@@ -16,6 +16,7 @@ from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.pcap import SEARCH, Frame
 from sticktrace.capture.reader import Damage
 from sticktrace.errors import CaptureError
+from sticktrace.text import count_of
 
 SECTION, INTERFACE, OLD_PACKET, SIMPLE, STATISTICS, ENHANCED = 0x0A0D0D0A, 1, 2, 3, 5, 6
 """Block types (section 11.1 of the draft)."""
@@ -113,7 +114,7 @@ class PcapngWalk:
         """Reports what is left after the last whole block."""
         left = len(data) - self.position
         if left and not self.lost:
-            self._log.report(f"byte {self.position}", f"the last block is cut off, {left} bytes are left")
+            self._log.report(f"byte {self.position}", f"the last block is cut off after {count_of(left, 'byte')}")
 
     def _block(self, data: Any, position: int, end: int) -> Frame | None:
         """Takes in any block; a packet comes back as a frame. A stretch of damage is passed over."""

@@ -105,12 +105,26 @@ def _unpacked(name: str, handle: IO[bytes], damage: list[Damage], progress: Prog
         packed = lzma.LZMAFile(handle)  # noqa: SIM115 - closed with its handle
     else:
         return handle
+    spool = tempfile.TemporaryFile()  # noqa: SIM115 - the Source closes it
+    try:
+        _unpack(name, handle, packed, spool, damage, progress)
+    except CaptureError:
+        spool.close()
+        raise
+    finally:
+        handle.close()
+    return spool
+
+
+def _unpack(
+    name: str, handle: IO[bytes], packed: Any, spool: IO[bytes], damage: list[Damage], progress: Progress | None
+) -> None:
+    """Fill ``spool`` with what can be unpacked; what comes before damage is kept."""
     total = handle.seek(0, 2)
     handle.seek(0)
-    spool = tempfile.TemporaryFile()  # noqa: SIM115 - the Source closes it
     written = 0
     try:
-        while chunk := packed.read1(CHUNK):  # what came before the damage is kept
+        while chunk := packed.read1(CHUNK):
             spool.write(chunk)
             written += len(chunk)
             if progress is not None:
@@ -118,7 +132,7 @@ def _unpacked(name: str, handle: IO[bytes], damage: list[Damage], progress: Prog
             if written > LARGEST_UNPACKED:
                 raise CaptureError(f"{name}: unpacks to more than {LARGEST_UNPACKED >> 30} GiB; refused")
     except (EOFError, OSError, lzma.LZMAError, ZlibError) as error:
+        if not written:
+            raise CaptureError(f"{name}: nothing can be unpacked from it ({error}); copy it again") from error
         damage.append(Damage(f"byte {handle.tell()}", f"the compression is damaged here ({error}); read up to this"))
     spool.flush()
-    handle.close()
-    return spool

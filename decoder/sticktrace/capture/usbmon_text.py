@@ -35,11 +35,13 @@ _EVENT = re.compile(
 )
 _SETUP = re.compile(r"s ([0-9a-fA-F]{2}) ([0-9a-fA-F]{2}) ([0-9a-fA-F]{4}) ([0-9a-fA-F]{4}) ([0-9a-fA-F]{4})")
 _STATUS = re.compile(r"(-?\d{1,10})((?::-?\d{1,10})*)", re.ASCII)
+_TEXT_PER_NUL = 50
 
 
 def looks_like(data: bytes) -> bool:
-    """Whether any line of this UTF-8 text is an event. No other form has lines like that."""
-    if b"\0" in data:
+    """Whether any line of this UTF-8 text is an event. No other form has lines like that. A few NULs are damage, as a
+    lost power supply leaves it in a log; many make it no text."""
+    if data.count(0) > len(data) // _TEXT_PER_NUL:
         return False
     return any(_EVENT.search(line[:LONGEST_LINE].decode("utf-8", "replace")) for line in data.split(b"\n"))
 
