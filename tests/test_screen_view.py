@@ -155,6 +155,25 @@ def test_stopping_keeps_what_was_read(monkeypatch: pytest.MonkeyPatch) -> None:
     assert model.state == STOPPED and 20 < len(model) < 5000 and model.watchers.diagnosis is None
 
 
+def test_following_ends_with_the_pipe(tmp_path: Path) -> None:
+    """What comes through a pipe is followed until the pipe ends; then there is a verdict."""
+    data = Path(demo("healthy-boot.pcap")).read_bytes()
+    path = tmp_path / "spool"
+    path.write_bytes(data[:5000])
+    looks = iter([True, True, False])
+
+    def grows() -> bool:
+        alive = next(looks, False)
+        if not alive:
+            path.write_bytes(data)
+        return alive
+
+    model = Model(path, follow=True, grows=grows)
+    _open.append(model)
+    model.run()
+    assert model.state == DONE and len(model) == 25 and model.watchers.diagnosis is not None
+
+
 def test_unreadable_capture_is_one_line(tmp_path: Path) -> None:
     path = tmp_path / "junk"
     path.write_bytes(bytes(range(256)) * 4)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 __all__ = ["run"]
 
 
-def run(path: str, follow: bool = False, against: str = "") -> tuple[int, str]:
-    """Show a capture until the reader leaves. Returns (exit status, one line on what went wrong or "")."""
+def run(
+    path: str, follow: bool = False, against: str = "", grows: Callable[[], bool] = lambda: True
+) -> tuple[int, str]:
+    """Show a capture until the reader leaves. ``follow`` reads on while the file grows and ``grows`` says that it may.
+    Returns (exit status, one line on what went wrong or "")."""
     from sticktrace_tui.app import ScreenApp
 
-    app = ScreenApp(path, follow, against)
+    app = ScreenApp(path, follow, against, grows)
     trouble = app.run()
     return app.return_code or 0, trouble or ""

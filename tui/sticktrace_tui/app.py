@@ -53,9 +53,12 @@ class ScreenApp(App[str]):
     BINDINGS = bindings()
     ENABLE_COMMAND_PALETTE = False
 
-    def __init__(self, path: str, follow: bool = False, against: str = "", first_page: str = "verdict") -> None:
+    def __init__(
+        self, path: str, follow: bool = False, against: str = "", grows: Callable[[], bool] = lambda: True,
+        first_page: str = "verdict",
+    ) -> None:  # fmt: skip
         super().__init__()
-        self.model = Model(path, follow)
+        self.model = Model(path, follow, grows)
         self.view = View(self.model)
         self.marks = Marks(path)
         self.against = against

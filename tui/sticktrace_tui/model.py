@@ -40,8 +40,9 @@ _FOLD_COLUMNS = ("name", "bus", "address", "lun", "status", "sense", "direction"
 class Model:
     """Everything known of one capture so far. `run` reads it and returns when all is read or `stop` was called."""
 
-    def __init__(self, path: str | Path, follow: bool = False) -> None:
-        self.path, self.follow = str(path), follow
+    def __init__(self, path: str | Path, follow: bool = False, grows: Callable[[], bool] = lambda: True) -> None:
+        """``grows`` is asked, when following, whether more can come at all: a pipe may have ended."""
+        self.path, self.follow, self._grows = str(path), follow, grows
         self.lock = RLock()
         self.table, self.woven = ExchangeTable(), Woven()
         self.attached = array("B")
@@ -85,7 +86,7 @@ class Model:
             self._capture.close()
 
     def _open(self) -> Capture | None:
-        while self.follow and not self._stop.is_set() and Path(self.path).is_file() and _nearly_empty(self.path):
+        while self.follow and self._grows() and not self._stop.is_set() and _nearly_empty(self.path):
             self._stop.wait(_LOOK_AGAIN)
         if self._stop.is_set():
             return None
@@ -105,9 +106,12 @@ class Model:
         while whole and self.follow and not self._stop.is_set():
             self.state = FOLLOWING
             grew()
-            self._stop.wait(_LOOK_AGAIN)
+            more_may_come = self._grows()
             if capture.refresh():
                 whole = self._take(reading.more(), grew)
+            elif not more_may_come:
+                break
+            self._stop.wait(_LOOK_AGAIN)
         if whole:
             self._stop.clear()  # following was ended, reading was not broken off
             whole = self._take(reading.finish(), grew)
@@ -231,4 +235,4 @@ class Model:
 
 def _nearly_empty(path: str) -> bool:
     """Whether a file that is being written does not yet hold a whole pcap file header (24 bytes)."""
-    return Path(path).stat().st_size < 24
+    return Path(path).is_file() and Path(path).stat().st_size < 24

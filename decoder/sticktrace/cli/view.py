@@ -40,8 +40,8 @@ def command(capture: str, follow: bool, against: str | None) -> None:
     except ImportError as error:
         raise click.ClickException(f"the screen cannot be loaded: {error}") from error
     if capture == "-":
-        with _spooled() as path:
-            status, trouble = run(path, True, against or "")
+        with _spooled() as (path, copying):
+            status, trouble = run(path, True, against or "", copying.is_alive)
     else:
         if not Path(capture).exists():
             raise click.UsageError(f"{capture!r} does not exist")
@@ -49,12 +49,13 @@ def command(capture: str, follow: bool, against: str | None) -> None:
     if trouble:
         click.echo(f"sticktrace: {trouble}", err=True)
     if status:
-        raise click.exceptions.Exit(status)
+        sys.exit(status)
 
 
 @contextmanager
-def _spooled() -> Iterator[str]:
-    """Standard input copied into a file as it comes; the keyboard is then read from the terminal itself."""
+def _spooled() -> Iterator[tuple[str, Thread]]:
+    """Standard input copied into a file as it comes, by a thread that ends with it; the keyboard is then read from the
+    terminal itself."""
     if sys.stdin.isatty():
         raise click.UsageError('"-" reads a pipe, and standard input is a terminal')
     pipe = os.dup(sys.stdin.fileno())
@@ -65,8 +66,9 @@ def _spooled() -> Iterator[str]:
     os.dup2(keyboard, sys.stdin.fileno())
     os.close(keyboard)
     with tempfile.NamedTemporaryFile(prefix="sticktrace-", suffix=".capture") as spool:
-        Thread(target=_copy, args=(pipe, spool.name), daemon=True).start()
-        yield spool.name
+        copying = Thread(target=_copy, args=(pipe, spool.name), daemon=True)
+        copying.start()
+        yield spool.name, copying
 
 
 def _copy(pipe: int, path: str) -> None:
