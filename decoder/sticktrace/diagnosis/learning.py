@@ -68,7 +68,7 @@ def exchange(account: Account, item: Exchange, unit: Unit) -> None:
         _failed(item, unit)
     if len(item.notes) == 1 and opcode in READS | WRITES and "the opcode's group has" in item.notes[0]:
         unit.habit = item.notes
-    if item.notes and "several commands waited for data" in item.notes[0]:
+    if any("several commands waited for" in note for note in item.notes):
         unit.unsure = True
 
 
