@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from sticktrace.errors import SticktraceError
 from sticktrace.grammar import fat, gpt
-from sticktrace.volume import filesystem
+from sticktrace.volume import chains
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.recover import harmless, recover, write_image
 from sticktrace.volume.sectors import layouts_at
@@ -216,8 +216,8 @@ def test_a_command_that_names_every_block_is_labelled_at_once() -> None:
 
 def test_long_chains_walked_again_and_again_run_out_of_credit(monkeypatch: pytest.MonkeyPatch) -> None:
     """A chain in single steps over the whole volume, whose head is cut and joined by every write."""
-    monkeypatch.setattr(filesystem, "FIRST_CREDIT", 1 << 16)
-    monkeypatch.setattr(filesystem, "CREDIT", 64)
+    monkeypatch.setattr(chains, "FIRST_CREDIT", 1 << 16)
+    monkeypatch.setattr(chains, "CREDIT", 64)
     volume = Volume()
     last = volume.shape.clusters + 1
     pairs = zip(range(200, 200 + last // 3), range(last, last - last // 3, -1), strict=True)
