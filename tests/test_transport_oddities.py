@@ -50,6 +50,13 @@ def test_a_stall_that_shows_only_by_the_clearing(bench: Bench) -> None:
     assert exchange.notes == ("the stall of the data phase shows only by the clearing that followed",)
 
 
+def test_a_zero_length_packet_behind_the_data_is_not_too_much(bench: Bench) -> None:
+    """Common practice of some hosts, which end every transfer of whole packets with one; nothing moved that was not announced (5.1)."""
+    exchange = Run(bench, [bench.cbw(512, "out"), bench.out(BLOCK), bench.out(), bench.csw()]).only()
+    assert (exchange.moved, exchange.status, exchange.case) == (512, "passed", 12)
+    assert exchange.notes == ("a zero-length packet was sent after the data",)
+
+
 def test_clearing_outside_an_exchange_belongs_to_none(bench: Bench) -> None:
     run = Run(bench, [bench.cbw(0), bench.csw(), "CLEARED IN"])
     assert run.only().stalled == ()

@@ -14,6 +14,7 @@ from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
 from sticktrace.codes.scsi import cdb_length
 from sticktrace.codes.status import in_words
 from sticktrace.grammar.bot import CBW_FAST, CBW_MAGIC, CBW_SIZE, CSW_FAST, CSW_MAGIC, CSW_SIZE
+from sticktrace.text import count_of
 from sticktrace.transport.bot_table import DATA_IN, DATA_OUT, EARLY, IDLE, LOST, STATUS, TABLE
 from sticktrace.transport.cases import case_of
 from sticktrace.transport.events import Stray
@@ -387,12 +388,15 @@ class Lane:
     def _wrong_way(self, transfer: Transfer) -> None:
         assert self._open is not None
         self._open.touch(transfer)
-        self._open.note(f"{transfer.actual} bytes went against the announced direction")
+        self._open.note(f"{count_of(transfer.actual, 'byte')} went against the announced direction")
 
     def _too_much(self, transfer: Transfer) -> None:
         assert self._open is not None
         self._open.take(transfer)
-        self._open.note(f"{transfer.actual} bytes were sent beyond dCBWDataTransferLength")
+        if transfer.actual:
+            self._open.note(f"{count_of(transfer.actual, 'byte')} sent beyond dCBWDataTransferLength")
+        else:
+            self._open.note("a zero-length packet was sent after the data")
 
     def _stall_data(self, transfer: Transfer) -> None:
         gathering = self._open
