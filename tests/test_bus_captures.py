@@ -8,11 +8,14 @@ from typing import Any
 
 import pytest
 
-from conftest import capture_bytes, capture_names, kernel_log, truth_of
+import sticktrace
+from conftest import ROOT, capture_bytes, capture_names, kernel_log, truth_of
 from sticktrace.bus.device import Device
 from sticktrace.bus.devices import Bus, BusEvent
 from sticktrace.capture import reader_of
 from sticktrace.capture.transfer import CONTROL, INTERRUPT
+from sticktrace.storage.units import Units
+from sticktrace.transport.exchange import Exchange
 
 SPEEDS = {"low (1.5 Mb/s)": "low", "full (12 Mb/s)": "full", "high (480 Mb/s)": "high", "super (5 Gb/s)": "super"}
 
@@ -200,3 +203,16 @@ def test_text_form_tells_the_same_as_its_binary_twin(name: str) -> None:
         assert mine.lies == []
         assert mine.roles().keys() <= other.roles().keys()
         assert other.named("iProduct").startswith(mine.named("iProduct").rstrip("…"))
+
+
+def test_a_command_to_a_device_just_gone_is_still_that_devices() -> None:
+    """The hub reports the unplugging by interrupt, the host sends one more command before it reads the port."""
+    with sticktrace.open(ROOT / "traces" / "demo" / "hub-port-overcurrent.pcap") as capture:
+        reading = capture.reading()
+        units, devices, late = Units(reading.bus), reading.bus.devices, 0
+        for item in reading:
+            if isinstance(item, Exchange):
+                units.see(item, reading.read)
+                late += any(0 <= d.detached_ns < item.time_ns and d.address == item.address for d in devices)
+        assert late
+        assert units.homeless() == []

@@ -232,6 +232,44 @@ def test_over_current() -> None:
     assert "detached" in [e.kind for e in events]
 
 
+def test_over_current_comes_before_the_unplugging_that_it_causes() -> None:
+    """The hub reports both at once (11.12.4): both stand at the time of its report, in the order of cause."""
+    wire = Wire()
+    stick = wire.plug(2, 7)
+    at = wire.now = wire.now + 5 * MS
+    wire.bus.feed(Transfer(1, 1, 0x81, INTERRUPT, status=0, completed_ns=at, records=(99,)), b"\x04")
+    wire.now += 40 * MS
+    wire.port(2, 0x0008, 0x0009)
+    last = stick.story[-2:]
+    assert [moment.text.split()[0] for moment in last] == ["over-current", "unplugged"]
+    assert [moment.time_ns for moment in last] == [at, at]
+
+
+def test_story_of_a_hub_tells_power_and_status_of_its_ports() -> None:
+    """11.24.2.13 SET_FEATURE(PORT_POWER), Tables 11-21 and 11-22; an answer like the one before is not told again."""
+    wire = Wire()
+    wire.send(1, (0x23, 3, 8, 2, 0))
+    for status, change in ((0x0100, 0), (0x0100, 0), (0x0101, 1), (0x0008, 0x000B)):
+        wire.port(2, status, change)
+    wire.send(1, (0x23, 1, 8, 2, 0))
+    hub = wire.bus.find(1, 1)
+    assert hub is not None and hub.title == "hub at address 1"
+    assert [moment.text for moment in hub.story[1:]] == [
+        "port 2: power switched on",
+        "port 2: powered",
+        "port 2: connected, powered; changed: connection",
+        "port 2: OVER-CURRENT; changed: connection, enable, over-current",
+        "port 2: power switched off",
+    ]
+
+
+def test_a_device_without_address_is_not_said_to_be_at_0() -> None:
+    """A port that is already taken when the recording begins: who hangs there is not known yet."""
+    wire = Wire()
+    wire.port(2, 0x0103)
+    assert wire.bus.devices[-1].title == "device whose address is not in view"
+
+
 def test_unplugging_a_hub_takes_its_devices_along() -> None:
     wire = Wire()
     hub = wire.plug(1, 2)
@@ -367,6 +405,7 @@ def test_hub_card_tells_ports() -> None:
     assert hub is not None and hub.as_hub is not None
     assert hub.as_hub.facts()["ports"] == 4
     assert hub.as_hub.facts()["power_good_ms"] == 100
+    assert hub.card()["hub_descriptor"]["power_switching"] == "ganged"  # wHubCharacteristics 0 (Table 11-13)
     (port,) = hub.card()["ports"]
     assert (port["port"], port["status"], port["address"]) == (3, 0x0503, 6)
 

@@ -42,6 +42,7 @@ def card(device: Device) -> dict[str, Any]:
         "luns": [],
         "hub": None if device.hub is None else device.hub.address,
         "port": device.port or None,
+        "hub_descriptor": device.as_hub.facts() or None if device.as_hub else None,
         "ports": _ports(device),
         "first_ns": device.first_ns,
         "attached_ns": _time(device.attached_ns),

@@ -150,8 +150,14 @@ class Device:
     def title(self) -> str:
         """Product and maker as the device calls itself, or its ids, or what is known."""
         words = " ".join(w for w in (self.named("iManufacturer"), self.named("iProduct")) if w)
-        ids = self.ids
-        return words or (f"device {ids[0]:04x}:{ids[1]:04x}" if ids else f"device at address {self.address}")
+        ids, kind = self.ids, "hub" if self.is_hub else "device"
+        if words:
+            return words
+        if ids:
+            return f"{kind} {ids[0]:04x}:{ids[1]:04x}"
+        if not self.addresses and self.hub is not None and not self.spoken:
+            return f"{kind} whose address is not in view"
+        return f"{kind} at address {self.address}"
 
     def current(self) -> Configuration | None:
         """The chosen configuration; the first one read where no choice was seen."""

@@ -13,6 +13,9 @@ if TYPE_CHECKING:
 CONNECTION, ENABLE, OVER_CURRENT, RESETTING = 0x01, 0x02, 0x08, 0x10
 """Bits that wPortStatus and wPortChange have in common, for USB 2.0 (Tables 11-21, 11-22) and SuperSpeed alike."""
 
+_MODES = ("ganged", "per port", "none", "none")
+"""wHubCharacteristics bits 1-0 and 4-3: for all ports together, for each, or not at all (Table 11-13)."""
+
 LOW_SPEED, HIGH_SPEED = 0x0200, 0x0400
 """wPortStatus bits 9 and 10 of a USB 2.0 hub; a SuperSpeed hub uses these bits otherwise."""
 
@@ -97,8 +100,8 @@ class Hub:
             "ports": values["bNbrPorts"],
             "power_good_ms": 2 * values["bPwrOn2PwrGood"],
             "own_current_ma": values["bHubContrCurrent"] * (4 if layout is grammar.SUPERSPEED_HUB_DESCRIPTOR else 1),
-            "power_switching": ("ganged", "per port", "none", "none")[traits["Power Switching"]],
-            "over_current": ("ganged", "per port", "none", "none")[traits["Over-current Protection"]],
+            "power_switching": _MODES[traits["Power Switching"]],
+            "over_current": _MODES[traits["Over-current Protection"]],
         }
 
     def speed(self, status: int) -> str:

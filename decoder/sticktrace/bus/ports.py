@@ -65,6 +65,7 @@ def set_port_feature(bus: Bus, device: Device, request: Request, data: bytes) ->
     port = _hub(bus, device).port(request.index & 0xFF)
     if request.value == PORT_POWER and request.done:
         port.power_asked_ns = request.end_ns
+        device.tell(request.end_ns, f"port {port.number}: power switched on", request.records)
     if request.value == PORT_SUSPEND and request.done:
         _note(port, request, "its port is suspended")
     if request.value in (PORT_RESET, BH_PORT_RESET) and request.result in ("done", "not seen"):
@@ -76,6 +77,8 @@ def clear_port_feature(bus: Bus, device: Device, request: Request, data: bytes) 
     port = _hub(bus, device).port(request.index & 0xFF)
     if request.done and C_PORT_CONNECTION <= request.value < C_PORT_CONNECTION + 5:
         port.pending &= ~(1 << request.value - C_PORT_CONNECTION)
+    if request.done and request.value == PORT_POWER:
+        device.tell(request.end_ns, f"port {port.number}: power switched off", request.records)
     if request.done and request.value in (PORT_POWER, PORT_SUSPEND):
         what = "the power of its port is switched off" if request.value == PORT_POWER else "its port is resumed"
         _note(port, request, what)
@@ -113,21 +116,25 @@ def port_status(bus: Bus, device: Device, request: Request, data: bytes) -> None
     if not hub.descriptor and not device.descriptor:
         # A powered USB 2.0 port shows bit 8, a SuperSpeed port in use bit 9 instead (USB 3.2 10.16.2.6).
         hub.superspeed = status & 0x301 == 0x201 or (hub.superspeed and not status & 1)
+    known = len(port.history)
     fresh = port.record(PortState(request.end_ns, status, change, request.records))
     # The hub's own report, if recorded, is nearer to the event than the host's reading of it.
-    when = signalled if fresh & CONNECTION and signalled >= 0 else request.end_ns
+    when = signalled if fresh & (CONNECTION | OVER_CURRENT) and signalled >= 0 else request.end_ns
+    if len(port.history) > known:
+        words = port_words(status, change, hub.superspeed)
+        device.tell(request.end_ns, f"port {port.number}: {words}", request.records)
     if fresh & OVER_CURRENT or (status & OVER_CURRENT and len(port.history) < 2):
-        _over_current(bus, device, port, request, status)
+        _over_current(bus, device, port, request, status, when)
     _connection(bus, device, hub, port, request, bool(fresh & CONNECTION), when)
     if port.reset is not None and not status & RESETTING:
         _end_reset(hub, device, port, request, status)
 
 
-def _over_current(bus: Bus, hub: Device, port: Port, request: Request, status: int) -> None:
+def _over_current(bus: Bus, hub: Device, port: Port, request: Request, status: int, when: int) -> None:
     text = f"over-current on {_place(hub, port)}" + ("" if status & OVER_CURRENT else " came and went")
     target = port.device if port.device is not None and port.device.present else hub
-    target.tell(request.end_ns, text, request.records)
-    bus.emit("over-current", request, target, text)
+    target.tell(when, text, request.records)
+    bus.emit("over-current", request, target, text, time_ns=when)
 
 
 def _connection(bus: Bus, hub_device: Device, hub: Hub, port: Port, request: Request, new: bool, when: int) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 from sticktrace.bus.card import card
 from sticktrace.bus.device import Device
 from sticktrace.codes import msc
+from sticktrace.grammar.hub import port_words
 from sticktrace.grammar.usb import CLASSES, PIPE_USAGES
 from sticktrace.output.listing import Style, plain
 from sticktrace.storage.units import LogicalUnit, Units
@@ -30,10 +31,32 @@ def card_lines(device: Device, units: Units, style: Style = plain) -> Iterator[s
         yield f"  {name:<14}{value}"
     for interface in facts["interfaces"]:
         yield f"  {'interface':<14}{_interface(interface)}"
+    yield from _hub_lines(device, facts["hub_descriptor"])
     for unit in units.of(device):
         yield from unit_lines(unit)
     for lie in facts["lies"]:
         yield "  " + style(f"{'contradiction':<14}{safe(lie)}", "warn")
+
+
+def _hub_lines(device: Device, told: dict[str, Any] | None) -> Iterator[str]:
+    """What a hub says of itself, and the last word of each port with who hangs there (USB 2.0 11.23.2, 11.24.2.7)."""
+    if device.as_hub is None:
+        return
+    if told:
+        yield (
+            f"  {'hub':<14}{count_of(told['ports'], 'port')}; power {_POWER[told['power_switching']]}, good after "
+            f"{told['power_good_ms']} ms; over-current {_OVER_CURRENT[told['over_current']]}; "
+            f"takes {told['own_current_ma']} mA itself"
+        )
+    for port in sorted(device.as_hub.ports.values(), key=lambda port: port.number):
+        if port.history:
+            words = port_words(port.status, 0, device.as_hub.superspeed)
+            who = f": {safe(port.device.title)}" if port.device is not None else ""
+            yield f"  {f'port {port.number}':<14}{words}{who}"
+
+
+_POWER = {"ganged": "switched for all ports together", "per port": "switched port by port", "none": "always on"}
+_OVER_CURRENT = {"ganged": "told for all ports together", "per port": "told port by port", "none": "not told"}
 
 
 def _behind(facts: dict[str, Any]) -> str:
@@ -82,7 +105,9 @@ def unit_lines(unit: LogicalUnit) -> Iterator[str]:
     if who is not None:
         names = [name for name in (who.vendor, who.product, who.revision) if name]
         told = f"{' | '.join(names) or 'no name'}, {who.kind}"
-    if who and who.removable:
+    if who and not who.present:
+        told = "the device says that it has no such logical unit" if who.qualifier == 3 else f"{told}, none connected"
+    elif who and who.removable:
         told += ", removable medium"
     yield f"  {f'LUN {unit.lun}':<14}{told}; {count_of(unit.exchanges, 'exchange')}"
     if size is not None:

@@ -17,6 +17,10 @@ _MODE_SENSE = (0x1A, 0x5A)
 _READ_CAPACITY_16 = 0x10
 _LOOKED_AT = frozenset((_INQUIRY, _CAPACITY_10, _SERVICE_ACTION_IN, _TEST_READY, *_MODE_SENSE))
 
+_NOTICE_NS = 1_000_000_000
+"""How long a host may go on sending to a device that is gone: root hubs are asked every quarter second (common
+practice), hubs report by interrupt (USB 2.0 11.12.4)."""
+
 Read = Callable[[Piece], bytes]
 
 
@@ -114,14 +118,24 @@ class Units:
         return [unit for key, unit in self._units.items() if key[0] == 0]
 
 
+def _had(device: Device, address: int) -> bool:
+    """Whether the device ever had that address; before SET_ADDRESS it is 0 (USB 2.0 9.1.1.3)."""
+    return address in device.addresses or (address == 0 and not device.addresses and device.spoken)
+
+
 def _there(device: Device, exchange: Exchange) -> bool:
     """Whether the device was plugged in, at that address, when the exchange began."""
     ends = [end for end in (device.detached_ns, device.replaced_ns) if end >= 0]
-    return exchange.address in device.addresses and exchange.time_ns <= min(ends, default=exchange.time_ns)
+    return _had(device, exchange.address) and exchange.time_ns <= min(ends, default=exchange.time_ns)
 
 
 def holder_of(bus: Bus, exchange: Exchange) -> Device | None:
     """The device that an exchange went to; None where no control request of it was seen."""
-    there = [d for d in bus.devices if d.bus == exchange.bus and _there(d, exchange)]
+    here = [d for d in bus.devices if d.bus == exchange.bus and _had(d, exchange.address)]
+    there = [d for d in here if _there(d, exchange)]
     known = [d for d in there if d.first_ns <= exchange.end_ns]
-    return known[-1] if known else there[0] if there else None
+    if known or there:
+        return known[-1] if known else there[0]
+    # Sent after its hub had reported it gone, before the host took note: still meant for the one that was there.
+    gone = [d for d in here if 0 <= exchange.time_ns - max(d.detached_ns, d.replaced_ns) < _NOTICE_NS]
+    return gone[-1] if gone else None
