@@ -99,6 +99,14 @@ class Stick:
             return bool(self.exchanges)
         return any(i.class_code == msc.CLASS for c in self.device.configurations.values() for i in c.interfaces)
 
+    @property
+    def never_told(self) -> bool:
+        """Whether it never came far enough to say what it is: a stick that fails before its descriptors, perhaps."""
+        device = self.device
+        if self.exchanges or device is None or device.is_hub or device.as_hub is not None:
+            return False
+        return not any(configuration.interfaces for configuration in device.configurations.values())
+
     def unit(self, lun: int) -> Unit:
         """The logical unit of that number, made at first mention."""
         found = self.units.get(lun)
@@ -140,6 +148,10 @@ class Sticks:
     def storage(self) -> list[Stick]:
         """The storage devices among them, in order of appearance."""
         return [stick for stick in self.all if stick.is_storage]
+
+    def storage_or_unknown(self) -> list[Stick]:
+        """The storage devices; without any, the devices that never said what they are."""
+        return self.storage() or [stick for stick in self.all if stick.never_told]
 
     def plugs(self, stick: Stick) -> list[Stick]:
         """The same device through every plugging in that the capture shows, up to and with ``stick``."""

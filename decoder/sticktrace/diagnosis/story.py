@@ -116,8 +116,9 @@ class Telling:
         return found
 
     def stories(self) -> list[Story]:
-        """One for each storage device, however often it was plugged in; the one with most commands first."""
-        storage = self._sticks.storage()
+        """One for each storage device, however often it was plugged in; the one with most commands first. Where there
+        is none, one for each device that failed before it said what it is."""
+        storage = self._sticks.storage_or_unknown()
         chains = {id(stick): self._sticks.plugs(stick) for stick in storage}
         earlier = {id(stick) for chain in chains.values() for stick in chain[:-1]}
         found = [self._story(chains[id(stick)]) for stick in storage if id(stick) not in earlier]
