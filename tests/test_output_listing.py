@@ -1,9 +1,11 @@
-"""The exchange listing fitted to a terminal: what is shown at which width."""
+"""The exchange listing, and the account of bytes, fitted to a terminal: what is shown at which width."""
 
 from __future__ import annotations
 
 import pytest
 
+from sticktrace.grammar.bot import CBW
+from sticktrace.output.explaining import lines
 from sticktrace.output.listing import Listing
 from sticktrace.transport.exchange import FAILED, NO_DATA, PASSED, Exchange, Sense
 from workshop import wire
@@ -49,3 +51,20 @@ def test_a_pipe_has_all_columns_on_one_line() -> None:
     assert "\n" not in line
     for text in ("1.500000", "1.2/0", "LBA 305419896, 240 blocks", "122880", "2.00 ms", "file allocation table"):
         assert text in line
+
+
+@pytest.mark.parametrize("width", [100, 120, 160])
+def test_an_explanation_wraps_its_words_and_loses_none(width: int) -> None:
+    """Words go on below their column; every row keeps its place and its bytes."""
+    told = CBW.explain(wire.cbw(1, 36, 0x80, 0, wire.inquiry(36)))
+    narrow, wide = list(lines(told, width=width)), list(lines(told))
+    assert max(map(len, narrow)) <= width
+    assert " ".join(" ".join(narrow).split()) == " ".join(" ".join(wide).split())
+
+
+def test_an_explanation_without_room_for_words_puts_them_below() -> None:
+    """The figures alone are wider than 60 columns; the words still are not."""
+    told = CBW.explain(wire.cbw(1, 36, 0x80, 0, wire.inquiry(36)))
+    narrow = list(lines(told, width=60))
+    assert "          chosen by the host; the CSW repeats it" in narrow
+    assert " ".join(" ".join(narrow).split()) == " ".join(" ".join(lines(told)).split())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from sticktrace.cli.common import echo_all, style
+from sticktrace.cli.common import echo_all, style, width
 
 
 @click.command("compose")
@@ -58,7 +58,7 @@ def command(
 
         click.echo("")
         for part in [CBW.explain(data)] * cbw + [known.cdb.explain(cdb)]:
-            echo_all(lines(part, style))
+            echo_all(lines(part, style, width=width()))
 
 
 def c_array(title: str, data: bytes) -> str:

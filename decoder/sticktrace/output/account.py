@@ -123,9 +123,11 @@ def _gather(exchange: Exchange, read: Read) -> tuple[bytes, str]:
 
 
 def account(
-    exchange: Exchange, read: Read, style: Style = plain, touches: str = "", sectors: Sectors | None = None
-) -> Iterator[str]:
-    """The whole account as text lines; ``touches`` is what its blocks are on the volume."""
+    exchange: Exchange, read: Read, style: Style = plain, touches: str = "", sectors: Sectors | None = None,
+    width: int = 0,
+) -> Iterator[str]:  # fmt: skip
+    """The whole account as text lines; ``touches`` is what its blocks are on the volume, ``width`` that of the terminal
+    (0: no limit)."""
     cells = line_of(exchange, touches)
     yield style(f"Exchange {exchange.number}: {describe(exchange.cdb)}", "head")
     yield (
@@ -141,10 +143,10 @@ def account(
         head = f"{part.name}, {count_of(len(part.data), 'byte')}" + (f" ({part.note})" if part.note else "")
         yield style(f"{head}:", "head")
         if part.explanation is not None:
-            yield from lines(part.explanation, style)
+            yield from lines(part.explanation, style, width=width)
             continue
         for at, explanation in part.sectors[:SECTORS_SHOWN]:
-            yield from lines(explanation, style, at)
+            yield from lines(explanation, style, at, width)
         if len(part.sectors) > SECTORS_SHOWN:
             yield f"  … {len(part.sectors) - SECTORS_SHOWN} structures more"
         yield from dump(part.data, limit=64 if part.sectors else 512)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator
 from typing import Any
 
@@ -10,6 +11,10 @@ from sticktrace.output.listing import Style, plain
 from sticktrace.text import safe
 
 _BYTES_SHOWN = 8
+_LEAST_WORDS = 24
+"""Columns that words need to be read; with less they get lines of their own."""
+
+_BELOW = " " * 10
 
 
 def place_of(row: Row) -> str:
@@ -50,19 +55,37 @@ def bytes_of(row: Row) -> str:
     return row.raw[: _BYTES_SHOWN - 1].hex(" ") + f" +{len(row.raw) - _BYTES_SHOWN + 1}"
 
 
-def lines(explanation: Explanation, style: Style = plain, base: int = 0) -> Iterator[str]:
-    """The explanation as text lines, its title first. ``base`` is added to the byte places."""
+def lines(explanation: Explanation, style: Style = plain, base: int = 0, width: int = 0) -> Iterator[str]:
+    """The explanation as text lines, its title first. ``base`` is added to the byte places; words that would go beyond
+    ``width`` are wrapped (0: no limit, as in a pipe)."""
     yield style(f"{explanation.title}", "head") + style(f"  {explanation.clause}", "quiet")
     rows = [row for row in explanation.rows if row.size]
     table = [_cells(row, base) for row in rows]
     widths = [max((len(cells[i]) for cells in table), default=0) for i in range(4)]
     for row, cells in zip(rows, table, strict=True):
-        place, raw, name, value = (cell.ljust(width) for cell, width in zip(cells, widths, strict=False))
-        rest = safe(row.meaning) or (row.text if row.heading else style(_text_of(row), "quiet"))
-        clause = style(f"  [{row.clause}]", "quiet") if row.clause and row.clause != explanation.clause else ""
-        yield f"  {place}  {raw}  {name}  {value}  {rest}{clause}".rstrip()
+        place, raw, name, value = (cell.ljust(size) for cell, size in zip(cells, widths, strict=False))
+        start = f"  {place}  {raw}  {name}  {value}  "
+        words = safe(row.meaning) or (row.text if row.heading else _text_of(row))
+        mood = "" if row.meaning or row.heading else "quiet"
+        clause = f"  [{row.clause}]" if row.clause and row.clause != explanation.clause else ""
+        if width and len(start + words + clause) > width:
+            yield from _wrapped(start, words + clause, width, style, mood)
+        else:
+            shown = style(words, mood) if mood else words
+            yield f"{start}{shown}{style(clause, 'quiet') if clause else ''}".rstrip()
     if explanation.fault:
         yield style(f"  stops here: {safe(explanation.fault)}", "warn")
+
+
+def _wrapped(start: str, words: str, width: int, style: Style, mood: str) -> Iterator[str]:
+    """A row whose words do not fit: they go on below their column, or on lines of their own if that is too narrow."""
+    indent = " " * len(start)
+    if width - len(start) < _LEAST_WORDS:
+        yield start.rstrip()
+        start = indent = _BELOW
+    for piece in textwrap.wrap(words, max(_LEAST_WORDS, width - len(indent))):
+        yield start + (style(piece, mood) if mood else piece)
+        start = indent
 
 
 _NO_STATEMENT = ("obsolete", "was ", "vendor specific", "parallel SCSI")
