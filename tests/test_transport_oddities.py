@@ -51,7 +51,8 @@ def test_a_stall_that_shows_only_by_the_clearing(bench: Bench) -> None:
 
 
 def test_a_zero_length_packet_behind_the_data_is_not_too_much(bench: Bench) -> None:
-    """Common practice of some hosts, which end every transfer of whole packets with one; nothing moved that was not announced (5.1)."""
+    """Common practice of some hosts, which end every transfer of whole packets with one; nothing moved that was not
+    announced (5.1)."""
     exchange = Run(bench, [bench.cbw(512, "out"), bench.out(BLOCK), bench.out(), bench.csw()]).only()
     assert (exchange.moved, exchange.status, exchange.case) == (512, "passed", 12)
     assert exchange.notes == ("a zero-length packet was sent after the data",)
