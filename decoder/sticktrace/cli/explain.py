@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from sticktrace.cli.common import echo_all, opened, report_damage, style
+from sticktrace.cli.common import echo_all, opened, report_damage, style, width
 
 _KINDS = ("cbw", "csw", "cdb", "ufi", "setup", "descriptors", "sense", "inquiry", "vpd", "capacity",
           "format-capacities", "mode6", "mode10", "luns", "uas", "port-status")  # fmt: skip
@@ -57,7 +57,7 @@ def _exchange(words: tuple[str, ...], as_json: bool) -> None:
             parts = parts_of(found, reading.read, sectors=blocks.explain)
             _print_json([p.explanation for p in parts if p.explanation] + [e for p in parts for _, e in p.sectors])
         else:
-            echo_all(account(found, reading.read, style, touches, blocks.explain))
+            echo_all(account(found, reading.read, style, touches, blocks.explain, width()))
             report_damage(reading, words[0])
 
 
@@ -79,7 +79,7 @@ def _hex(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
     for reading in readings:
         click.echo(style(f"{reading.kind}: {reading.why}", "good"))
         for part in reading.parts:
-            echo_all(lines(part, style))
+            echo_all(lines(part, style, width=width()))
         click.echo("")
 
 
