@@ -209,3 +209,26 @@ def test_an_append_that_writes_its_data_first_is_one_change() -> None:
     (change,) = lab.tracker.changes()
     assert change.in_words() == "/STATION.TXT grew from 36 to 100 bytes"
     assert (change.first, change.last) == (lab.number - 1, lab.number)
+
+
+def test_a_deleted_file_keeps_its_long_name() -> None:
+    """FAT spec, ChkSum: the checksum in the long entries gives back the letter that deleting took from the short one.
+    The recording deleted this file (truth file)."""
+    with follow("l01_fat32_ehci-usbmon.pcap") as tracker:
+        files = tracker.volumes()[0].files
+        assert files is not None
+        assert [entry.name for entry in files.root.deleted.values()] == ["Harbour datum and levelling notes 2031.txt"]
+
+
+def test_blocks_of_a_deleted_directory_are_no_lost_data() -> None:
+    lab = read_whole("fat16")
+    files = lab.tracker.volumes()[0].files
+    assert files is not None
+    folder = next(node for node in files.root.walk() if node.path == "/LEVELS")
+    root = files.start + files.shape.heap - files.shape.root_blocks
+    sector = bytearray(lab.image[root * 512 : root * 512 + 512])
+    sector[(folder.entry.slot % 16) * 32] = 0xE5
+    lba = files.lba_of(folder.entry.first)
+    lab.write(root, bytes(sector))
+    lab.write(lba, bytes(lab.image[lba * 512 : lba * 512 + 512]))
+    assert "data-without-entry" not in {fact.slug for fact in lab.tracker.findings()}

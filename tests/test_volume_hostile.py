@@ -297,6 +297,16 @@ def test_a_boot_sector_that_lies_gives_one_clear_fact(name: str, at: int, raw: b
     assert slug in slugs(lab)
 
 
+def test_a_fat32_layout_with_too_few_clusters_is_read_and_told() -> None:
+    """FAT spec, FAT type determination: FAT32 has 65,525 clusters or more; formatters can be forced to make fewer."""
+    image = sample("fat32")
+    struct.pack_into("<I", image, 32, 40_000)
+    lab = Lab(bytes(image))
+    lab.read_all()
+    assert slugs(lab) == {"fat-type-disputed", "free-count-differs"} and lab.paths()["/STATION.TXT"] == 36
+    assert lab.tracker.volumes()[0].kind == "FAT32"
+
+
 def test_an_exfat_bitmap_that_frees_a_file() -> None:
     """exFAT 7.1.5: a set bit is an allocated cluster."""
     lab = Lab(bytes(sample("exfat")))

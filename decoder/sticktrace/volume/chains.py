@@ -187,9 +187,12 @@ class Chains:
                 other.rival = first
 
     def _note_unowned(self, first: int, count: int, number: int) -> None:
-        """Remembers clusters that were written while no file was known to own them."""
+        """Remembers clusters that were written while no file was known to own them. Of a directory that was deleted
+        some hosts still write the blocks: that is no data."""
         size, heap = self.shape.cluster_blocks, self.shape.heap
         for cluster in range((first - heap) // size + 2, (first + count - 1 - heap) // size + 3):
+            if cluster in self.directory_clusters:
+                continue
             if len(self.unowned) < UNOWNED_LIMIT or cluster in self.unowned:
                 self.unowned[cluster] = number
 

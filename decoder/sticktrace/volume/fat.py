@@ -148,13 +148,12 @@ def scan(slots: SlotBlocks, low: int, high: int) -> Scan:
                 result.end = slot
                 return result
             parts = []
-        elif raw[11] & 0x3F == fat.LONG_NAME and first != fat.DELETED:
-            parts = [raw] if first & fat.LAST_LONG else [*parts, raw][-LONGEST_NAME:]
+        elif raw[11] & 0x3F == fat.LONG_NAME:
+            parts = [raw] if first & fat.LAST_LONG and first != fat.DELETED else [*parts, raw][-LONGEST_NAME:]
         else:
             if slot >= low:
                 found = result.deleted if first == fat.DELETED else result.entries
-                if raw[11] & 0x3F != fat.LONG_NAME:
-                    found[slot] = _entry(slot, raw, parts)
+                found[slot] = _entry(slot, raw, parts)
             parts = []
     return result
 
@@ -164,7 +163,10 @@ def _entry(slot: int, raw: bytes, parts: list[bytes]) -> Entry:
     deleted = raw[0] == fat.DELETED
     short = "?" + fat.short_name(b"_" + name11[1:], case)[1:] if deleted else fat.short_name(name11, case)
     name, problem = short, ""
-    if parts:
+    if deleted:
+        parts = _remains(parts, raw[:11])
+        name = _joined(parts) or short
+    elif parts:
         name, problem = _long_name(parts, name11, short)
     if attributes & fat.VOLUME_ID:
         label = name11.decode("cp437").rstrip(" ")
@@ -184,5 +186,23 @@ def _long_name(parts: list[bytes], name11: bytes, short: str) -> tuple[str, str]
         return short, "its long name entries are out of order"
     if any(raw[13] != fat.checksum(name11) for raw in parts):
         return short, "its long name entries belong to another short name"
+    return _joined(parts) or short, ""
+
+
+def _joined(parts: list[bytes]) -> str:
     text = b"".join(fat.long_piece(raw) for raw in reversed(parts)).decode("utf-16-le", "replace")
-    return text.split("\0")[0] or short, ""
+    return text.split("\0")[0]
+
+
+def _remains(parts: list[bytes], name11: bytes) -> list[bytes]:
+    """The long name entries that belonged to a deleted short one. Deleting takes the first byte of each; of the short
+    name the checksum gives it back, and the pieces are used only if it is the letter that the long name begins with."""
+    if not parts or any(raw[0] != fat.DELETED for raw in parts):
+        return []
+    mine = parts
+    for at in range(len(parts) - 1, -1, -1):
+        if parts[at][13] != parts[-1][13]:
+            mine = parts[at + 1 :]
+            break
+    first = next(byte for byte in range(256) if fat.checksum(bytes([byte]) + name11[1:]) == parts[-1][13])
+    return mine if _joined(mine)[:1].upper() == bytes([first]).decode("cp437") else []

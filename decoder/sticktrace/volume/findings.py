@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from sticktrace.grammar.fat import FAT16_LIMIT, fat_type
 from sticktrace.text import count_of, safe
 from sticktrace.volume.changes import CREATED, GREW
 from sticktrace.volume.exfat_facts import exfat_facts
@@ -122,6 +123,10 @@ def _about_files(medium: Medium, volume: Volume, files: FileSystem) -> Iterator[
     if files.exhausted:
         text = f"{volume.title}: its cluster chains change so much that they were not followed to the end"
         yield Fact("volume-restless", WARNING, text, (), unit, start)
+    if files.shape.kind == 32 and files.shape.clusters < FAT16_LIMIT:
+        said = f"{files.shape.clusters:,} clusters, which makes it FAT{fat_type(files.shape.clusters)} by the specification"
+        text = f"{volume.title}: laid out as FAT32, but with {said}: hosts disagree about such a volume"
+        yield Fact("fat-type-disputed", WARNING, text, _seen_in(medium, [volume.start]), unit, start)
     bits = min(files.shape.kind, 32)
     if files.shape.fat_blocks * files.block_length * 8 < (files.shape.clusters + 2) * bits:
         text = f"{volume.title}: its FAT is too short for its {files.shape.clusters:,} clusters"

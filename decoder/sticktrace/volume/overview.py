@@ -34,13 +34,7 @@ def device_map(medium: Medium, cells: int, first: int = 0, after: int | None = N
         return []
     width = -(-total // cells)
     count = -(-total // width)
-    steps = [[0] * (count + 1) for _ in range(3)]
-    for lba, blocks, _, kind in medium.store.extents():
-        low, high = max(0, lba - first), min(total, lba - first + blocks)
-        if low < high:
-            row = steps[0 if kind == READ else 1 if kind == WRITE else 2]
-            row[low // width] += 1
-            row[(high - 1) // width + 1] -= 1
+    steps = _steps(medium, first, total, width, count)
     found: list[Cell] = []
     sums = [0, 0, 0]
     for cell in range(count):
@@ -49,6 +43,20 @@ def device_map(medium: Medium, cells: int, first: int = 0, after: int | None = N
     return found
 
 
+
+
+def _steps(medium: Medium, first: int, total: int, width: int, count: int) -> list[list[int]]:
+    """For reads, writes and failures: by how much the number of commands changes from each cell to the next."""
+    import numpy as np
+
+    lba, blocks, kind = medium.store.columns()
+    low, high = np.maximum(lba - first, 0), np.minimum(lba - first + blocks, total)
+    steps = []
+    for chosen in (kind == READ, kind == WRITE, kind > WRITE):
+        here = chosen & (low < high)
+        begin = np.bincount(low[here] // width, minlength=count + 1)
+        steps.append((begin - np.bincount((high[here] - 1) // width + 1, minlength=count + 1)).tolist())
+    return steps
 
 
 def left_uncertain(medium: Medium) -> list[tuple[int, int, int]]:

@@ -69,8 +69,9 @@ def _fat(data: bytes, block_length: int) -> Geometry | str:
     if not reserved or not size or total <= heap:
         return "the boot sector leaves no room for data"
     clusters = (total - heap) // cluster
-    kind = fat.fat_type(clusters)
-    wide = kind == 32 and not size16
+    # The count of clusters alone decides, except that a boot sector laid out for FAT32 cannot be read as anything else.
+    wide = not size16 and not root_entries
+    kind = 32 if wide else fat.fat_type(clusters)
     if kind == 32 and not wide:
         return "the cluster count says FAT32, the rest of the boot sector does not"
     signed = data[66 if wide else 38] == 0x29

@@ -302,6 +302,14 @@ class SectorStore:
         for lba, blocks, number, kind in zip(self._lba, self._blocks, self._number, self._kind, strict=True):
             yield lba, blocks, number, kind & 3
 
+    def columns(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.uint8]]:
+        """Every extent in time order as columns: first block, blocks, kind."""
+        import numpy as np
+
+        blocks: NDArray[np.int64] = np.frombuffer(self._blocks, np.uint32).astype(np.int64)
+        kind: NDArray[np.uint8] = np.frombuffer(self._kind, np.uint8) & np.uint8(3)
+        return np.array(self._lba, np.int64), blocks, kind
+
     def exchange_of(self, extent: int) -> int:
         """The number of the exchange that an extent came from."""
         return self._number[extent]
