@@ -23,6 +23,9 @@ def control(setup: str, status: int | None = 0, **values: int) -> Transfer:
         ("8006000f00000500", "GET_DESCRIPTOR", "BOS", "USB 2.0 9.4.3"),
         ("8006000600000a00", "GET_DESCRIPTOR", "device qualifier", "USB 2.0 9.4.3"),
         ("0005020000000000", "SET_ADDRESS", "address 2", "USB 2.0 9.4.6"),
+        ("0003020000040000", "SET_FEATURE", "TEST_MODE, Test_Packet", "USB 2.0 9.4.9"),  # Table 9-7
+        ("2303150002040000", "SET_FEATURE (port)", "PORT_TEST, port 2, Test_Packet", "USB 2.0 11.24.2.13"),
+        ("0031280000000000", "SET_ISOCH_DELAY", "40 ns from the host to the device", "USB 3.2 9.4.11"),
         ("0009010000000000", "SET_CONFIGURATION", "configuration 1", "USB 2.0 9.4.7"),
         ("8008000000000100", "GET_CONFIGURATION", "", "USB 2.0 9.4.2"),
         ("010b010002000000", "SET_INTERFACE", "alternate setting 1, interface 2", "USB 2.0 9.4.10"),

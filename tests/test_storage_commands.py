@@ -222,3 +222,36 @@ def test_ufi_command_blocks() -> None:
     assert titles("ufi", "5a000500000000" + "00ff000000" + "0006940000000000") == [
         "MODE SENSE CDB", "MODE SENSE(10) data",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("raw", "kind", "parts"),
+    [
+        # UAS: a unit and what it carries
+        ("01000001000000000000000000000000" "28000000082000000800000000000000", "uas", ["COMMAND IU", "READ(10) CDB"]),
+        ("03000007000002000000000000000012" "70000600000000" "0a00000000280000000000", "uas",
+         ["SENSE IU", "Fixed format sense data"]),
+        ("0400000900000008", "uas", ["RESPONSE IU"]),
+        # USB: data that has no layout is not left out; SET_SEL as the kernel's struct usb_set_sel_req has it (ch9.h)
+        ("c051010000000400" "01020304", "setup", ["Setup packet", "bytes behind it"]),
+        ("0030000000000600" "0a0b0c000d00", "setup", ["Setup packet", "System exit latencies"]),
+        ("0c2a040a000a0004b8010000", "descriptors", ["SuperSpeed hub descriptor"]),
+        ("060f00000000", None, []),
+    ],
+)  # fmt: skip
+def test_bytes_are_told_by_themselves(raw: str, kind: str | None, parts: list[str]) -> None:
+    """What the documents fix is enough to know these; nothing is made of bytes that fit nothing."""
+    found = recognise(bytes.fromhex(raw))
+    assert (found[0].kind if found else None) == kind
+    assert [part.title for part in found[0].parts] == parts if found else parts == []
+
+
+def test_identify_data_is_told_by_its_checksum() -> None:
+    """ATA8-ACS, IDENTIFY DEVICE data, word 255: A5h, and the sum of all 512 bytes is zero."""
+    data = bytearray(512)
+    data[54:58] = b"KSRE"  # words hold text with the first letter in the high byte
+    data[510] = 0xA5
+    data[511] = -sum(data) & 0xFF
+    assert [reading.kind for reading in recognise(bytes(data))] == ["identify"]
+    data[511] ^= 1
+    assert recognise(bytes(data)) == []

@@ -110,7 +110,7 @@ def _from_setup(request: Request) -> None:
     request.name = codes.request_name(kind, code)
     request.clause = known.clause if known else ""
     request.words = ", ".join(
-        words for words in (codes.value_words(kind, code, value), codes.index_words(kind, code, index)) if words
+        words for words in (codes.value_words(kind, code, value), codes.index_words(kind, code, index, value)) if words
     )
 
 

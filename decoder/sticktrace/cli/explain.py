@@ -12,7 +12,7 @@ import click
 from sticktrace.cli.common import echo_all, opened, report_damage, style, width
 
 _KINDS = ("cbw", "csw", "cdb", "ufi", "setup", "descriptors", "sense", "inquiry", "vpd", "capacity",
-          "format-capacities", "mode6", "mode10", "luns", "uas", "port-status")  # fmt: skip
+          "format-capacities", "mode6", "mode10", "luns", "uas", "port-status", "identify")  # fmt: skip
 _SHOWN = 60
 
 

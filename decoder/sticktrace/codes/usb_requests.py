@@ -23,6 +23,10 @@ RECIPIENTS = {0: "device", 1: "interface", 2: "endpoint", 3: "other"}
  SET_CONFIGURATION, GET_INTERFACE, SET_INTERFACE, SYNCH_FRAME) = 0, 1, 3, 5, 6, 7, 8, 9, 10, 11, 12  # fmt: skip
 
 
+SET_SEL, SET_ISOCH_DELAY = 0x30, 0x31
+"""Requests of SuperSpeed devices (USB 3.2 9.4)."""
+
+
 class Known(NamedTuple):
     """A request's printed name and where it is defined."""
 
@@ -42,8 +46,8 @@ STANDARD_REQUESTS = {
     10: Known("GET_INTERFACE", "USB 2.0 9.4.4"),
     11: Known("SET_INTERFACE", "USB 2.0 9.4.10"),
     12: Known("SYNCH_FRAME", "USB 2.0 9.4.11"),
-    0x30: Known("SET_SEL", "USB 3.2 9.4.12"),
-    0x31: Known("SET_ISOCH_DELAY", "USB 3.2 9.4.11"),
+    SET_SEL: Known("SET_SEL", "USB 3.2 9.4.12"),
+    SET_ISOCH_DELAY: Known("SET_ISOCH_DELAY", "USB 3.2 9.4.11"),
 }
 """USB 2.0 Table 9-4; the two SuperSpeed rows from memory of USB 3.2 Table 9-5."""
 
@@ -153,6 +157,7 @@ def value_words(request_type: int, request: int, value: int) -> str:
         SET_ADDRESS: f"address {value}",
         SET_CONFIGURATION: f"configuration {value}",
         SET_INTERFACE: f"alternate setting {value}",
+        SET_ISOCH_DELAY: f"{value} ns from the host to the device",
     }.get(request, "")
 
 
@@ -164,9 +169,20 @@ def _descriptor_words(value: int) -> str:
     return f"{name} {index}" if index else name
 
 
-def index_words(request_type: int, request: int, index: int) -> str:
-    """What wIndex says in this request; "" where it says nothing or is not known."""
+TEST_MODES = {1: "Test_J", 2: "Test_K", 3: "Test_SE0_NAK", 4: "Test_Packet", 5: "Test_Force_Enable"}
+"""Test selectors in the high byte of wIndex (USB 2.0 Table 9-7, Table 11-24 from memory)."""
+
+TEST_MODE, PORT_TEST = 2, 21
+
+
+def index_words(request_type: int, request: int, index: int, value: int = -1) -> str:
+    """What wIndex says in this request, some with the help of wValue; "" where it says nothing or is not known."""
     kind, recipient = split(request_type)
+    test = TEST_MODES.get(index >> 8, f"test selector {index >> 8}") if request == SET_FEATURE else ""
+    if (kind, recipient, value) == (STANDARD, DEVICE, TEST_MODE):
+        return test
+    if (kind, recipient, value) == (CLASS, OTHER, PORT_TEST) and test:
+        return f"port {index & 0xFF}, {test}"
     if kind == STANDARD and request in (GET_DESCRIPTOR, SET_DESCRIPTOR) and recipient == DEVICE:
         return f"language {index:04X}h" if index else ""
     if recipient == INTERFACE:

@@ -31,7 +31,7 @@ def _setup_value(value: Any, seen: Mapping[str, Any]) -> str:
 
 
 def _setup_index(value: Any, seen: Mapping[str, Any]) -> str:
-    return codes.index_words(_request_type(seen), seen["bRequest"], value)
+    return codes.index_words(_request_type(seen), seen["bRequest"], value, seen["wValue"])
 
 
 def _request_type(seen: Mapping[str, Any]) -> int:
@@ -69,14 +69,20 @@ CLASSES = {
 """Base classes as registered with USB-IF (defined class codes), from memory."""
 
 
+def _class(seen: Mapping[str, Any]) -> int | None:
+    """The class that a subclass or a protocol belongs to, in whichever descriptor it stands."""
+    names = ("bInterfaceClass", "bFunctionClass", "bDeviceClass")
+    return next((seen[name] for name in names if name in seen), None)
+
+
 def _subclass(value: Any, seen: Mapping[str, Any]) -> str:
-    return msc.subclass(value) if seen.get("bInterfaceClass") == msc.CLASS else ""
+    return msc.subclass(value) if _class(seen) == msc.CLASS else ""
 
 
 def _protocol(value: Any, seen: Mapping[str, Any]) -> str:
-    if seen.get("bInterfaceClass") == msc.CLASS:
+    if _class(seen) == msc.CLASS:
         return msc.protocol(value)
-    if 9 in (seen.get("bInterfaceClass"), seen.get("bDeviceClass")):  # hub: USB 2.0 11.23.1
+    if _class(seen) == 9:  # hub: USB 2.0 11.23.1
         return {0: "full speed, or no transaction translator", 1: "single TT", 2: "several TTs"}.get(value, "")
     return ""
 
@@ -163,8 +169,8 @@ ASSOCIATION = Layout(
     field("bFirstInterface", Int8ul, "first interface of the function", "IAD ECN"),
     field("bInterfaceCount", Int8ul, "interfaces that belong together", "IAD ECN"),
     field("bFunctionClass", Int8ul, "class", "IAD ECN", meaning=CLASSES),
-    field("bFunctionSubClass", Int8ul, "subclass", "IAD ECN"),
-    field("bFunctionProtocol", Int8ul, "protocol", "IAD ECN"),
+    field("bFunctionSubClass", Int8ul, "subclass", "IAD ECN", meaning=_subclass),
+    field("bFunctionProtocol", Int8ul, "protocol", "IAD ECN", meaning=_protocol),
     _index("iFunction", "string that names the function", "IAD ECN"),
 )  # fmt: skip
 

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from construct import Int8ul
+from construct import Int8ul, Int16ul
 
 from sticktrace.codes import usb_requests as codes
 from sticktrace.grammar import bot, hub, usb
@@ -39,6 +39,14 @@ ALTERNATE_SETTING = Layout(
     field("Alternate Setting", Int8ul, "bAlternateSetting of the interface", "USB 2.0 9.4.4"),
 )  # fmt: skip
 
+SYSTEM_EXIT_LATENCIES = Layout(
+    "System exit latencies", "USB 3.2 9.4.12",
+    field("U1SEL", Int8ul, "system exit latency from U1, µs", "USB 3.2 9.4.12"),
+    field("U1PEL", Int8ul, "latency of the path from U1, µs", "USB 3.2 9.4.12"),
+    field("U2SEL", Int16ul, "system exit latency from U2, µs", "USB 3.2 9.4.12"),
+    field("U2PEL", Int16ul, "latency of the path from U2, µs", "USB 3.2 9.4.12"),
+)  # fmt: skip
+
 ANSWERS: dict[tuple[int, int], Layout] = {
     (0x80, codes.GET_STATUS): DEVICE_STATUS,
     (0x81, codes.GET_STATUS): INTERFACE_STATUS,
@@ -48,6 +56,7 @@ ANSWERS: dict[tuple[int, int], Layout] = {
     (0xA0, codes.GET_STATUS): hub.HUB_STATUS,
     (0xA3, codes.GET_STATUS): hub.PORT_STATUS,
     (0xA1, 0xFE): bot.MAX_LUN_DATA,
+    (0x00, codes.SET_SEL): SYSTEM_EXIT_LATENCIES,
 }
 """Layout of the data stage by (bmRequestType, bRequest), for requests that do not carry descriptors."""
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from sticktrace.codes.scsi import cdb_length
 from sticktrace.errors import LayoutError
-from sticktrace.grammar import bot, hub, sbc, sense, spc, uas, ufi, usb
+from sticktrace.grammar import ata, bot, hub, sbc, sense, spc, uas, ufi, usb
 from sticktrace.grammar.choice import unexplained
 from sticktrace.grammar.command import Command
 from sticktrace.grammar.layout import Explanation, Layout
@@ -73,7 +73,8 @@ def _ufi(data: bytes) -> tuple[Explanation, ...]:
 def _setup(data: bytes) -> tuple[Explanation, ...]:
     if data[:2] == bot.ADSC_SETUP.build({})[:2]:  # the data of this request is a command block
         return usb.SETUP.explain(data[:8]), *(_ufi(data[8:]) or _cdb(data[8:]) if data[8:] else ())
-    return tuple(explain_control(data[:8], data[8:]))
+    parts = explain_control(data[:8], data[8:])
+    return (*parts, *(_rest(data[8:]) if len(parts) == 1 else ()))
 
 
 def _sense(data: bytes) -> tuple[Explanation, ...]:
@@ -87,7 +88,16 @@ def _capacity(data: bytes) -> tuple[Explanation, ...]:
 
 
 def _unit(data: bytes) -> tuple[Explanation, ...]:
-    return _with(uas.IU_LAYOUTS[data[0]], data) if data[0] in uas.IU_LAYOUTS else ()
+    """An information unit, and the command block or the sense data that it carries."""
+    layout = uas.IU_LAYOUTS.get(data[0])
+    if layout is None:
+        return ()
+    inside: tuple[Explanation, ...] = ()
+    if layout is uas.COMMAND_IU and len(data) > 16:
+        inside = tuple(command.cdb.explain(data[16:][: command.cdb.sizeof()]) for command in meanings(data[16:]))
+    elif layout is uas.SENSE_IU and len(data) > 16:
+        inside = _sense(data[16:])
+    return (*_with(layout, data), *inside)
 
 
 def _mode6(data: bytes) -> tuple[Explanation, ...]:
@@ -125,11 +135,13 @@ KINDS: dict[str, Callable[[bytes], tuple[Explanation, ...]]] = {
     "luns": lambda data: _with(spc.REPORT_LUNS_DATA, data),
     "uas": _unit,
     "port-status": lambda data: _with(hub.PORT_STATUS, data),
+    "identify": lambda data: _with(ata.IDENTIFY_DEVICE, data),
 }
 """Kinds of bytes that can be asked for by name."""
 
-_REQUESTS = {0x00, 0x01, 0x02, 0x80, 0x81, 0x82, 0x20, 0x21, 0x23, 0xA0, 0xA1, 0xA3}
-_DESCRIPTOR_SIZES = {1: {18}, 2: {9}, 4: {9}, 5: {7, 9}, 6: {10}, 7: {9}, 11: {8}, 15: {5}, 0x29: set(range(7, 72))}
+_REQUESTS = {way | kind | to for way in (0, 0x80) for kind in (0, 0x20, 0x40) for to in range(4)} - {0x03, 0x83}
+_DESCRIPTOR_SIZES = {1: {18}, 2: {9}, 4: {9}, 5: {7, 9}, 6: {10}, 7: {9}, 11: {8}, 15: {5}, 0x29: set(range(7, 72)),
+                     0x2A: {12}, 0x30: {6}}  # fmt: skip
 
 
 def _rules(data: bytes) -> Iterator[tuple[str, str]]:
@@ -167,7 +179,10 @@ def _rules(data: bytes) -> Iterator[tuple[str, str]]:
         yield "luns", "a LUN list length that counts the rest"
     if size >= 4 and data[1] in (0x00, 0x80, 0x83, 0xB0, 0xB1, 0xB2) and int.from_bytes(data[2:4], "big") == size - 4:
         yield "vpd", "a page length that counts the rest"
-    if first in uas.IU_LAYOUTS and size in (4, 16, 32, 34) and not data[1]:
+    if size == 512 and data[510] == 0xA5 and not sum(data) & 0xFF:  # ATA8-ACS, IDENTIFY DEVICE data, word 255
+        yield "identify", "the signature A5h and a checksum that fits, as in IDENTIFY DEVICE data"
+    sense_size = 16 + int.from_bytes(data[14:16], "big") if first == 3 and size >= 16 else 0
+    if first in uas.IU_LAYOUTS and size in (4, 8, 16, 32, sense_size) and not data[1]:
         yield "uas", f"IU id {first:02X}h and its length"
 
 
