@@ -25,7 +25,8 @@ def command(
     same length.
 
     The copy has the same records, times, commands, exchanges and findings; partition tables, FATs and directories stay
-    decodable. Sizes, dates and the order of events are left in: look at the copy before you pass it on.
+    decodable. Sizes, dates and the order of events are left in: look at the copy before you pass it on. Hex text is
+    written anew in the preferred form, without the console lines around it.
     """
     from sticktrace.volume.redact import Keep, redact
 

@@ -124,8 +124,9 @@ def _about_files(medium: Medium, volume: Volume, files: FileSystem) -> Iterator[
         text = f"{volume.title}: its cluster chains change so much that they were not followed to the end"
         yield Fact("volume-restless", WARNING, text, (), unit, start)
     if files.shape.kind == 32 and files.shape.clusters < FAT16_LIMIT:
-        said = f"{files.shape.clusters:,} clusters, which makes it FAT{fat_type(files.shape.clusters)} by the specification"
-        text = f"{volume.title}: laid out as FAT32, but with {said}: hosts disagree about such a volume"
+        count = files.shape.clusters
+        said = f"laid out as FAT32, but its {count:,} clusters make it FAT{fat_type(count)} by the specification"
+        text = f"{volume.title}: {said}: hosts disagree about such a volume"
         yield Fact("fat-type-disputed", WARNING, text, _seen_in(medium, [volume.start]), unit, start)
     bits = min(files.shape.kind, 32)
     if files.shape.fat_blocks * files.block_length * 8 < (files.shape.clusters + 2) * bits:
