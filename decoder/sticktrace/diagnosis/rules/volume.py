@@ -94,7 +94,8 @@ _GROUPS = {
     "volume-dirty-at-start": UNCLEAN, "volume-left-dirty": UNCLEAN, "data-without-entry": UNFINISHED,
     "entry-without-data": UNFINISHED, "write-not-flushed": UNFINISHED, "entry-unsound": ODDITIES,
     "chain-longer-than-size": ODDITIES, "free-count-differs": ODDITIES, "mbr-boot-indicator": ODDITIES,
-    "volume-misaligned": ODDITIES, "volume-restless": ODDITIES,
+    "volume-misaligned": ODDITIES, "volume-restless": ODDITIES, "fat-type-disputed": ODDITIES,
+    "bitmap-differs": UNFINISHED,
 }  # fmt: skip
 _KNOWN_TO_MOST = frozenset(("FAT12", "FAT16", "FAT32"))
 
