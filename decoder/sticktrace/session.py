@@ -72,16 +72,16 @@ class Reading:
         """Items from what the source holds now. May be called again when a capture that is still being written has
         grown; see `Capture.refresh`."""
         self.reader.data = self._source.data
-        feed, out, account = self.router.feed, self.router.out, self._account
+        feed, out, take = self.router.feed, self.router.out, self.router.out.take
         for count, transfer in enumerate(self.reader.transfers(), 1):
             feed(transfer)
-            if out.waits:
-                for item in out.ready():
-                    if type(item) is Exchange:
-                        self._in_exchanges += len(item.records)
-                    else:
-                        account(item)
-                    yield item
+            while out.waits:
+                item = take()
+                if item.__class__ is Exchange:
+                    self._in_exchanges += len(item.records)
+                else:
+                    self._account(item)
+                yield item
             if not count % _STEP:
                 self._report()
 

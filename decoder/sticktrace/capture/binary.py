@@ -37,7 +37,7 @@ class FrameDecoder(Protocol):
 def decoder_for(link_type: int, reader: Reader) -> FrameDecoder | None:
     """The decoder of a link type, or None for one that is not USB as seen by a host."""
     if link_type in HEADER_SIZES:
-        return LinuxFrames(reader)
+        return LinuxFrames(reader, link_type)
     if link_type == 249:
         from sticktrace.capture.windows import WindowsFrames
 

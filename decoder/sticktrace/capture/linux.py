@@ -28,8 +28,10 @@ _ISO_COUNT = {order: struct.Struct(order + "I") for order in "<>"}
 class LinuxFrames:
     """Turns records of these link types into transfers."""
 
-    def __init__(self, reader: Reader) -> None:
+    def __init__(self, reader: Reader, link_type: int) -> None:
         self.reader = reader
+        self._size = HEADER_SIZES[link_type]
+        self._order, self._unpack = "<", _HEAD["<"]
         self.joiner = Joiner()
         self._keep, self._take = self.joiner.submit, self.joiner.take
         self._emulated: set[int] = set()
@@ -37,11 +39,13 @@ class LinuxFrames:
     def feed(self, frame: Frame, number: int, time_ns: int, data: Any) -> Transfer | None:
         """One record in; a transfer out when this record completes one, or shows that an earlier one never will."""
         _, at, captured, _, link_type, order = frame
-        size = HEADER_SIZES[link_type]
+        size = self._size
+        if order != self._order:
+            self._order, self._unpack = order, _HEAD[order]
         if captured < size:
             self.reader.skipped[f"record shorter than the {size}-byte header of link type {link_type}"] += 1
             return None
-        ident, event, kind, endpoint, device, bus, setup_flag, data_flag, status, length = _HEAD[order](data, at)
+        ident, event, kind, endpoint, device, bus, setup_flag, data_flag, status, length = self._unpack(data, at)
         at += size
         captured -= size
         if kind == ISOCHRONOUS:

@@ -264,7 +264,8 @@ class Lane:
         gathering.seal(outcome)
         self._open = None
         self._unexplained.closed(gathering, self._read)
-        self._release_left_open()
+        if self._left_open is not None:
+            self._release_left_open()
 
     def _doubts(self, gathering: Gathering, residue: int, transfer: Transfer) -> bool:
         """Whether length, residue and what moved contradict each other, so that no case can be told."""

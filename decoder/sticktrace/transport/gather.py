@@ -109,7 +109,10 @@ class Unexplained:
     def closed(self, gathering: Gathering, read: Callable[[int, int], bytes]) -> None:
         """An exchange was closed. What waited on its unit is settled; if it failed itself, it waits in turn."""
         exchange = gathering.exchange
-        waiting = self._waiting.pop(exchange.lun, None) if self._waiting else None
+        if exchange.status is not FAILED and not self._waiting:
+            self._out.done(gathering)
+            return
+        waiting = self._waiting.pop(exchange.lun, None)
         if waiting is not None:
             if exchange.opcode == _REQUEST_SENSE and exchange.pieces:
                 self._explain(waiting, gathering, read)

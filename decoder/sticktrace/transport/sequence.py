@@ -68,17 +68,21 @@ class Sequence:
 
     def ready(self) -> Iterator[Any]:
         """Items whose turn has come."""
+        while self.waits:
+            yield self.take()
+
+    def take(self) -> Any:
+        """The first item, whose turn has come (``waits``)."""
         queue = self._queue
-        while queue and queue[0].done:
-            place = queue.popleft()
-            item = place.item
-            if isinstance(item, Exchange):
-                self.numbered += 1
-                item.number = self.numbered
-                if place.explained_by is not None:
-                    self._tell_source(item, place.explained_by)
-            yield item
-        self.waits = False
+        place = queue.popleft()
+        self.waits = bool(queue) and queue[0].done
+        item = place.item
+        if item.__class__ is Exchange:
+            self.numbered += 1
+            item.number = self.numbered
+            if place.explained_by is not None:
+                self._tell_source(item, place.explained_by)
+        return item
 
     def _tell_source(self, exchange: Exchange, by: Place) -> None:
         """The number that the exchange at ``by`` is going to have: it stands further back in the queue."""
