@@ -206,14 +206,7 @@ def _stalled(text: str) -> Test:
 
 
 def _touches(text: str) -> Test:
-    wanted = text.lower()
-
-    def test(table: ExchangeTable) -> Mask:
-        import numpy as np
-
-        return np.isin(table.column("touches"), [i for i, label in enumerate(table.labels) if wanted in label.lower()])
-
-    return test
+    return lambda table: table.labels.holding(text)[table.column("touches")]
 
 
 def _sense(text: str) -> Test:

@@ -13,6 +13,7 @@ from typing import Any, overload
 
 from sticktrace.capture.transfer import Piece
 from sticktrace.storage.commands import lba_and_blocks, name
+from sticktrace.storage.textpool import TextPool
 from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange, Sense
 
 STATUSES = (PASSED, FAILED, PHASE_ERROR, MISSING, INVALID)
@@ -52,9 +53,8 @@ class ExchangeTable:
         self.names: list[str] = []
         """Command names in order of first use; the ``name`` column counts in it."""
         self._name_index: dict[str, int] = {}
-        self.labels: list[str] = [""]
-        """What exchanges touch on the volume, in order of first use; the ``touches`` column counts in it."""
-        self._label_index: dict[str, int] = {"": 0}
+        self.labels = TextPool()
+        """What exchanges touch on the volume; the ``touches`` column counts in it."""
 
     def __len__(self) -> int:
         return len(self._cdb_sizes)
@@ -74,7 +74,7 @@ class ExchangeTable:
             -1 if sense is None else sense.key << 16 | sense.asc << 8 | sense.ascq,
             -1 if exchange.case is None else exchange.case,
             sum(1 << PHASES.index(phase) for phase in exchange.stalled), exchange.truncated,
-            TRANSPORTS.index(exchange.transport), self._label(touches), *at, *status_at,
+            TRANSPORTS.index(exchange.transport), self.labels.add(touches), *at, *status_at,
         )  # fmt: skip
         for add, value in zip(self._append, values, strict=True):
             add(value)
@@ -89,13 +89,6 @@ class ExchangeTable:
             self._notes[row] = exchange.notes
         if sense is not None:
             self._senses[row] = sense
-
-    def _label(self, touches: str) -> int:
-        index = self._label_index.get(touches)
-        if index is None:
-            index = self._label_index[touches] = len(self.labels)
-            self.labels.append(touches)
-        return index
 
     def touches(self, row: int) -> str:
         """What the exchange of a row touches on the volume, "" for nothing or not known."""

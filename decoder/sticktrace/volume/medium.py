@@ -231,7 +231,7 @@ class Medium:
         several = len(self.volumes) > 1
         if volume.files is None:
             kind = volume.kind or "file system not known"
-            return [f"{volume.title} ({kind}) from block {lba - volume.start}"]
+            return [f"{volume.title} ({kind})"]
         parts = labels.in_volume(volume.files, lba, count)
         if lba + count > volume.start + volume.files.blocks:
             parts.append("after the end of the file system")

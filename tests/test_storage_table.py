@@ -1,0 +1,52 @@
+"""The exchange table and its text pool: what goes in comes out, whatever it is."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import sticktrace
+from conftest import capture_path
+from sticktrace.output.selection import Selection
+from sticktrace.storage.table import ExchangeTable
+from sticktrace.storage.textpool import TextPool
+
+TEXTS = st.lists(st.text(st.characters(exclude_characters="\n"), max_size=20), max_size=40)
+
+
+@given(TEXTS, st.text(min_size=1, max_size=3))
+@settings(max_examples=200)
+def test_texts_come_back_and_are_found(texts: list[str], wanted: str) -> None:
+    pool = TextPool()
+    indexes = [pool.add(text) for text in texts]
+    assert [pool[index] for index in indexes] == texts
+    found = pool.holding("Aa") if wanted == "\n" else pool.holding(wanted)
+    asked = ("Aa" if wanted == "\n" else wanted).encode("utf-8", "surrogatepass").lower()
+    for text, index in zip(texts, indexes, strict=True):
+        assert found[index] == (asked in text.encode("utf-8", "surrogatepass").lower())
+
+
+def test_a_text_long_forgotten_is_only_stored_again() -> None:
+    pool = TextPool()
+    first = pool.add("root directory")
+    for number in range(10_000):
+        pool.add(f"file {number}")
+    again = pool.add("root directory")
+    assert pool[first] == pool[again] == "root directory"
+    assert pool.holding("ROOT")[[first, again]].all()
+
+
+def test_rows_equal_the_exchanges_that_went_in() -> None:
+    for name in ("g17_raw_bot_orderly-usbmon.pcap", "l19_uas_ehci-usbmon.pcap", "l15_read_error-usbmon.pcap"):
+        with sticktrace.open(capture_path(name)) as capture:
+            exchanges = list(capture.exchanges())
+        table = ExchangeTable()
+        for exchange in exchanges:
+            table.append(exchange, f"touches {exchange.number}")
+        assert [dataclasses.astuple(row) for row in table] == [dataclasses.astuple(e) for e in exchanges]
+        assert [table.touches(row) for row in range(len(table))] == [f"touches {e.number}" for e in exchanges]
+        labelled = [(exchange, f"touches {exchange.number}") for exchange in exchanges]
+        chosen = [touches for _, touches in Selection('touches:"HES 7"').of(iter(labelled))]
+        assert chosen == [touches for _, touches in labelled if "hes 7" in touches]
