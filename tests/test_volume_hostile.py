@@ -197,6 +197,15 @@ def test_an_image_is_not_overwritten(tmp_path: Path) -> None:
     assert (tmp_path / "x.img").read_bytes() == b"mine"
 
 
+def test_a_refused_image_leaves_nothing_behind(tmp_path: Path) -> None:
+    """A map of an earlier image is in the way: then no empty image is made either."""
+    (medium,) = Volume().read().tracker.media.values()
+    (tmp_path / "x.img.map").write_bytes(b"mine")
+    with pytest.raises(SticktraceError, match=r"x\.img\.map: exists"):
+        write_image(medium, tmp_path / "x.img")
+    assert [path.name for path in tmp_path.iterdir()] == ["x.img.map"]
+
+
 def table(*records: tuple[int, int, int]) -> bytes:
     """An MBR of (type, first, count) records."""
     body = b"".join(struct.pack("<B3xB3xII", 0, *item) for item in records)

@@ -18,7 +18,7 @@ def card(device: Device) -> dict[str, Any]:
         "kind": "device",
         "bus": device.bus,
         "addresses": list(device.addresses),
-        "ids": f"{ids[0]:04x}:{ids[1]:04x}" if ids else "",
+        "ids": device.vid_pid,
         "vendor_id": ids[0] if ids else None,
         "product_id": ids[1] if ids else None,
         "release": bcd_text(facts["bcdDevice"]) if "bcdDevice" in facts else "",

@@ -106,6 +106,12 @@ class Device:
         return int.from_bytes(self.descriptor[8:10], "little"), int.from_bytes(self.descriptor[10:12], "little")
 
     @property
+    def vid_pid(self) -> str:
+        """idVendor and idProduct in hex, as people write them: ``1209:0001``; "" if not read."""
+        ids = self.ids
+        return f"{ids[0]:04x}:{ids[1]:04x}" if ids else ""
+
+    @property
     def is_hub(self) -> bool:
         """Class 9, or hub requests were sent to it."""
         return self.as_hub is not None or self.descriptor[4:5] == b"\x09"
@@ -150,11 +156,11 @@ class Device:
     def title(self) -> str:
         """Product and maker as the device calls itself, or its ids, or what is known."""
         words = " ".join(w for w in (self.named("iManufacturer"), self.named("iProduct")) if w)
-        ids, kind = self.ids, "hub" if self.is_hub else "device"
+        kind = "hub" if self.is_hub else "device"
         if words:
             return words
-        if ids:
-            return f"{kind} {ids[0]:04x}:{ids[1]:04x}"
+        if self.vid_pid:
+            return f"{kind} {self.vid_pid}"
         if not self.addresses and self.hub is not None and not self.spoken:
             return f"{kind} whose address is not in view"
         return f"{kind} at address {self.address}"

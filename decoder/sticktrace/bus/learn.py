@@ -53,7 +53,7 @@ def _device_descriptor(bus: Bus, device: Device, request: Request, data: bytes) 
         before, device.descriptor = device.ids, data
         device.changed()
         if device.ids and device.ids != before:
-            device.tell(request.end_ns, f"is {device.ids[0]:04x}:{device.ids[1]:04x}", request.records)
+            device.tell(request.end_ns, f"is {device.vid_pid}", request.records)
 
 
 def _configuration(device: Device, request: Request, data: bytes) -> None:

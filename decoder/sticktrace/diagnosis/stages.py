@@ -101,7 +101,7 @@ def _descriptors(subject: Subject, account: Account) -> Stage:
 
 def _described(device: Device) -> str:
     """What the descriptors say in a line."""
-    ids = f"{device.ids[0]:04x}:{device.ids[1]:04x}" if device.ids else "ids not read"
+    ids = device.vid_pid or "ids not read"
     current = device.current()
     speed = f", {device.speed} speed" if device.speed else ""
     power = f", up to {current.max_power_ma(device.superspeed)} mA" if current else ""

@@ -131,8 +131,7 @@ class Subject:
     @property
     def ids(self) -> str:
         """VID:PID, "" if not read."""
-        ids = self.device.ids if self.device else None
-        return f"{ids[0]:04x}:{ids[1]:04x}" if ids else ""
+        return self.device.vid_pid if self.device else ""
 
     @property
     def name(self) -> str:

@@ -227,6 +227,9 @@ def write_image(medium: Medium, path: Path, overwrite: bool = False) -> list[Ima
     ranges: list[ImageRange] = []
     beside = path.with_name(path.name + ".map")
     mode = "w" if overwrite else "x"
+    for taken in (path, beside) if not overwrite else ():
+        if taken.exists():  # both are looked at before either is made, so that a refusal leaves nothing behind
+            raise SticktraceError(f"{taken}: exists; not overwritten")
     try:
         with path.open(mode + "b") as out, beside.open(mode, encoding="utf-8") as listing:
             for first, after in medium.store.spans():
