@@ -21,7 +21,7 @@ VERBS = {
     "fit": "hold a stick against the limits of a target board",
     "findings": "explain every finding that diagnose can make",
     "check": "show where every record of a capture ended",
-    "export": "write the facts as JSON lines or CSV",
+    "export": "write the facts as JSON lines or CSV, or records as pcap",
     "redact": "write a copy without file contents and serial numbers",
     "view": "read a capture on a full screen",
     "demo": "run on a capture that comes with sticktrace",
