@@ -47,11 +47,12 @@ def test_page_looks_as_kept(name: str) -> None:
     assert text == path.read_text("utf-8")
 
 
-def test_compare_page_looks_as_kept() -> None:
-    """Two captures side by side, aligned, differences marked."""
-    text = shown(demo("healthy-boot.pcap"), ["7"], (100, 44), against=demo("bad-sector.pcap"))
+def test_compare_page_looks_as_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two captures side by side, aligned, differences marked. The page names both files as they were given, so they are
+    given without a folder: the length of its path would move what follows."""
+    monkeypatch.chdir(Path(demo("healthy-boot.pcap")).parent)
+    text = shown("healthy-boot.pcap", ["7"], (100, 44), against="bad-sector.pcap")
     path = KEPT / "compare.txt"
-    text = text.replace(str(Path(demo("x")).parent), "DEMO")
     if os.environ.get("STICKTRACE_SNAPSHOTS") == "write":
         path.write_text(text, "utf-8")
     assert text == path.read_text("utf-8")
