@@ -14,10 +14,10 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "decoder"))
 
-from sticktrace.diagnosis.catalogue import patterns  # noqa: E402
-from sticktrace.diagnosis.failures import FAILURES, covering  # noqa: E402
-from sticktrace.diagnosis.finding import Pattern  # noqa: E402
-from sticktrace.diagnosis.rules import unseen  # noqa: E402
+from sticktrace.findings.catalogue import patterns  # noqa: E402
+from sticktrace.findings.failures import FAILURES, covering  # noqa: E402
+from sticktrace.findings.finding import Pattern  # noqa: E402
+from sticktrace.findings.rules import unseen  # noqa: E402
 
 PAGE = ROOT / "docs" / "reference" / "findings.md"
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sticktrace.capture.source import Source
-from sticktrace.diagnosis.verdict import Diagnosis, diagnose
+from sticktrace.findings.verdict import Diagnosis, diagnose
 from sticktrace.session import Reading
 from workshop import Host, Hub, Identity, Medium, Recorder, Stick, Unit, session
 from workshop.bringup import KERNEL

@@ -14,7 +14,7 @@ from sticktrace.bus.device import Device
 from sticktrace.bus.devices import Bus, BusEvent
 from sticktrace.capture import reader_of
 from sticktrace.capture.transfer import CONTROL, INTERRUPT
-from sticktrace.storage.units import Units
+from sticktrace.sticks.units import Units
 from sticktrace.transport.exchange import Exchange
 
 SPEEDS = {"low (1.5 Mb/s)": "low", "full (12 Mb/s)": "full", "high (480 Mb/s)": "high", "super (5 Gb/s)": "super"}

@@ -12,7 +12,7 @@ import pytest
 import sticktrace
 from conftest import capture_names, capture_path, truth_of
 from sticktrace.session import Reading
-from sticktrace.storage.units import LogicalUnit, Units
+from sticktrace.sticks.units import LogicalUnit, Units
 from sticktrace.transport.exchange import FAILED, PASSED, PHASE_ERROR, Exchange
 
 CSW_STATUS = {PASSED: "0", FAILED: "1", PHASE_ERROR: "2"}  # BOT 1.0 Table 5.3

@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 import sticktrace
 from conftest import ROOT, capture_names, capture_path
 from sticktrace.cli.main import cli
-from sticktrace.diagnosis.align import ALONE, OTHER_END, OTHER_PLACE, SAME, Key, Pair, align
-from sticktrace.diagnosis.compare import BREAKS, DIFFERS, SMALL, Comparison, compare
-from sticktrace.diagnosis.story import Telling
+from sticktrace.comparison.align import ALONE, OTHER_END, OTHER_PLACE, SAME, Key, Pair, align
+from sticktrace.comparison.compare import BREAKS, DIFFERS, SMALL, Comparison, compare
+from sticktrace.comparison.side import Telling
 from sticktrace.errors import SticktraceError
 from sticktrace.output.compare_text import compare_text
 from workshop import Host, Identity, Medium, Recorder, Stick, Unit, session, wire

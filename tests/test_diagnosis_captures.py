@@ -19,9 +19,9 @@ import make_demo
 from conftest import capture_bytes, capture_names, kernel_log, truth_of
 from diagnosis_lab import diagnosed, found, new_host
 from sticktrace.cli.diagnose import command
-from sticktrace.diagnosis.catalogue import patterns
-from sticktrace.diagnosis.stages import NAMES, NOT_SEEN, REACHED
-from sticktrace.diagnosis.verdict import Diagnosis
+from sticktrace.findings.catalogue import patterns
+from sticktrace.findings.ladder import NAMES, NOT_SEEN, REACHED
+from sticktrace.findings.verdict import Diagnosis
 from sticktrace.output.diagnosis_text import lines
 from sticktrace.output.listing import plain
 from workshop import Recorder, Unit, session, wire

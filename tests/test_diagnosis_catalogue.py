@@ -15,10 +15,10 @@ import test_diagnosis_bringup
 import test_diagnosis_storage
 import test_diagnosis_transport
 from sticktrace.cli.findings import command
-from sticktrace.diagnosis.catalogue import RULES, find, patterns
-from sticktrace.diagnosis.failures import FAILURES
-from sticktrace.diagnosis.finding import DEVICE, HOST, NEEDS_HOST_LOG, NEEDS_TWO, NEEDS_WIRE, POWER, SEVERITIES, UNKNOWN
 from sticktrace.errors import SticktraceError
+from sticktrace.findings.catalogue import RULES, find, patterns
+from sticktrace.findings.failures import FAILURES
+from sticktrace.findings.finding import DEVICE, HOST, NEEDS_HOST_LOG, NEEDS_TWO, NEEDS_WIRE, POWER, SEVERITIES, UNKNOWN
 
 ROOT = Path(__file__).resolve().parents[1]
 CASES = [*test_diagnosis_bringup.CASES, *test_diagnosis_transport.CASES, *test_diagnosis_storage.CASES]
@@ -97,7 +97,7 @@ def test_verb_lists_and_explains() -> None:
 def test_no_rule_is_loaded_for_help() -> None:
     """`sticktrace --help` stays instant: the rules come in only when they are used."""
     code = "import sticktrace.cli.diagnose, sticktrace.cli.findings, sys\n"
-    code += "print('sticktrace.diagnosis.catalogue' in sys.modules)"
+    code += "print('sticktrace.findings.catalogue' in sys.modules)"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT,
                          env={"PYTHONPATH": str(ROOT / "decoder")})  # fmt: skip
     assert out.stdout.strip() == "False"

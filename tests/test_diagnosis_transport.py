@@ -13,7 +13,7 @@ import pytest
 
 from conftest import ROOT
 from diagnosis_lab import Case, Cases, check, diagnosed, found, later, new_host
-from sticktrace.diagnosis.rules.transport import Wrappers
+from sticktrace.findings.rules.transport import Wrappers
 from workshop import Host, session, wire
 from workshop.recorder import BABBLE, PROTOCOL, STALL
 from workshop.unit import BAD_OPCODE

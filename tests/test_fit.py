@@ -16,11 +16,11 @@ from hypothesis import strategies as st
 
 import sticktrace
 from conftest import ROOT, capture_names, capture_path, truth_of
+from sticktrace.board.evidence import look_at
+from sticktrace.board.fit import _CHECKS, Fit, fit
+from sticktrace.board.outcome import BREAKS, ERASES, FITS, UNKNOWN
+from sticktrace.board.profile import LIMITS, Board, BoardError, board_of, new_profile, read_board
 from sticktrace.cli.main import cli
-from sticktrace.diagnosis.board import LIMITS, Board, BoardError, board_of, new_profile, read_board
-from sticktrace.diagnosis.fit import _CHECKS, Fit, fit
-from sticktrace.diagnosis.look import look_at
-from sticktrace.diagnosis.verdicts import BREAKS, ERASES, FITS, UNKNOWN
 from sticktrace.errors import SticktraceError
 from sticktrace.output.fit_text import fit_text
 from sticktrace.text import safe

@@ -13,12 +13,12 @@ from click.testing import CliRunner
 import sticktrace
 from conftest import ROOT, capture_names, capture_path, truth_of
 from sticktrace.cli.main import cli
-from sticktrace.diagnosis.ceiling import ceiling, table
-from sticktrace.diagnosis.flow import Flow, reasons
-from sticktrace.diagnosis.measures import SLOTS, Course, Spread
-from sticktrace.diagnosis.timing import Timing, time_of
 from sticktrace.output.timing_text import bar, rate_in_words, timing_text
 from sticktrace.storage.commands import name as name_of
+from sticktrace.timing.ceiling import ceiling, table
+from sticktrace.timing.flow import Flow, reasons
+from sticktrace.timing.measure import Timing, time_of
+from sticktrace.timing.spreads import SLOTS, Course, Spread
 from workshop import Host, Identity, Medium, Recorder, Stick, Unit, wire
 from workshop.identity import BULK_ONLY_FULL_SPEED, FULL
 

@@ -14,14 +14,14 @@ from hypothesis import strategies as st
 
 import sticktrace
 from conftest import ROOT, capture_bytes, capture_names, capture_path
-from sticktrace.diagnosis import diagnose
 from sticktrace.errors import SticktraceError
+from sticktrace.findings import diagnose
 from sticktrace.grammar import exfat, fat, gpt
-from sticktrace.volume import redact_identity as identity
+from sticktrace.redaction import identity
+from sticktrace.redaction.blocks import BlockRedactor
+from sticktrace.redaction.copying import Keep, redact
+from sticktrace.redaction.filler import Scrambler
 from sticktrace.volume.plausible import looks_like_table, reads_as_text
-from sticktrace.volume.redact import Keep, redact
-from sticktrace.volume.redact_blocks import BlockRedactor
-from sticktrace.volume.scramble import Scrambler
 from sticktrace.volume.tracker import VolumeTracker
 from test_volume_files import MAKER, read_whole
 from volume_lab import Lab

@@ -11,7 +11,7 @@ import argparse
 import time
 
 import sticktrace
-from sticktrace.output.account import account
+from sticktrace.output.breakdown import account
 from sticktrace.transport.exchange import Exchange
 
 

@@ -21,12 +21,12 @@ from conftest import capture_bytes
 from sticktrace.bus.requests import Request
 from sticktrace.capture.source import Source
 from sticktrace.errors import SticktraceError
-from sticktrace.output.account import account
+from sticktrace.output.breakdown import account
 from sticktrace.output.device_text import card_lines, device_facts, story_lines, unit_lines
-from sticktrace.output.facts import capture_facts, exchange_facts, request_facts, stray_facts
+from sticktrace.output.json_lines import capture_facts, exchange_facts, request_facts, stray_facts
 from sticktrace.output.listing import Listing
 from sticktrace.session import Capture, Reading
-from sticktrace.storage.units import Units
+from sticktrace.sticks.units import Units
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import Exchange
 from sticktrace.volume.tracker import VolumeTracker

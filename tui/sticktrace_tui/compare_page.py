@@ -7,10 +7,10 @@ import re
 from textual import work
 from textual.message import Message
 
-from sticktrace.diagnosis.align import align
-from sticktrace.diagnosis.compare import Comparison, compare
-from sticktrace.diagnosis.steps import TROUBLE, Step
-from sticktrace.diagnosis.story import Telling
+from sticktrace.comparison.align import align
+from sticktrace.comparison.compare import Comparison, compare
+from sticktrace.comparison.side import Telling
+from sticktrace.comparison.steps import TROUBLE, Step
 from sticktrace.errors import SticktraceError
 from sticktrace.output.compare_text import compare_text
 from sticktrace.session import open as open_capture

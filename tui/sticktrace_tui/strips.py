@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 from sticktrace.bus.requests import Request
 from sticktrace.grammar.layout import Explanation, Row
-from sticktrace.output.account import CASES, Part, parts_of
+from sticktrace.output.breakdown import CASES, Part, parts_of
 from sticktrace.output.listing import MARKS, MOODS
 from sticktrace.storage.commands import describe, find
 from sticktrace.storage.recognise import read_as

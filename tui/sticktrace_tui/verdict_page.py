@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from sticktrace.diagnosis.finding import FAULT, RISK, Finding
-from sticktrace.diagnosis.stages import FAILED, REACHED, Stage
-from sticktrace.diagnosis.verdict import DeviceReport, Diagnosis
+from sticktrace.findings.finding import FAULT, RISK, Finding
+from sticktrace.findings.ladder import FAILED, REACHED, Stage
+from sticktrace.findings.verdict import DeviceReport, Diagnosis
 from sticktrace.output.device_text import unit_lines
 from sticktrace.text import count_of, safe
 from sticktrace.transport.exchange import Exchange

@@ -9,11 +9,11 @@ from __future__ import annotations
 from threading import RLock
 from typing import Any
 
-from sticktrace.diagnosis.account import Account
-from sticktrace.diagnosis.catalogue import RULES
-from sticktrace.diagnosis.verdict import Diagnosis, conclude
+from sticktrace.findings.catalogue import RULES
+from sticktrace.findings.scene import Account
+from sticktrace.findings.verdict import Diagnosis, conclude
 from sticktrace.session import Reading
-from sticktrace.storage.units import LogicalUnit, Units
+from sticktrace.sticks.units import LogicalUnit, Units
 from sticktrace.transport.exchange import Exchange
 from sticktrace.volume.medium import Medium
 

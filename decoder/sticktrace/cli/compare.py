@@ -30,8 +30,8 @@ def command(good: str, bad: str, good_device: str, bad_device: str, everything: 
       sticktrace compare desk.pcap board.pcap
       sticktrace compare before.txt after.txt --good-device 1.2 --bad-device 1.4
     """
-    from sticktrace.diagnosis.compare import compare
-    from sticktrace.diagnosis.story import Telling
+    from sticktrace.comparison.compare import compare
+    from sticktrace.comparison.side import Telling
     from sticktrace.output.compare_text import compare_text
 
     with opened(good) as left, opened(bad) as right:

@@ -17,7 +17,7 @@ def command(capture: str, story: bool, as_json: bool) -> None:
     What the capture does not show is left out; nothing is guessed without saying so.
     """
     from sticktrace.output.device_text import card_lines, device_facts, story_lines, unit_lines
-    from sticktrace.storage.units import Units
+    from sticktrace.sticks.units import Units
     from sticktrace.transport.exchange import Exchange
 
     with opened(capture) as source:

@@ -24,7 +24,7 @@ def command(capture: str, everything: bool, as_json: bool) -> None:
       sticktrace diagnose --json stick.pcap
       sticktrace findings unit-attention-fatal
     """
-    from sticktrace.diagnosis.verdict import diagnose
+    from sticktrace.findings.verdict import diagnose
 
     with opened(capture) as source:
         reading = source.reading()

@@ -41,7 +41,7 @@ def command(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
 
 
 def _exchange(words: tuple[str, ...], as_json: bool) -> None:
-    from sticktrace.output.account import account, parts_of
+    from sticktrace.output.breakdown import account, parts_of
     from sticktrace.output.sectors import Blocks
 
     if len(words) != 2 or not re.fullmatch("[0-9]{1,18}", words[1]):

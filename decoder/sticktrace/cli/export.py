@@ -107,12 +107,12 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
     import json
 
     from sticktrace.bus.requests import Request
-    from sticktrace.diagnosis.account import Account
-    from sticktrace.diagnosis.catalogue import RULES
-    from sticktrace.diagnosis.verdict import conclude
+    from sticktrace.findings.catalogue import RULES
+    from sticktrace.findings.scene import Account
+    from sticktrace.findings.verdict import conclude
     from sticktrace.output.device_text import device_facts
-    from sticktrace.output.facts import capture_facts, exchange_facts, request_facts, stray_facts
-    from sticktrace.storage.units import Units
+    from sticktrace.output.json_lines import capture_facts, exchange_facts, request_facts, stray_facts
+    from sticktrace.sticks.units import Units
     from sticktrace.transport.events import Stray
     from sticktrace.transport.exchange import Exchange
 
@@ -141,7 +141,7 @@ def _csv(reading: Any, selection: Any) -> Iterator[str]:
     import csv
     import io
 
-    from sticktrace.output.facts import exchange_facts
+    from sticktrace.output.json_lines import exchange_facts
 
     def row(values: Any) -> str:
         out = io.StringIO()

@@ -20,7 +20,7 @@ def command(slug: str | None, as_json: bool) -> None:
       sticktrace findings
       sticktrace findings residue-lies
     """
-    from sticktrace.diagnosis.catalogue import find, patterns
+    from sticktrace.findings.catalogue import find, patterns
     from sticktrace.output.diagnosis_text import pattern_lines
 
     chosen = [find(slug)] if slug else list(patterns().values())
@@ -36,7 +36,7 @@ def command(slug: str | None, as_json: bool) -> None:
 
 
 def _listing() -> Iterator[str]:
-    from sticktrace.diagnosis.catalogue import patterns
+    from sticktrace.findings.catalogue import patterns
 
     before = ""
     for pattern, layer in patterns().values():

@@ -26,15 +26,15 @@ def command(capture: str | None, board: str | None, new: bool, device: str, as_j
       sticktrace fit --new > board.toml
       sticktrace fit stick.pcap --board board.toml
     """
-    from sticktrace.diagnosis.board import new_profile, read_board
+    from sticktrace.board.profile import new_profile, read_board
 
     if new:
         click.echo(new_profile(), nl=False)
         return
     if not capture or not board:
         raise click.UsageError("give a capture and a profile: sticktrace fit stick.pcap --board board.toml")
-    from sticktrace.diagnosis.fit import fit
-    from sticktrace.diagnosis.look import look_at
+    from sticktrace.board.evidence import look_at
+    from sticktrace.board.fit import fit
     from sticktrace.output.fit_text import fit_text
 
     profile = read_board(board)

@@ -28,7 +28,7 @@ def command(
     decodable. Sizes, dates and the order of events are left in: look at the copy before you pass it on. Hex text is
     written anew in the preferred form, without the console lines around it.
     """
-    from sticktrace.volume.redact import Keep, redact
+    from sticktrace.redaction.copying import Keep, redact
 
     keep = Keep(keep_names, keep_serials, keep_strings, keep_contents)
     with opened(capture) as source:

@@ -22,8 +22,8 @@ def command(capture: str, as_json: bool) -> None:
       sticktrace timing stick.pcap
       sticktrace timing stick.pcap --json
     """
-    from sticktrace.diagnosis.timing import time_of
     from sticktrace.output.timing_text import timing_text
+    from sticktrace.timing.measure import time_of
 
     with opened(capture) as source:
         reading = source.reading()

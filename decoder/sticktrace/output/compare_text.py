@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from sticktrace.diagnosis.compare import BREAKS, DIFFERS, SMALL, Comparison, Difference
-from sticktrace.diagnosis.facts import Row
-from sticktrace.diagnosis.story import Story
+from sticktrace.comparison.compare import BREAKS, DIFFERS, SMALL, Comparison, Difference
+from sticktrace.comparison.rows import Row
+from sticktrace.comparison.side import Story
 from sticktrace.output.listing import Style, plain
 from sticktrace.text import count_of, safe
 

@@ -11,7 +11,7 @@ from sticktrace.codes import msc
 from sticktrace.grammar.hub import port_words
 from sticktrace.grammar.usb import CLASSES, PIPE_USAGES
 from sticktrace.output.listing import Style, plain
-from sticktrace.storage.units import LogicalUnit, Units
+from sticktrace.sticks.units import LogicalUnit, Units
 from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
 
 

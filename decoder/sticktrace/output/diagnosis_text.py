@@ -5,10 +5,10 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator
 
-from sticktrace.diagnosis.failures import FAILURES
-from sticktrace.diagnosis.finding import FAULT, NOTE, RISK, Finding, Pattern
-from sticktrace.diagnosis.stages import FAILED, NOT_SEEN, REACHED, Stage
-from sticktrace.diagnosis.verdict import DeviceReport, Diagnosis
+from sticktrace.findings.failures import FAILURES
+from sticktrace.findings.finding import FAULT, NOTE, RISK, Finding, Pattern
+from sticktrace.findings.ladder import FAILED, NOT_SEEN, REACHED, Stage
+from sticktrace.findings.verdict import DeviceReport, Diagnosis
 from sticktrace.text import count_of
 
 Style = Callable[[str, str], str]

@@ -6,8 +6,8 @@ import textwrap
 from collections.abc import Iterator
 from typing import Any
 
-from sticktrace.diagnosis.fit import Fit
-from sticktrace.diagnosis.verdicts import BREAKS, FITS, UNKNOWN
+from sticktrace.board.fit import Fit
+from sticktrace.board.outcome import BREAKS, FITS, UNKNOWN
 from sticktrace.output.listing import Style, plain
 from sticktrace.text import count_of
 

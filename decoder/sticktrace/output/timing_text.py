@@ -5,13 +5,13 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
-from sticktrace.diagnosis.bringup import STEPS
-from sticktrace.diagnosis.ceiling import Ceiling
-from sticktrace.diagnosis.flow import Flow, reasons
-from sticktrace.diagnosis.measures import PERCENTILES, Course, Kind
-from sticktrace.diagnosis.timing import IDLE_NS, StickTiming, Timing
 from sticktrace.output.listing import Style, plain
+from sticktrace.sticks.milestones import STEPS
 from sticktrace.text import bytes_in_words, count_of, time_in_words
+from sticktrace.timing.ceiling import Ceiling
+from sticktrace.timing.flow import Flow, reasons
+from sticktrace.timing.measure import IDLE_NS, StickTiming, Timing
+from sticktrace.timing.spreads import PERCENTILES, Course, Kind
 
 BAR = 40
 """Columns of a full bar."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from sticktrace.grammar.fat import FAT16_LIMIT, fat_type
 from sticktrace.text import count_of, safe
 from sticktrace.volume.changes import CREATED, GREW
-from sticktrace.volume.exfat_facts import exfat_facts
+from sticktrace.volume.exfat_checks import exfat_facts
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.store import WRITE, WRITE_LOST
 from sticktrace.volume.tree import Node

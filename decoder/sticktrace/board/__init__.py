@@ -1,0 +1,1 @@
+"""Will this stick work on that board: the profile, the evidence, the limits."""

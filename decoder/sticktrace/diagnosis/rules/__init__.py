@@ -1,1 +1,0 @@
-"""The rules of diagnosis, one module per layer. `sticktrace.diagnosis.catalogue` collects them."""

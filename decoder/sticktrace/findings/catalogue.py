@@ -1,0 +1,49 @@
+"""Every finding that diagnosis can make, and the rules that make them, in the order of bring-up."""
+
+from __future__ import annotations
+
+import difflib
+from functools import cache
+
+from sticktrace.errors import SticktraceError
+from sticktrace.findings.finding import Pattern
+from sticktrace.findings.rules import (
+    blocks,
+    capacity,
+    commands,
+    descriptors,
+    enumeration,
+    hub,
+    medium,
+    power,
+    readiness,
+    recovery,
+    sizes,
+    stopped,
+    transport,
+    units,
+    unseen,
+    volume,
+)
+from sticktrace.findings.rules.rule import Rule
+
+RULES: tuple[type[Rule], ...] = (
+    *enumeration.RULES, *power.RULES, *hub.RULES, *descriptors.RULES, *stopped.RULES, *units.RULES, *transport.RULES,
+    *sizes.RULES, *recovery.RULES, *commands.RULES, *readiness.RULES, *blocks.RULES, *medium.RULES, *capacity.RULES,
+    *volume.RULES, *unseen.RULES,
+)  # fmt: skip
+
+
+@cache
+def patterns() -> dict[str, tuple[Pattern, str]]:
+    """Slug -> (pattern, layer)."""
+    return {pattern.slug: (pattern, rule.layer) for rule in RULES for pattern in rule.patterns}
+
+
+def find(slug: str) -> tuple[Pattern, str]:
+    """A pattern and its layer. Raises SticktraceError with a suggestion for an unknown slug."""
+    if slug in patterns():
+        return patterns()[slug]
+    near = difflib.get_close_matches(slug, patterns(), 1, 0.5)
+    hint = f"; did you mean {near[0]!r}?" if near else "; `sticktrace findings` lists them"
+    raise SticktraceError(f"there is no finding {slug!r}{hint}")

@@ -1,0 +1,123 @@
+"""A finding and the pattern that it is an instance of.
+
+A `Pattern` is the general case: what it means, which clause it rests on, likely causes in order, what to try. A
+`Finding` is one instance of it in one capture: a sentence with the capture's own numbers, and the exchanges and records
+that show it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from sticktrace.sticks.tally import EVIDENCE_LIMIT
+
+FAULT, RISK, NOTE = "fault", "risk", "note"
+"""Something that stopped or damaged the work; something that may; something worth knowing."""
+
+SEVERITIES = (FAULT, RISK, NOTE)
+
+DEVICE, HOST, POWER, UNKNOWN = "device", "host", "power and wiring", "cannot tell"
+"""Whose side a finding lies on."""
+
+HOST_CAPTURE = "any capture with bus requests"
+TRAFFIC = "any capture with storage commands"
+NEEDS_DATA = "a capture that keeps the data of the commands (not text forms)"
+NEEDS_WIRE = "only a bus-level capture (packets from PID on): a host capture cannot show it"
+NEEDS_TWO = "only two captures side by side: see `sticktrace compare`"
+NEEDS_HOST_LOG = "no capture: compare what crossed the bus with what the application got"
+"""In which forms of capture a pattern can be seen."""
+
+BACK_FEEDING = "Two 5 V supplies must never be joined, they feed each other: take one off before you measure or rewire."
+"""Goes with every advice that touches the 5 V supply."""
+
+PATIENCE_NS, QUIET_NS = 30_000_000_000, 2_000_000_000
+"""Sticks and disks may take up to 30 s to get ready; a host that says nothing for 2 s has stopped (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """One row of the catalogue.
+
+    ``slug`` is stable. ``clause`` is a published clause or "common practice". ``causes`` come likeliest first.
+    ``failures`` are the numbers of the project's list of failure patterns that it covers. ``workaround`` names, in
+    words, the kind of workaround that common host kernels carry for it; "" for none. ``layer`` is filled in by the
+    catalogue from the rule's module.
+    """
+
+    slug: str
+    severity: str
+    title: str
+    clause: str
+    explanation: str
+    causes: tuple[str, ...]
+    advice: str
+    side: str
+    failures: tuple[str, ...] = ()
+    seen_in: str = TRAFFIC
+    workaround: str = ""
+    caution: str = ""
+
+    def facts(self, layer: str) -> dict[str, Any]:
+        """The pattern as JSON says it."""
+        return {
+            "slug": self.slug, "severity": self.severity, "layer": layer, "title": self.title,
+            "clause": self.clause, "explanation": self.explanation, "causes": list(self.causes),
+            "advice": self.advice, "side": self.side, "covers": list(self.failures), "seen_in": self.seen_in,
+            "workaround": self.workaround or None, "caution": self.caution or None,
+        }  # fmt: skip
+
+
+@dataclass(slots=True, eq=False)
+class Finding:
+    """One instance. ``text`` is one sentence with this capture's numbers. ``device`` and ``ids`` say whom it concerns
+    ("" if nobody in particular). ``exchanges`` and ``records`` are evidence, at most `EVIDENCE_LIMIT` of each.
+    ``time_ns`` is when it was first seen. ``severity`` and ``side`` are the pattern's unless the capture settles them
+    otherwise."""
+
+    pattern: Pattern
+    text: str
+    device: str = ""
+    ids: str = ""
+    exchanges: tuple[int, ...] = ()
+    records: tuple[int, ...] = ()
+    time_ns: int = 0
+    severity: str = ""
+    side: str = ""
+    layer: str = ""
+    subject: object = field(default=None, repr=False)
+    again: int = 0
+
+    def __post_init__(self) -> None:
+        self.severity = self.severity or self.pattern.severity
+        self.side = self.side or self.pattern.side
+        self.exchanges = self.exchanges[:EVIDENCE_LIMIT]
+        self.records = self.records[:EVIDENCE_LIMIT]
+
+    @property
+    def slug(self) -> str:
+        """The pattern's slug."""
+        return self.pattern.slug
+
+    @property
+    def workaround(self) -> str:
+        """The kind of workaround that common host kernels carry for this, with the ids to list; "" if none."""
+        if not self.pattern.workaround:
+            return ""
+        return f"{self.pattern.workaround} ({self.ids})" if self.ids else self.pattern.workaround
+
+    def facts(self) -> dict[str, Any]:
+        """``kind:"finding"``."""
+        return {
+            "kind": "finding",
+            **self.pattern.facts(self.layer),
+            "severity": self.severity,
+            "side": self.side,
+            "text": self.text,
+            "device": self.device or None,
+            "ids": self.ids or None,
+            "time_ns": self.time_ns,
+            "exchanges": list(self.exchanges),
+            "records": list(self.records),
+            "workaround": self.workaround or None,
+        }

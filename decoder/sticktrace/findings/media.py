@@ -1,0 +1,140 @@
+"""The one door between diagnosis and the volume room: feed it exchanges, ask it what stands on each unit."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sticktrace.session import Reading
+from sticktrace.sticks.subject import Unit
+from sticktrace.transport.exchange import Exchange
+from sticktrace.volume.findings import Fact
+from sticktrace.volume.medium import Medium, Volume
+from sticktrace.volume.store import READ, WRITE, WRITE_LOST, SectorStore
+from sticktrace.volume.tracker import VolumeTracker
+
+MOST_KNOWN, MOST_STEPS = 50_000, 1_500_000
+"""Blocks whose content is remembered, and blocks that are looked at in all, so that the comparison is bounded in memory
+and time: it sees a counterfeit in any ordinary recording, and the beginning of a very long one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contradiction:
+    """A block that was read with other content than it had: ``was_written`` tells whether a WRITE had put it there,
+    ``alias`` is the block whose written content came instead, -1 if none fits."""
+
+    lba: int
+    before: int
+    after: int
+    was_written: bool
+    alias: int
+
+
+class Volumes:
+    """Feeds a `VolumeTracker` for as long as a capture passes. Units are told apart by identity, so that two devices at
+    one address, one after the other, keep their media apart."""
+
+    def __init__(self, reading: Reading) -> None:
+        self._keys: dict[str, Unit] = {}
+        self._key = ""
+        self._media: dict[str, list[Medium]] = {}
+        self._indexed = 0
+        self._tracker = VolumeTracker(reading.read, lambda exchange: self._key)
+        self.label = ""
+        """What the blocks of the exchange fed last are for, "" if it has none."""
+
+    def feed(self, exchange: Exchange, unit: Unit) -> None:
+        """Take in an exchange in time order."""
+        self._key = unit.key
+        if unit.key not in self._keys:
+            self._keys[unit.key] = unit
+        self.label = self._tracker.feed(exchange)
+
+    @property
+    def tracker(self) -> VolumeTracker:
+        """The tracker that is fed; its units are named by `Unit.key`."""
+        return self._tracker
+
+    def media(self, unit: Unit) -> list[Medium]:
+        """The media that a unit had, in order of time."""
+        if self._indexed != len(self._tracker.media):
+            self._indexed = len(self._tracker.media)
+            self._media = {}
+            for medium in self._tracker.media.values():
+                self._media.setdefault(medium.unit.device, []).append(medium)
+        return self._media.get(unit.key, [])
+
+    def volumes(self, unit: Unit) -> list[Volume]:
+        """The volumes on them."""
+        return [volume for medium in self.media(unit) for volume in medium.volumes]
+
+    def facts(self) -> Iterator[tuple[Unit, Fact]]:
+        """Integrity facts, each with its unit."""
+        for fact in self._tracker.findings():
+            unit = self._keys.get(fact.unit.device)
+            if unit is not None:
+                yield unit, fact
+
+
+def reads_only_tables(medium: Medium) -> bool:
+    """Whether nothing but the places of partition tables and boot sectors was read: the host went no further."""
+    last = medium.store.last_lba
+    starts = [0, *(volume.start for volume in medium.volumes)]
+    seen = False
+    for lba, blocks, _, kind in medium.store.extents():
+        near = any(start <= lba and lba + blocks <= start + 34 for start in starts)
+        if kind != READ or (not near and not (last is not None and lba >= last - 34)):
+            return False
+        seen = True
+    return seen
+
+
+def contradictions(medium: Medium) -> list[Contradiction]:
+    """Blocks read with other content than last written or read, with no WRITE in between."""
+    seen = _Seen(medium.store)
+    for extent, (lba, blocks, _, kind) in enumerate(medium.store.extents()):
+        seen.steps += blocks
+        if seen.steps > MOST_STEPS or len(seen.found) >= 256:
+            break
+        if kind == READ:
+            seen.read(extent, lba, blocks)
+        elif kind == WRITE:
+            seen.write(extent, lba, blocks)
+        elif kind == WRITE_LOST:
+            for at in range(lba, lba + blocks):
+                seen.known.pop(at, None)
+    return seen.found
+
+
+class _Seen:
+    """Where each block was last seen, and which block each written content belongs to."""
+
+    def __init__(self, store: SectorStore) -> None:
+        self.store = store
+        self.known: dict[int, tuple[int, int, bool]] = {}
+        self.owners: dict[bytes, int] = {}
+        self.found: list[Contradiction] = []
+        self.steps = 0
+
+    def read(self, extent: int, lba: int, blocks: int) -> None:
+        """Compare what a READ gave with what was known."""
+        for index in range(blocks):
+            before = self.known.get(lba + index)
+            if before is not None:
+                old, new = self.store.block(before[0], before[1]), self.store.block(extent, index)
+                if old is not None and new is not None and old != new:
+                    numbers = self.store.exchange_of(before[0]), self.store.exchange_of(extent)
+                    self.found.append(Contradiction(lba + index, *numbers, before[2], self.owners.get(new, -1)))
+            if len(self.known) < MOST_KNOWN if before is None else not before[2]:
+                self.known[lba + index] = (extent, index, False)
+
+    def write(self, extent: int, lba: int, blocks: int) -> None:
+        """Remember what a WRITE put where."""
+        for index in range(blocks):
+            at = lba + index
+            if at in self.known or len(self.known) < MOST_KNOWN:
+                self.known[at] = (extent, index, True)
+            if len(self.owners) < MOST_KNOWN:
+                data = self.store.block(extent, index)
+                if data is not None and any(data):
+                    self.owners.setdefault(data, at)

@@ -1,0 +1,1 @@
+"""The rules of diagnosis, one module per layer. `sticktrace.findings.catalogue` collects them."""

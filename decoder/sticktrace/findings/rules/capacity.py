@@ -1,0 +1,160 @@
+"""Capacity and addresses: off by one, beyond 32 bits, odd block lengths, reads past the end (SBC-2 5.10, 5.11)."""
+
+from __future__ import annotations
+
+from sticktrace.codes import scsi
+from sticktrace.findings.finding import DEVICE, FAULT, HOST, NEEDS_DATA, NOTE, RISK, Pattern
+from sticktrace.findings.rules.rule import Rule
+from sticktrace.sticks.learning import READ_CAPACITY_10, SERVICE_ACTION_IN
+from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.sticks.tally import Tally
+from sticktrace.storage.commands import lba_and_blocks, name
+from sticktrace.storage.words import Capacity
+from sticktrace.text import bytes_in_words, count_of
+from sticktrace.transport.exchange import PASSED, Exchange
+
+LAYER = "capacity"
+
+OFF_BY_ONE = Pattern(
+    "capacity-off-by-one", FAULT, "The last block does not exist", "SBC-2 5.10.2, common practice",
+    "READ CAPACITY returns the address of the last block. Reading that address fails as out of range: the device "
+    "returned "
+    "the number of blocks instead.",
+    ("device firmware",), "Take one block off the capacity of this device.", DEVICE, ("F73",),
+    workaround="take one block off the capacity",
+)  # fmt: skip
+
+PAST_END = Pattern(
+    "access-past-end", NOTE, "The host addresses blocks past the end", "SPC-3 Table 28 (21h/00h)",
+    "A command was refused with LOGICAL BLOCK ADDRESS OUT OF RANGE.",
+    ("a probe of the host, on purpose", "a partition or file system larger than the medium",
+     "a sign or overflow error in the host"),
+    "Compare the address with the capacity; check the arithmetic for 32-bit overflow.", HOST, ("F73", "F74"),
+)  # fmt: skip
+
+SIGN_ERROR = Pattern(
+    "address-overflow", RISK, "Addresses look like an overflow", "SBC-2 5.5, common practice",
+    "An address far beyond the capacity has its top bit set, as negative or sign-extended numbers do.",
+    ("signed 32-bit arithmetic in the host",), "Use unsigned 64-bit block addresses.", HOST, ("F74",),
+)  # fmt: skip
+
+NEEDS_16 = Pattern(
+    "capacity-beyond-32-bit", RISK, "The capacity does not fit READ CAPACITY(10)", "SBC-2 5.10.2, 5.11",
+    "READ CAPACITY(10) returned FFFFFFFFh, which means: ask with READ CAPACITY(16). The host did not.",
+    ("a medium of more than 2 TiB and a host without 16-byte commands",),
+    "Use READ CAPACITY(16), READ(16) and WRITE(16), or refuse the medium rather than damage it.", HOST, ("F74",),
+    NEEDS_DATA,
+)  # fmt: skip
+
+BIG_BLOCKS = Pattern(
+    "block-length-not-512", RISK, "The block length is not 512", "SBC-2 5.10.2",
+    "Many small hosts and file layers know only blocks of 512 bytes.",
+    ("a large disk with 4096-byte blocks",),
+    "Check that host and file layer handle this block length; else use another stick.", HOST, ("F75",), NEEDS_DATA,
+)  # fmt: skip
+
+ODD_BLOCKS = Pattern(
+    "capacity-nonsense", FAULT, "READ CAPACITY returns nonsense", "SBC-2 5.10.2",
+    "The block length is no power of two between 512 and 4096, or the medium has no blocks.",
+    ("the unit was asked before it was ready", "a dead controller"),
+    "Ask again when the unit is ready; if it stays, the stick is broken.", DEVICE, ("F73",), NEEDS_DATA,
+)  # fmt: skip
+
+CHANGES = Pattern(
+    "capacity-changes", RISK, "The capacity changes from one answer to the next", "SBC-2 5.10.2",
+    "Two READ CAPACITY answers differ, and no change of medium was reported between them.",
+    ("the unit was asked before it was ready", "a counterfeit or a failing controller"),
+    "Ask once the unit is ready; do not trust the stick with data.", DEVICE, ("F77",), NEEDS_DATA,
+)  # fmt: skip
+
+_OUT_OF_RANGE = (0x5, 0x21)
+
+
+class CapacityAnswers(Rule):
+    """What READ CAPACITY says."""
+
+    layer = LAYER
+    patterns = (NEEDS_16, BIG_BLOCKS, ODD_BLOCKS, CHANGES)
+
+    def begin(self) -> None:
+        self.last: dict[int, tuple[Capacity, Exchange]] = {}
+        self.beyond: dict[int, tuple[Unit, Exchange]] = {}
+        self.asked_16: set[int] = set()
+        self.told: set[tuple[int, str]] = set()
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        if exchange.sense is not None and exchange.sense.key in (2, 6):
+            self.last.pop(id(unit), None)
+        long = exchange.opcode == SERVICE_ACTION_IN and exchange.cdb[1:2] == b"\x10"
+        if not long and exchange.opcode != READ_CAPACITY_10:
+            return
+        if long:
+            self.asked_16.add(id(unit))
+        found = Capacity.from_data(self.account.data(exchange, 32), long) if exchange.status == PASSED else None
+        if found is None:
+            return
+        if found.beyond:
+            self.beyond.setdefault(id(unit), (unit, exchange))
+        else:
+            self._judge(found, exchange, unit)
+
+    def _judge(self, found: Capacity, exchange: Exchange, unit: Unit) -> None:
+        length = found.block_length
+        if length not in (512, 1024, 2048, 4096) or not found.last_lba:
+            self._once(ODD_BLOCKS, f"last LBA {found.last_lba}, block length {length}", exchange, unit)
+        elif length != 512 and unit.device_type != scsi.CD_DVD:
+            text = f"blocks of {length} bytes, {bytes_in_words(found.bytes)} in all"
+            self._once(BIG_BLOCKS, text, exchange, unit)
+        before, earlier = self.last.get(id(unit), (None, exchange))
+        if before is not None and (before.last_lba, before.block_length) != (found.last_lba, length):
+            text = f"last LBA {before.last_lba} in exchange {earlier.number}, "
+            text += f"{found.last_lba} in exchange {exchange.number}"
+            self._once(CHANGES, text, exchange, unit)
+        self.last[id(unit)] = (found, exchange)
+
+    def _once(self, pattern: Pattern, text: str, exchange: Exchange, unit: Unit) -> None:
+        if (id(unit), pattern.slug) not in self.told:
+            self.told.add((id(unit), pattern.slug))
+            self.report(pattern, f"LUN {unit.lun}: {text}", unit.subject, exchanges=(exchange.number,),
+                        records=exchange.records, time_ns=exchange.time_ns)  # fmt: skip
+
+    def end(self) -> None:
+        for key, (unit, exchange) in self.beyond.items():
+            if key not in self.asked_16:
+                self._once(NEEDS_16, "READ CAPACITY(10) says FFFFFFFFh, READ CAPACITY(16) never came", exchange, unit)
+
+
+class Addresses(Rule):
+    """Addresses that were refused."""
+
+    layer = LAYER
+    patterns = (OFF_BY_ONE, PAST_END, SIGN_ERROR)
+
+    def begin(self) -> None:
+        self.cases: dict[tuple[int, str], tuple[Subject, Pattern, Tally, str]] = {}
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        sense = exchange.sense
+        if sense is None or (sense.key, sense.asc) != _OUT_OF_RANGE:
+            return
+        lba, blocks = lba_and_blocks(exchange.cdb)
+        if lba is None:
+            return
+        last = unit.capacity.last_lba if unit.capacity else None
+        pattern = PAST_END
+        if last is not None and lba <= last == lba + (blocks or 1) - 1:
+            pattern = OFF_BY_ONE
+        elif last is not None and last < 0x7FFFFFFF and (lba >> 31 == 1 or lba >> 31 == (1 << 33) - 1):
+            pattern = SIGN_ERROR
+        told = f"the last block is {last} by READ CAPACITY" if last is not None else "the capacity is not seen"
+        text = f"{name(exchange.cdb)} of LBA {lba}, {count_of(blocks or 0, 'block')}, was refused; {told}"
+        case = self.cases.setdefault((id(unit), pattern.slug), (unit.subject, pattern, Tally(), text))
+        case[2].add(exchange.time_ns, exchange.number, exchange.records)
+
+    def end(self) -> None:
+        for subject, pattern, tally, text in self.cases.values():
+            more = f" (and {tally.count - 1} more)" if tally.count > 1 else ""
+            self.report(pattern, text + more, subject, tally)
+
+
+RULES = (CapacityAnswers, Addresses)

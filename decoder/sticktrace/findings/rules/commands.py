@@ -1,0 +1,180 @@
+"""Single commands that upset sticks, or that hosts use badly (SPC-3 6, SBC-2 5, MMC)."""
+
+from __future__ import annotations
+
+from sticktrace.bus.devices import BusEvent
+from sticktrace.findings.finding import DEVICE, FAULT, HOST, NOTE, RISK, Pattern
+from sticktrace.findings.rules.rule import PerSubject
+from sticktrace.sticks.learning import INQUIRY, START_STOP, SYNCHRONIZE
+from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.sticks.tally import Tally
+from sticktrace.storage.commands import name
+from sticktrace.text import count_of, time_in_words
+from sticktrace.transport.exchange import FAILED, PASSED, Exchange
+
+LAYER = "commands"
+
+INQUIRY_LENGTH = Pattern(
+    "inquiry-length", FAULT, "INQUIRY hangs or fails with an allocation length other than 36",
+    "SPC-3 6.4.2, common practice",
+    "Standard INQUIRY data has at least 36 bytes, and many sticks were tested with that length only.",
+    ("device firmware that knows one length",), "Ask for exactly 36 bytes.", DEVICE, ("F38",),
+    workaround="use invented INQUIRY data",
+)  # fmt: skip
+
+VITAL_PAGES = Pattern(
+    "vital-pages-upset", FAULT, "Asking for vital product data stops the stick", "SPC-3 6.4.1 (EVPD)",
+    "INQUIRY with the EVPD bit got no answer at all.", ("device firmware that hangs over EVPD",),
+    "Do not ask sticks for vital product data pages.", DEVICE, ("F39",), workaround="skip vital product data pages",
+)  # fmt: skip
+
+MODE_SENSE = Pattern(
+    "mode-sense-upset", FAULT, "MODE SENSE stops the stick", "SPC-3 6.9, 6.10, common practice",
+    "MODE SENSE got no answer at all. Some sticks hang over page 3Fh, over the 10-byte form, or over another length "
+    "than "
+    "192.",
+    ("device firmware that hangs over this form",),
+    "Use MODE SENSE(6), page 3Fh, 192 bytes, after the first READ; or leave it out.", DEVICE, ("F40",),
+    workaround="do not ask this device for write protection or cache",
+)  # fmt: skip
+
+OPTIONAL_HANGS = Pattern(
+    "optional-command-upset", FAULT, "An optional command stops the stick", "SPC-3, SBC-2, MMC, common practice",
+    "A command that a host can do without got no answer at all, where a refusal (5/20/00) was due.",
+    ("device firmware that hangs over commands it does not know",), "Leave the command out for this device.", DEVICE,
+    ("F41", "F42", "F44", "F45", "F46"), workaround="do not send this command to this device",
+)  # fmt: skip
+
+NO_TEST_UNIT_READY = Pattern(
+    "test-unit-ready-unknown", RISK, "The stick does not know TEST UNIT READY", "SPC-3 6.33",
+    "TEST UNIT READY was refused as an unknown command. A host that waits for it to pass waits for ever.",
+    ("careless device firmware",), "Take the refusal for \"ready\", and try READ CAPACITY.", DEVICE, ("F43",),
+)  # fmt: skip
+
+REFUSED_AGAIN = Pattern(
+    "refused-command-repeated", RISK, "The host repeats a command that is refused", "SPC-3 Table 27 (5h)",
+    "ILLEGAL REQUEST does not go away by repeating the command.",
+    ("the host stack retries whatever the sense key is",),
+    "Take 5/20/00 for \"not there\"; for SYNCHRONIZE CACHE it means that there is no cache to write out.", HOST,
+    ("F46", "F34"), workaround="do not send this command to this device",
+)  # fmt: skip
+
+EJECTED = Pattern(
+    "ejected-by-host", NOTE, "The host ejects the medium", "SBC-2 5.19 (LOEJ)",
+    "START STOP UNIT with LOEJ set and START clear: many sticks switch themselves off at it.",
+    ("the host's way to say \"safe to remove\"",), "Expected at the end of a session; else leave it out.", HOST,
+    ("F44",),
+)  # fmt: skip
+
+SYNC_EJECTS = Pattern(
+    "sync-cache-ejects", RISK, "The medium is gone after SYNCHRONIZE CACHE", "SBC-2 5.18, common practice",
+    "SYNCHRONIZE CACHE passed, and right after it the unit had no medium or the device left the bus.",
+    ("device firmware that takes it for an eject",), "Leave SYNCHRONIZE CACHE out for this device.", DEVICE, ("F47",),
+    workaround="do not send SYNCHRONIZE CACHE to this device",
+)  # fmt: skip
+
+SLOW_COMMAND = Pattern(
+    "slow-command", NOTE, "A command took long", "common practice",
+    "It passed, after more than a second. A host with a shorter timeout would have given up and fallen out of step.",
+    ("the stick tidies up inside", "a slow card or disk"), "Allow 5 s for reads and 30 s for writes.", DEVICE,
+    ("F69",),
+)  # fmt: skip
+
+_OPTIONAL = frozenset(
+    (0x1B, 0x1E, 0x23, 0x35, 0x46, 0x4A, 0x4D, 0x51, 0x85, 0x88, 0x91, 0x9E, 0xA0, 0xA1, 0xA2, 0xA3, 0xB5)
+)
+_SECOND = 1_000_000_000
+_SOON_NS = 2_000_000_000
+
+
+def upset_by(exchange: Exchange) -> Pattern | None:
+    """The pattern of a command that is known to hang sticks; None for one that every stick must answer."""
+    opcode = exchange.opcode
+    if opcode == INQUIRY:
+        if len(exchange.cdb) > 1 and exchange.cdb[1] & 1:
+            return VITAL_PAGES
+        return INQUIRY_LENGTH if exchange.expected not in (36, -1) else None
+    if opcode in (0x1A, 0x5A):
+        return MODE_SENSE
+    return OPTIONAL_HANGS if opcode in _OPTIONAL else None
+
+
+class Commands(PerSubject):
+    """Commands by their kind."""
+
+    layer = LAYER
+    patterns = (
+        INQUIRY_LENGTH, VITAL_PAGES, MODE_SENSE, OPTIONAL_HANGS, NO_TEST_UNIT_READY, REFUSED_AGAIN, EJECTED,
+        SYNC_EJECTS, SLOW_COMMAND,
+    )  # fmt: skip
+
+    def begin(self) -> None:
+        self.said: dict[tuple[int, str], str] = {}
+        self.refused: dict[int, tuple[bytes, int, Tally]] = {}
+        self.synced: dict[int, Exchange] = {}
+        self.slowest: dict[int, Exchange] = {}
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        sense, subject = exchange.sense, unit.subject
+        if exchange.opcode == 0 and sense is not None and (sense.key, sense.asc) == (5, 0x20):
+            self._count(NO_TEST_UNIT_READY, exchange, unit, "TEST UNIT READY refused with 5/20/00")
+        if exchange.status == FAILED and sense is not None and sense.key == 5:
+            self._refused(exchange, unit)
+        if exchange.status == PASSED and exchange.duration_ns > _SECOND:
+            slowest = self.slowest.get(id(subject))
+            if slowest is None or exchange.duration_ns > slowest.duration_ns:
+                self.slowest[id(subject)] = exchange
+            self.note(SLOW_COMMAND, subject, exchange)
+        if exchange.opcode == START_STOP and len(exchange.cdb) > 4 and exchange.cdb[4] & 3 == 2:
+            if exchange.status == PASSED:
+                self._count(EJECTED, exchange, unit, f"LUN {unit.lun}, exchange {exchange.number}")
+            self.synced.pop(id(unit), None)
+        self._after_sync(exchange, unit)
+
+    def _refused(self, exchange: Exchange, unit: Unit) -> None:
+        """The same command, refused and at once repeated: only its REQUEST SENSE stands in between."""
+        cdb, last, tally = self.refused.get(id(unit), (exchange.cdb, 0, Tally()))
+        if cdb != exchange.cdb or exchange.number - last > 2:
+            tally = Tally()
+        tally.add(exchange.time_ns, exchange.number, exchange.records)
+        self.refused[id(unit)] = (exchange.cdb, exchange.number, tally)
+        if tally.count >= 3:
+            text = f"{name(exchange.cdb, unit.device_type)} refused {tally.count} times in a row"
+            self.said[id(unit.subject), REFUSED_AGAIN.slug] = text
+            self.note(REFUSED_AGAIN, unit.subject, exchange)
+
+    def _after_sync(self, exchange: Exchange, unit: Unit) -> None:
+        synced = self.synced.get(id(unit))
+        if exchange.opcode in SYNCHRONIZE and exchange.status == PASSED:
+            self.synced[id(unit)] = exchange
+            unit.watch = max(unit.watch, 1)
+        elif synced is not None and exchange.opcode != 0x03:
+            del self.synced[id(unit)]
+            gap_ns = exchange.time_ns - synced.end_ns
+            if exchange.sense is not None and exchange.sense.asc == 0x3A and gap_ns < _SOON_NS:
+                gap = time_in_words(gap_ns)
+                self._count(SYNC_EJECTS, exchange, unit, f"no medium {gap} after exchange {synced.number}")
+
+    def event(self, event: BusEvent, subject: Subject) -> None:
+        if event.kind != "detached":
+            return
+        for unit in subject.units.values():
+            synced = self.synced.get(id(unit))
+            if synced is not None and unit.last is synced and event.time_ns - synced.end_ns < 100_000_000:
+                gap = time_in_words(event.time_ns - synced.end_ns)
+                self._count(SYNC_EJECTS, synced, unit, f"the device left {gap} after exchange {synced.number}")
+
+    def _count(self, pattern: Pattern, exchange: Exchange, unit: Unit, said: str) -> None:
+        self.note(pattern, unit.subject, exchange)
+        self.said.setdefault((id(unit.subject), pattern.slug), said)
+
+    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
+        if pattern is SLOW_COMMAND:
+            slow = self.slowest[id(subject)]
+            text = f"{count_of(tally.count, 'command')} over a second, slowest {name(slow.cdb)} "
+            return f"{text}in exchange {slow.number} with {time_in_words(slow.duration_ns)}"
+        first = self.said[id(subject), pattern.slug]
+        return first if tally.count == 1 or pattern is REFUSED_AGAIN else f"{first} (and {tally.count - 1} more)"
+
+
+RULES = (Commands,)

@@ -1,0 +1,242 @@
+"""Descriptors, configuration and what the device claims to be (USB 2.0 chapter 9, BOT 1.0 chapter 4, UAS)."""
+
+from __future__ import annotations
+
+from sticktrace.bus.device import Device
+from sticktrace.bus.interfaces import Configuration
+from sticktrace.bus.requests import Request
+from sticktrace.codes import msc
+from sticktrace.findings.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, NOTE, RISK, UNKNOWN, Pattern
+from sticktrace.findings.rules.rule import PerSubject, Rule
+from sticktrace.sticks.learning import ask_kind
+from sticktrace.sticks.subject import Subject
+from sticktrace.sticks.tally import Tally
+from sticktrace.text import count_of
+
+LAYER = "descriptors"
+
+PACKET_SIZE_0 = Pattern(
+    "packet-size-0-mismatch", FAULT, "Control packets do not fit what the host expects", "USB 2.0 5.5.3, 9.6.1",
+    "The device sends control packets of its bMaxPacketSize0, the host expects another size: it sees babble, or takes "
+    "the first packet for the whole descriptor.",
+    ("the host assumes 8 or 64 bytes and does not set up endpoint 0 anew after reading bMaxPacketSize0",),
+    "Read 8 bytes first, then use the bMaxPacketSize0 that they hold.", HOST, ("F10",), HOST_CAPTURE,
+)  # fmt: skip
+
+PACKET_SIZE_0_ODD = Pattern(
+    "packet-size-0-not-allowed", RISK, "bMaxPacketSize0 is not allowed at this speed", "USB 2.0 5.5.3",
+    "High-speed devices must have 64, full-speed devices 8, 16, 32 or 64, low-speed devices 8.",
+    ("careless device firmware",), "Expect trouble with strict hosts; use the size that is seen on the bus.", DEVICE,
+    ("F10",), HOST_CAPTURE,
+)  # fmt: skip
+
+BULK_SIZE_WRONG = Pattern(
+    "bulk-packet-size-wrong", RISK, "Bulk endpoints have a packet size of another speed", "USB 2.0 5.8.3",
+    "At high speed bulk endpoints have 512 bytes, at full speed at most 64. The descriptor says otherwise: the device "
+    "serves one set of descriptors at every speed.",
+    ("careless device firmware",), "Use 64 bytes at full speed and 512 at high speed whatever the descriptor says.",
+    DEVICE, ("F21",), HOST_CAPTURE,
+)  # fmt: skip
+
+BELOW_ITS_SPEED = Pattern(
+    "runs-below-its-speed", NOTE, "A high-speed device runs at full speed", "USB 2.0 9.6.2, 11.24.2.7.1",
+    "The device has a device qualifier, so it can do high speed, yet its port says full speed.",
+    ("a full-speed host or hub", "the high-speed handshake failed: cable, connector",
+     "the host read the speed before the reset was over"),
+    "If high speed was expected, try another cable and read the port status after the reset.", UNKNOWN,
+    ("F20",), HOST_CAPTURE,
+)  # fmt: skip
+
+CONFIGURATION_CUT = Pattern(
+    "configuration-short", FAULT, "The configuration descriptor comes incomplete", "USB 2.0 9.4.3, 9.6.3",
+    "The device sends fewer bytes than both the host asked for and wTotalLength promises.",
+    ("device firmware: one packet only, or a wrong wTotalLength",),
+    "Ask again with exactly wTotalLength; try to work with the part that came.", DEVICE, ("F12",), HOST_CAPTURE,
+)  # fmt: skip
+
+HOST_BUFFER_SMALL = Pattern(
+    "configuration-not-read-whole", FAULT, "The host never reads the whole configuration", "USB 2.0 9.4.3",
+    "wTotalLength is more than the host ever asked for, and it goes no further.",
+    ("a fixed buffer in the host stack (128, 256, 512 bytes)",),
+    "Read wTotalLength bytes, in a larger buffer.", HOST, ("F12",), HOST_CAPTURE,
+)  # fmt: skip
+
+DESCRIPTORS_LIE = Pattern(
+    "descriptors-disagree", RISK, "Descriptors contradict themselves", "USB 2.0 9.5, 9.6",
+    "Lengths, counts or types in the descriptors do not agree with what follows them.",
+    ("careless device firmware",), "Parse defensively: bound every length, never trust a count.", DEVICE, ("F12",),
+    HOST_CAPTURE, workaround="treat the descriptors of this device specially",
+)  # fmt: skip
+
+STRING_FAILS = Pattern(
+    "string-not-answered", NOTE, "A string descriptor is not given", "USB 2.0 9.6.7",
+    "A string request got a STALL or no answer. Strings are optional.",
+    ("no string of that number, or no language table",), "Go on without the string.", DEVICE, ("F13",), HOST_CAPTURE,
+    workaround="fetch strings of this device with 255 bytes, or not at all",
+)  # fmt: skip
+
+SERIAL_NOT_BY_THE_BOOK = Pattern(
+    "serial-number-unusable", NOTE, "The serial number is not what Bulk-Only Transport demands", "BOT 1.0 4.1.1",
+    "A Bulk-Only device must have a serial number of at least 12 characters 0-9 and A-F.",
+    ("the maker did not care: very common in practice",),
+    "Do not use the serial number to tell sticks apart without looking.", DEVICE, (),
+    HOST_CAPTURE,
+)  # fmt: skip
+
+ODD_CODES = Pattern(
+    "storage-codes-unusual", RISK, "The storage interface has unusual class codes", "MSC Overview 1.4 Tables 1, 2",
+    "Subclass or protocol is not SCSI transparent (06h) over Bulk-Only (50h) or UAS (62h). Many hosts match only "
+    "these.",
+    ("an old or vendor-specific design",), "Try to force SCSI over Bulk-Only for this VID:PID.", DEVICE, ("F17",),
+    HOST_CAPTURE, workaround="override the class or protocol codes",
+)  # fmt: skip
+
+NOT_INTERFACE_0 = Pattern(
+    "storage-not-interface-0", NOTE, "Storage is not interface 0", "BOT 1.0 3.1, 3.2",
+    "The device is composite: the storage interface has another number, which belongs into wIndex of class requests, "
+    "and its endpoints are not the first ones.",
+    ("a composite device",), "Pick the interface by class 08h, and use its number and endpoints.", HOST, ("F16",),
+    HOST_CAPTURE,
+)  # fmt: skip
+
+WRONG_INTERFACE = Pattern(
+    "class-request-wrong-interface", FAULT, "A class request goes to the wrong interface", "BOT 1.0 3.1, 3.2",
+    "Get Max LUN or the class reset names an interface that is not mass storage.",
+    ("the host puts 0 into wIndex whatever the interface number is",), "Put bInterfaceNumber into wIndex.", HOST,
+    ("F16",), HOST_CAPTURE,
+)  # fmt: skip
+
+UAS_ONLY = Pattern(
+    "uas-only", RISK, "The device speaks UAS only", "UAS (INCITS 471), MSC Overview 1.4 Table 2",
+    "No alternate setting offers Bulk-Only Transport (50h), so a host without UAS cannot use it.",
+    ("an SSD or enclosure without a Bulk-Only fallback",), "Use a host with UAS, or another device.", DEVICE, ("F50",),
+    HOST_CAPTURE,
+)  # fmt: skip
+
+
+class Descriptors(Rule):
+    """Judges what was read of each device when the capture is over."""
+
+    layer = LAYER
+    patterns = (
+        PACKET_SIZE_0_ODD, BULK_SIZE_WRONG, BELOW_ITS_SPEED, CONFIGURATION_CUT, HOST_BUFFER_SMALL, DESCRIPTORS_LIE,
+        SERIAL_NOT_BY_THE_BOOK, ODD_CODES, NOT_INTERFACE_0, UAS_ONLY,
+    )  # fmt: skip
+
+    def end(self) -> None:
+        for subject in self.account.subjects:
+            device = subject.device
+            if device is None or subject.is_hub:
+                continue
+            self._sizes(subject, device)
+            self._wholeness(subject, device)
+            current = device.current()
+            if current is not None and subject.is_storage:
+                self._interfaces(subject, device, current)
+                self._serial(subject, device)
+
+    def _sizes(self, subject: Subject, device: Device) -> None:
+        size = device.descriptor[7] if len(device.descriptor) >= 8 else -1
+        allowed = {"low": {8}, "full": {8, 16, 32, 64}, "high": {64}}.get(device.speed)
+        at = subject.ask("device descriptor").done
+        if allowed and size >= 0 and size not in allowed:
+            self.report(PACKET_SIZE_0_ODD, f"bMaxPacketSize0 is {size} at {device.speed} speed", subject, at)
+        bulk = {role.max_packet for role in device.roles().values() if role.kind == "bulk" and role.storage}
+        if (device.speed == "high" and bulk - {512}) or (device.speed == "full" and any(b > 64 for b in bulk)):
+            words = ", ".join(map(str, sorted(bulk)))
+            text = f"wMaxPacketSize of bulk endpoints is {words} at {device.speed} speed"
+            self.report(BULK_SIZE_WRONG, text, subject, subject.ask("configuration descriptor").done)
+        if device.speed == "full" and 6 in device.other_descriptors:
+            text = "it answered the device qualifier request, and its port says full speed"
+            self.report(BELOW_ITS_SPEED, text, subject, subject.ask("device qualifier").done)
+
+    def _wholeness(self, subject: Subject, device: Device) -> None:
+        asks = subject.ask("configuration descriptor")
+        if device.lies:
+            text = device.lies[0] + (f", and {len(device.lies) - 1} more" if len(device.lies) > 1 else "")
+            self.report(DESCRIPTORS_LIE, text, subject, subject.ask("configuration descriptor").done)
+        cut = [c for c in device.configurations.values() if not c.complete and len(c.data) < c.total_length]
+        if not cut or subject.ask("configuration").done:
+            return
+        have, total = len(cut[0].data), cut[0].total_length
+        if any("it sent" in lie for lie in device.lies):
+            text = f"wTotalLength is {total}, {have} bytes came although {asks.largest} were asked for"
+            self.report(CONFIGURATION_CUT, text, subject, asks.done)
+        elif asks.largest < total and self.account.quiet_ns(subject) >= 2_000_000_000:
+            text = f"wTotalLength is {total}, the host asked for {asks.largest} bytes at most and went no further"
+            self.report(HOST_BUFFER_SMALL, text, subject, asks.done)
+
+    def _interfaces(self, subject: Subject, device: Device, current: Configuration) -> None:
+        storage = [i for i in current.interfaces if i.class_code == msc.CLASS]
+        at = subject.ask("configuration descriptor").done
+        usual = [i for i in storage if i.subclass == msc.SCSI_TRANSPARENT and i.protocol in (msc.BULK_ONLY, msc.UAS)]
+        if storage and not usual:
+            one = storage[0]
+            text = f"subclass {one.subclass:02X}h ({msc.subclass(one.subclass)}), "
+            text += f"protocol {one.protocol:02X}h ({msc.protocol(one.protocol)})"
+            self.report(ODD_CODES, text, subject, at, severity="" if not subject.exchanges else NOTE)
+        if storage and all(i.number for i in storage):
+            self.report(NOT_INTERFACE_0, f"storage is interface {storage[0].number}", subject, at)
+        if storage and all(i.protocol == msc.UAS for i in storage):
+            severity = FAULT if not subject.exchanges and self.account.quiet_ns(subject) >= 2_000_000_000 else ""
+            text = "every storage alternate setting has protocol 62h"
+            self.report(UAS_ONLY, text, subject, at, severity=severity if not subject.exchanges else NOTE)
+
+    def _serial(self, subject: Subject, device: Device) -> None:
+        index = device.facts.get("iSerialNumber", 0)
+        texts = [s for (at, _), s in device.strings.items() if at == index and s.whole] if index else []
+        if len(device.descriptor) < 18 or (index and not texts):
+            return
+        serial = texts[0].text if texts else ""
+        if len(serial) < 12:
+            size = count_of(len(serial), "character")
+            text = f"the serial number has {size}" if index else "there is no serial number"
+            asked = subject.ask("string" if index else "device descriptor")
+            self.report(SERIAL_NOT_BY_THE_BOOK, text, subject, asked.done)
+        elif set(serial) - set("0123456789ABCDEF"):
+            text = "the serial number has characters other than 0-9 and A-F"
+            self.report(SERIAL_NOT_BY_THE_BOOK, text, subject, subject.ask("string").done)
+
+
+class Requests(PerSubject):
+    """Judges control requests as they pass."""
+
+    layer = LAYER
+    patterns = (PACKET_SIZE_0, STRING_FAILS, WRONG_INTERFACE)
+
+    def request(self, request: Request, subject: Subject) -> None:
+        kind = ask_kind(request)
+        if request.status == -75:
+            self._count(PACKET_SIZE_0, request, subject)
+        elif kind == "device descriptor" and request.done and request.requested >= 18 and request.actual == 8:
+            size = subject.device.descriptor[7:8] if subject.device else b""
+            if request.data.captured >= 8 and size and size[0] != 8:
+                self._count(PACKET_SIZE_0, request, subject)
+        elif kind == "string" and request.result not in ("done", "not seen"):
+            self._count(STRING_FAILS, request, subject)
+        elif kind in ("max lun", "class reset") and request.index >= 0:
+            device = subject.device
+            current = device.current() if device else None
+            numbers = {i.number for i in current.interfaces if i.class_code == msc.CLASS} if current else set()
+            if numbers and request.index & 0xFF not in numbers:
+                self._count(WRONG_INTERFACE, request, subject)
+
+    def _count(self, pattern: Pattern, request: Request, subject: Subject) -> None:
+        self.tally(pattern, subject).add(request.time_ns, records=request.records)
+
+    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
+        many = count_of(tally.count, "request")
+        if pattern is PACKET_SIZE_0:
+            size = subject.device.descriptor[7:8] if subject.device else b""
+            told = f"; bMaxPacketSize0 is {size[0]}" if size else "; bMaxPacketSize0 was not read"
+            return f"{many} ended in babble or after one packet{told}"
+        if pattern is STRING_FAILS:
+            return f"{many} for a string without an answer"
+        return f"{many} with the number of an interface that is not storage"
+
+    def conclude(self, pattern: Pattern, subject: Subject, tally: Tally) -> None:
+        severity = RISK if pattern in (PACKET_SIZE_0, WRONG_INTERFACE) and subject.exchanges > subject.failures else ""
+        self.report(pattern, self.words(pattern, subject, tally), subject, tally, severity=severity)
+
+
+RULES = (Descriptors, Requests)

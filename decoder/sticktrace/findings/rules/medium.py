@@ -1,0 +1,201 @@
+"""The medium: hardware errors, write protection, refusals, by their sense data (SPC-3 4.5, SBC-2)."""
+
+from __future__ import annotations
+
+from sticktrace.findings.finding import (
+    BACK_FEEDING,
+    DEVICE,
+    FAULT,
+    HOST,
+    NEEDS_DATA,
+    NOTE,
+    POWER,
+    RISK,
+    UNKNOWN,
+    Pattern,
+)
+from sticktrace.findings.rules.rule import PerSubject, Rule
+from sticktrace.sticks.learning import READS, WRITES
+from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.sticks.tally import Tally
+from sticktrace.storage.commands import lba_and_blocks, name
+from sticktrace.storage.sense import in_words
+from sticktrace.storage.words import write_protected
+from sticktrace.transport.exchange import FAILED, PASSED, Exchange
+
+LAYER = "medium"
+
+HARDWARE = Pattern(
+    "hardware-error", FAULT, "The device reports a hardware error", "SPC-3 Table 27 (4h)",
+    "Sense key HARDWARE ERROR: the controller, or the bridge's link to its drive, failed.",
+    ("a failing controller", "a bridge that lost its drive: power of the enclosure"),
+    "Check the power of the enclosure; reset and retry once; if it comes back, the device is faulty.", DEVICE,
+    ("F76",), caution=BACK_FEEDING,
+)  # fmt: skip
+
+WRITE_PROTECTED = Pattern(
+    "write-protected", FAULT, "Writing is refused: write protected", "SPC-3 Tables 27, 28 (7h, 27h)",
+    "WRITE fails with DATA PROTECT. A stick without a switch that says so has gone read-only for good at the end of "
+    "its "
+    "life.",
+    ("a write protection switch", "a stick that its controller has made read-only", "a read-only card adapter"),
+    "Look for a switch; without one, copy the data and replace the stick. Mount it read-only until then.", DEVICE,
+    ("F51", "F76"),
+)  # fmt: skip
+
+PROTECT_FLAG = Pattern(
+    "write-protect-flag", NOTE, "The stick says that it is write protected", "SPC-3 7.4.3, SBC-2 6.3.1 (WP)",
+    "The WP bit of the mode parameter header is set. Nothing was written, so nothing was refused yet.",
+    ("a write protection switch", "a stick gone read-only"), "Mount it read-only.", DEVICE, ("F51",), NEEDS_DATA,
+    workaround="do not ask this device for write protection",
+)  # fmt: skip
+
+PROTECT_CHANGES = Pattern(
+    "write-protect-flag-changes", RISK, "The write protect flag changes from one answer to the next",
+    "SPC-3 7.4.3, SBC-2 6.3.1 (WP)", "MODE SENSE says write protected once and not the other time, with no change "
+    "of medium.",
+    ("device firmware that answers before it is ready",), "Ask again once the unit is ready, or ignore the flag.",
+    DEVICE, ("F51",), NEEDS_DATA, workaround="do not ask this device for write protection",
+)  # fmt: skip
+
+ABORTED = Pattern(
+    "aborted-command", RISK, "The device aborts commands", "SPC-3 Tables 27, 28 (Bh)",
+    "Sense key ABORTED COMMAND; with ASC 47h the data was damaged on its way, with 4Bh the data phase went wrong.",
+    ("cable or hub", "an unsteady bridge"), "Repeat the command; try another cable.", UNKNOWN, ("F76",),
+)  # fmt: skip
+
+RECOVERED = Pattern(
+    "recovered-error", RISK, "The device had to correct data", "SPC-3 Tables 27, 28 (1h)",
+    "Sense key RECOVERED ERROR: the command worked after the device corrected an error; ASC 5Dh predicts a failure.",
+    ("flash memory or disk that wears out",), "Save the data while it is readable.", DEVICE, ("F76",),
+)  # fmt: skip
+
+BLANK_FIRST_READ = Pattern(
+    "first-read-blank", RISK, "The first read gave zeros, a later one gave data", "common practice",
+    "The first READ of a block passed with nothing but zeros, and a later READ of the same block gave other data, "
+    "with no "
+    "write in between.",
+    ("the stick says that it is ready before it is",), "Read once more after the stick became ready, or wait a moment.",
+    DEVICE, ("F37",), NEEDS_DATA, workaround="repeat the first read of this device",
+)  # fmt: skip
+
+REFUSED = Pattern(
+    "requests-refused", NOTE, "Some commands were refused", "SPC-3 Tables 27, 28 (5h)",
+    "ILLEGAL REQUEST: an unknown command, an unknown field or page, or an address beyond the end. Normal for optional "
+    "commands.",
+    ("a command that this device does not have",), "Do without, or use an older form of the command.", HOST,
+    ("F38", "F42", "F43", "F44", "F45", "F46"), workaround="leave this command out for this device",
+)  # fmt: skip
+
+DEFERRED = Pattern(
+    "deferred-error", FAULT, "An error of an earlier command is reported late", "SPC-3 4.5.4 (71h, 73h)",
+    "The sense data is deferred: a command that was reported as passed, most likely a cached write, failed afterwards.",
+    ("a write cache that could not be written out",),
+    "Take the data written before for lost; write it again or replace the stick.", DEVICE, ("F76",),
+)  # fmt: skip
+
+_PROTECT, _HARDWARE, _ILLEGAL = 0x7, 0x4, 0x5
+_KEYS = {0x1: RECOVERED, _HARDWARE: HARDWARE, 0xB: ABORTED, _ILLEGAL: REFUSED}
+
+
+class Sense(PerSubject):
+    """Failures by their sense key."""
+
+    layer = LAYER
+    patterns = (HARDWARE, WRITE_PROTECTED, ABORTED, RECOVERED, REFUSED, DEFERRED)
+
+    def begin(self) -> None:
+        self.said: dict[tuple[int, str], dict[str, int]] = {}
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        sense = exchange.sense
+        if sense is None or exchange.status not in (FAILED, PASSED):
+            return
+        facts = self.account.sense(exchange)
+        if facts is not None and facts.deferred:
+            self._count(DEFERRED, exchange, unit)
+        elif sense.key == _PROTECT and exchange.opcode in WRITES:
+            self._count(WRITE_PROTECTED, exchange, unit)
+        elif sense.key in _KEYS and not (sense.key == _ILLEGAL and sense.asc == 0x21):
+            self._count(_KEYS[sense.key], exchange, unit)
+
+    def _count(self, pattern: Pattern, exchange: Exchange, unit: Unit) -> None:
+        self.note(pattern, unit.subject, exchange)
+        said = self.said.setdefault((id(unit.subject), pattern.slug), {})
+        assert exchange.sense is not None
+        text = f"{name(exchange.cdb, unit.device_type)}: {in_words(*exchange.sense[:3])}"
+        if text in said or len(said) < 12:
+            said[text] = said.get(text, 0) + 1
+
+    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
+        said = self.said[id(subject), pattern.slug]
+        shown = [text + (f" ({count} times)" if count > 1 else "") for text, count in list(said.items())[:3]]
+        more = f"; and {len(said) - 3} kinds more" if len(said) > 3 else ""
+        return "; ".join(shown) + more
+
+    def conclude(self, pattern: Pattern, subject: Subject, tally: Tally) -> None:
+        side = POWER if pattern is HARDWARE and any("(4/08/" in t for t in self.said[id(subject), pattern.slug]) else ""
+        self.report(pattern, self.words(pattern, subject, tally), subject, tally, side=side)
+
+
+class Protection(Rule):
+    """The write protect flag through time."""
+
+    layer = LAYER
+    patterns = (PROTECT_FLAG, PROTECT_CHANGES)
+
+    def begin(self) -> None:
+        self.flags: dict[int, list[tuple[bool, Exchange]]] = {}
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        if exchange.opcode not in (0x1A, 0x5A) or exchange.status != PASSED or unit.device_type:
+            return
+        valid = max(0, exchange.moved if exchange.residue is None else exchange.expected - exchange.residue)
+        flag = write_protected(exchange.opcode, self.account.data(exchange, 8)[:valid])
+        seen = self.flags.setdefault(id(unit), [])
+        if flag is not None and len(seen) < 64 and (not seen or seen[-1][0] != flag):
+            seen.append((flag, exchange))
+
+    def end(self) -> None:
+        for subject in self.account.subjects:
+            for unit in subject.units.values():
+                seen = self.flags.get(id(unit), [])
+                numbers = [e.number for _, e in seen]
+                if len(seen) > 1:
+                    text = f"LUN {unit.lun}: {' then '.join('protected' if f else 'writable' for f, _ in seen[:4])}"
+                    self.report(PROTECT_CHANGES, text, subject, exchanges=numbers, time_ns=seen[1][1].time_ns)
+                elif seen and seen[0][0] and not unit.failed:
+                    text = f"LUN {unit.lun}: the WP bit is set"
+                    self.report(PROTECT_FLAG, text, subject, exchanges=numbers, time_ns=seen[0][1].time_ns)
+
+
+class FirstRead(Rule):
+    """Whether the first answer to a READ of block 0 was blank."""
+
+    layer = LAYER
+    patterns = (BLANK_FIRST_READ,)
+
+    def begin(self) -> None:
+        self.blank: dict[int, Exchange] = {}
+        self.seen: set[int] = set()
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        if exchange.opcode in WRITES or (exchange.sense is not None and exchange.sense.key == 6):
+            self.blank.pop(id(unit), None)
+        if exchange.opcode not in READS or exchange.status != PASSED or lba_and_blocks(exchange.cdb)[0] != 0:
+            return
+        data = self.account.data(exchange, 512)
+        if len(data) < 512 or unit.writes:
+            return
+        first = self.blank.get(id(unit))
+        if id(unit) not in self.seen and not any(data):
+            self.blank[id(unit)] = exchange
+        elif first is not None and any(data):
+            del self.blank[id(unit)]
+            text = f"LBA 0 was all zeros in exchange {first.number}, and held data in exchange {exchange.number}"
+            self.report(BLANK_FIRST_READ, text, unit.subject, exchanges=(first.number, exchange.number),
+                        records=first.records, time_ns=first.time_ns)  # fmt: skip
+        self.seen.add(id(unit))
+
+
+RULES = (Sense, Protection, FirstRead)

@@ -1,0 +1,102 @@
+"""The base of all rules: hooks for what passes by, and a way to report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, ClassVar
+
+from sticktrace.bus.devices import BusEvent
+from sticktrace.bus.requests import Request
+from sticktrace.findings.finding import Finding, Pattern
+from sticktrace.sticks.subject import Aftermath, Subject, Unit
+from sticktrace.sticks.tally import Tally
+from sticktrace.transport.events import Stray
+from sticktrace.transport.exchange import Exchange
+
+if TYPE_CHECKING:
+    from sticktrace.findings.scene import Account
+
+
+class Rule:
+    """One kind of thing to watch for. A rule overrides the hooks that it needs; the account calls no others.
+
+    ``patterns`` are the findings that it can report. Exchanges that pass without anything remarkable are not shown to
+    rules (see `Account`): only their sums, in `Unit` and `Subject`.
+    """
+
+    layer: ClassVar[str] = ""
+    patterns: ClassVar[tuple[Pattern, ...]] = ()
+
+    def __init__(self, account: Account) -> None:
+        self.account = account
+        self.begin()
+
+    def begin(self) -> None:
+        """Set up what the rule keeps."""
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        """A remarkable exchange, or one soon after such a one."""
+
+    def request(self, request: Request, subject: Subject) -> None:
+        """A control request."""
+
+    def event(self, event: BusEvent, subject: Subject) -> None:
+        """A bus event."""
+
+    def stray(self, stray: Stray, subject: Subject) -> None:
+        """Bulk traffic that belongs to no exchange."""
+
+    def aftermath(self, aftermath: Aftermath) -> None:
+        """What followed a command that went wrong on the transport is complete."""
+
+    def end(self) -> None:
+        """The capture is over."""
+
+    def report(
+        self, pattern: Pattern, text: str, subject: Subject | None = None, tally: Tally | None = None, *,
+        exchanges: Iterable[int] = (), records: Iterable[int] = (), time_ns: int = 0, severity: str = "",
+        side: str = "",
+    ) -> None:  # fmt: skip
+        """Report an instance of a pattern; a tally gives evidence and time where they are not given themselves."""
+        if tally is not None:
+            exchanges, records = exchanges or tally.exchanges, records or tally.records
+            time_ns = time_ns or max(0, tally.first_ns)
+        name, ids = (subject.name, subject.ids) if subject else ("", "")
+        self.account.findings.append(
+            Finding(pattern, text, name, ids, tuple(exchanges), tuple(records), time_ns, severity, side,
+                    self.account.layers.get(pattern.slug, self.layer), subject)
+        )  # fmt: skip
+
+
+class PerSubject(Rule):
+    """A rule that counts cases per device and pattern, and words them when the capture is over."""
+
+    def __init__(self, account: Account) -> None:
+        self.tallies: dict[tuple[int, str], tuple[Subject, Pattern, Tally]] = {}
+        super().__init__(account)
+
+    def note(self, pattern: Pattern, subject: Subject, exchange: Exchange) -> Tally:
+        """Count an exchange as a case of a pattern."""
+        tally = self.tally(pattern, subject)
+        tally.add(exchange.time_ns, exchange.number, exchange.records)
+        return tally
+
+    def tally(self, pattern: Pattern, subject: Subject) -> Tally:
+        """The count of a pattern for a device."""
+        key = (id(subject), pattern.slug)
+        if key not in self.tallies:
+            self.tallies[key] = (subject, pattern, Tally())
+        return self.tallies[key][2]
+
+    def end(self) -> None:
+        for subject, pattern, tally in self.tallies.values():
+            if tally:
+                self.conclude(pattern, subject, tally)
+
+    def conclude(self, pattern: Pattern, subject: Subject, tally: Tally) -> None:
+        """Report what was counted."""
+        self.report(pattern, self.words(pattern, subject, tally), subject, tally)
+
+    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
+        """The sentence of the finding."""
+        raise NotImplementedError

@@ -1,0 +1,162 @@
+"""Hosts that stop: what the last thing was that a device got, and why a host might end there.
+
+A capture that ends at once cannot tell a host that stopped from a recording that was cut, so the finding is then a
+risk and says so; with later traffic in the capture and silence towards the device it is a fault.
+"""
+
+from __future__ import annotations
+
+from sticktrace.findings.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, QUIET_NS, RISK, Pattern
+from sticktrace.findings.rules.rule import Rule
+from sticktrace.sticks.learning import REQUEST_SENSE, ask_kind
+from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.storage.commands import name
+from sticktrace.storage.sense import in_words
+from sticktrace.text import time_in_words
+from sticktrace.transport.exchange import FAILED, Exchange
+
+LAYER = "class start-up"
+
+MAX_LUN_FATAL = Pattern(
+    "max-lun-stall-fatal", FAULT, "The host stops after Get Max LUN gets a STALL", "BOT 1.0 3.2",
+    "A device with one logical unit may answer Get Max LUN with STALL. That means one unit, not failure.",
+    ("the host stack treats the STALL as fatal",), "Take a STALL, or no answer, for \"one unit, LUN 0\" and go on.",
+    HOST, ("F29",), HOST_CAPTURE,
+)  # fmt: skip
+
+STRING_FATAL = Pattern(
+    "string-failure-fatal", FAULT, "The host stops after a string request fails", "USB 2.0 9.6.7",
+    "Strings are optional, and a device may refuse them.", ("the host stack treats a missing string as fatal",),
+    "Go on without the string; ask for at most 255 bytes.", HOST, ("F13",), HOST_CAPTURE,
+    workaround="fetch strings of this device with 255 bytes, or not at all",
+)  # fmt: skip
+
+INTERFACE_FATAL = Pattern(
+    "set-interface-stall-fatal", FAULT, "The host stops after SET_INTERFACE gets a STALL", "USB 2.0 9.4.10",
+    "A device with a single alternate setting may refuse SET_INTERFACE.",
+    ("the host stack treats the refusal as fatal",), "Skip SET_INTERFACE for setting 0, or ignore the STALL.", HOST,
+    ("F14",), HOST_CAPTURE, workaround="do not send SET_INTERFACE to this device",
+)  # fmt: skip
+
+OPTIONAL_DESCRIPTOR_FATAL = Pattern(
+    "optional-descriptor-fatal", FAULT, "Everything stops after an optional descriptor was asked for",
+    "USB 2.0 9.6.2, USB 3.2 9.6.2", "The last thing that the device got was a request for the BOS descriptor or the "
+    "device "
+    "qualifier, which it need not have.",
+    ("the device hangs over a descriptor that it does not know", "the host treats the refusal as fatal"),
+    "Do not ask this device for BOS or device qualifier.", DEVICE, ("F15",), HOST_CAPTURE,
+    workaround="do not ask this device for its BOS descriptor",
+)  # fmt: skip
+
+ATTENTION_FATAL = Pattern(
+    "unit-attention-fatal", FAULT, "The host stops at a unit attention", "SAM-3 5.9.7, SPC-3 4.5.6",
+    "After power-on, reset or a change of medium the first command fails with UNIT ATTENTION. It is news: reading the "
+    "sense data clears it, and the command works when repeated.",
+    ("the host stack takes a unit attention for an error",),
+    "Read the sense data and repeat the command, at least two or three times.", HOST, ("F33",),
+)  # fmt: skip
+
+STARTING_FATAL = Pattern(
+    "gave-up-while-starting", FAULT, "The host gives up on a stick that is still starting",
+    "SPC-3 Table 28, common practice",
+    "The unit says NOT READY and becoming ready (2/04/01 or alike), and the host stops asking.",
+    ("the host waits too short: sticks may need 5 to 30 s",), "Poll TEST UNIT READY for up to 30 s.", HOST, ("F36",),
+)  # fmt: skip
+
+START_NEEDED = Pattern(
+    "start-unit-needed", FAULT, "The unit waits for START STOP UNIT", "SPC-3 Table 28 (04h/02h), SBC-2 5.19",
+    "The unit says that an initializing command is required (2/04/02), and the host does not send one.",
+    ("the host stack does not know this state",), "Send START STOP UNIT with START set, then poll.", HOST, ("F36",),
+)  # fmt: skip
+
+OPTIONAL_FATAL = Pattern(
+    "optional-command-fatal", FAULT, "The host stops after a command that the stick does not know", "SPC-3 4.5.6",
+    "The last command was refused with ILLEGAL REQUEST. Many sticks know only a dozen commands; a host can do without "
+    "the others.",
+    ("the host stack treats the refusal as fatal",),
+    "Ignore the refusal of this command, or use an older form of it.", HOST,
+    ("F41", "F42", "F43", "F44", "F45", "F46"), workaround="do not send this command to this device",
+)  # fmt: skip
+
+ILLEGAL, NOT_READY, UNIT_ATTENTION = 0x5, 0x2, 0x6
+_REQUESTS = {
+    "max lun": MAX_LUN_FATAL, "string": STRING_FATAL, "interface": INTERFACE_FATAL,
+    "BOS descriptor": OPTIONAL_DESCRIPTOR_FATAL, "device qualifier": OPTIONAL_DESCRIPTOR_FATAL,
+}  # fmt: skip
+OPTIONAL = frozenset((0x00, 0x1A, 0x1B, 0x1E, 0x23, 0x35, 0x5A, 0x9E, 0xA0, 0xA3, 0x4A, 0x46, 0x51))
+"""Commands that a host can do without, or replace by another."""
+
+
+class Stopped(Rule):
+    """Looks at the last thing that each storage device got."""
+
+    layer = LAYER
+    patterns = (
+        MAX_LUN_FATAL, STRING_FATAL, INTERFACE_FATAL, OPTIONAL_DESCRIPTOR_FATAL, ATTENTION_FATAL, STARTING_FATAL,
+        START_NEEDED, OPTIONAL_FATAL,
+    )  # fmt: skip
+
+    def begin(self) -> None:
+        self.last: dict[int, tuple[Exchange, int]] = {}
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        subject = unit.subject
+        if exchange.opcode != REQUEST_SENSE:
+            self.last[id(subject)] = (exchange, subject.exchanges)
+        elif id(subject) in self.last and self.last[id(subject)][1] == subject.exchanges - 1:
+            self.last[id(subject)] = (self.last[id(subject)][0], subject.exchanges)
+
+    def end(self) -> None:
+        for subject in self.account.subjects:
+            if subject.is_hub or subject.detached is not None:
+                continue
+            if subject.last_was_exchange:
+                self._after_exchange(subject)
+            elif subject.last_request is not None:
+                self._after_request(subject)
+
+    def _after_request(self, subject: Subject) -> None:
+        request = subject.last_request
+        if request is None or request.done or request.result == "not seen":
+            return
+        pattern = _REQUESTS.get(ask_kind(request))
+        if pattern is None or subject.exchanges or (subject.known and not subject.is_storage):
+            return
+        text, severity = self._ending(subject, f"{request.text} was the last that the device got")
+        self.report(pattern, text, subject, records=request.records, time_ns=request.time_ns, severity=severity)
+
+    def _after_exchange(self, subject: Subject) -> None:
+        exchange, count = self.last.get(id(subject), (None, 0))
+        if exchange is None or count != subject.exchanges or exchange.status != FAILED or exchange.sense is None:
+            return
+        unit = subject.units.get(exchange.lun)
+        pattern = self._pattern(exchange, unit) if unit else None
+        if pattern is None:
+            return
+        sense = in_words(*exchange.sense[:3])
+        what = f"{name(exchange.cdb)} failed with {sense}, the host read it and stopped"
+        text, severity = self._ending(subject, what)
+        self.report(pattern, text, subject, exchanges=(exchange.number, exchange.sense.exchange or exchange.number),
+                    records=exchange.records, time_ns=exchange.time_ns, severity=severity)  # fmt: skip
+
+    def _pattern(self, exchange: Exchange, unit: Unit) -> Pattern | None:
+        assert exchange.sense is not None
+        key, asc, ascq = exchange.sense[:3]
+        if unit.ready_ns >= 0 and key != ILLEGAL:
+            return None
+        if key == UNIT_ATTENTION:
+            return ATTENTION_FATAL
+        if key == NOT_READY and asc == 0x04:
+            return START_NEEDED if ascq == 0x02 and not unit.start_asked else STARTING_FATAL
+        if key == ILLEGAL and exchange.opcode in OPTIONAL and not unit.reads and not unit.subject.begun_before:
+            return OPTIONAL_FATAL
+        return None
+
+    def _ending(self, subject: Subject, what: str) -> tuple[str, str]:
+        quiet = self.account.quiet_ns(subject)
+        if quiet >= QUIET_NS:
+            return f"{what}; the capture goes on for {time_in_words(quiet)} without a word to it", ""
+        return f"{what}, and the capture ends there; if the host ended there too, this is why", RISK
+
+
+RULES = (Stopped,)

@@ -1,0 +1,215 @@
+"""Logical units and class start-up: Get Max LUN, empty units, CD-ROM units, UAS (BOT 1.0 3.1, 3.2; SPC-3 6.4)."""
+
+from __future__ import annotations
+
+from sticktrace.bus.devices import BusEvent
+from sticktrace.codes import scsi
+from sticktrace.findings.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, NOTE, RISK, UNKNOWN, Pattern
+from sticktrace.findings.rules.rule import PerSubject, Rule
+from sticktrace.sticks.subject import Aftermath, Subject, Unit
+from sticktrace.sticks.tally import Tally
+from sticktrace.text import count_of
+from sticktrace.transport.exchange import FAILED, MISSING, PASSED, Exchange
+
+LAYER = "class start-up"
+
+MAX_LUN_KILLS = Pattern(
+    "max-lun-then-dead", FAULT, "The device is dead after Get Max LUN", "BOT 1.0 3.2, common practice",
+    "Get Max LUN was sent, and the very first command after it got no proper answer.",
+    ("device firmware that halts its endpoints or hangs over Get Max LUN",),
+    "Clear both endpoint halts after Get Max LUN, or do not send it to this device.", DEVICE, ("F30",),
+    workaround="use LUN 0 only and do not ask for the number of units",
+)  # fmt: skip
+
+MAX_LUN_NONSENSE = Pattern(
+    "max-lun-nonsense", RISK, "Get Max LUN tells a number that cannot be right", "BOT 1.0 3.2",
+    "The answer is the highest LUN, 0 to 15. This one is larger, or units that it promises do not exist.",
+    ("device firmware that returns the number of units, or garbage",),
+    "Use LUN 0 only, or try INQUIRY on each unit and believe its peripheral qualifier.", DEVICE, ("F31",),
+    workaround="use LUN 0 only",
+)  # fmt: skip
+
+UNITS_ALIKE = Pattern(
+    "units-answer-alike", NOTE, "Two logical units answer exactly alike", "SPC-3 6.4.2",
+    "INQUIRY data and capacity of two units are the same. They may be one unit that does not look at bCBWLUN.",
+    ("the device ignores the LUN", "two equal slots or partitions"),
+    "If writing to one shows on the other, use LUN 0 only.", DEVICE, ("F31",), workaround="use LUN 0 only",
+)  # fmt: skip
+
+CLASS_RESET_FIRST = Pattern(
+    "class-reset-at-start", NOTE, "The host sends a class reset before the first command", "BOT 1.0 3.1",
+    "Bulk-Only Mass Storage Reset is meant for recovery. A few sticks do not survive it right after configuration.",
+    ("a habit of the host stack",), "Leave it out unless something went wrong.", HOST, ("F32",), HOST_CAPTURE,
+)  # fmt: skip
+
+NO_MEDIUM = Pattern(
+    "no-medium", FAULT, "There is no medium in the device", "SPC-3 Table 28 (3Ah)",
+    "Every unit that was asked says MEDIUM NOT PRESENT, all through the capture.",
+    ("an empty card reader or drive", "the controller lost its flash memory: a dead stick"),
+    "Put a medium in; a stick with built-in memory that says this is broken.", UNKNOWN, ("F48",),
+)  # fmt: skip
+
+EMPTY_FIRST = Pattern(
+    "empty-first-unit", FAULT, "The host looks at an empty first unit only", "BOT 1.0 3.2, SPC-3 Table 28 (3Ah)",
+    "LUN 0 has no medium, the device has more units, and the host never asked them.",
+    ("the host stack knows LUN 0 only",), "Scan all units up to Get Max LUN.", HOST, ("F48",),
+)  # fmt: skip
+
+EMPTY_UNIT = Pattern(
+    "empty-unit", NOTE, "A unit was without a medium", "SPC-3 Table 28 (3Ah)",
+    "A unit without a medium beside one that has one, or before a medium was put in: card readers are like that.",
+    ("an empty slot", "the medium was taken out or ejected"), "Nothing to do; poll it if a medium may come.",
+    UNKNOWN, ("F48",),
+)  # fmt: skip
+
+VIRTUAL_CD = Pattern(
+    "cd-rom-unit", NOTE, "A unit is a CD-ROM drive", "SPC-3 Table 83 (05h), MMC",
+    "It has 2048-byte blocks and commands of its own. Some modems and sticks show one until they are told to switch; a "
+    "host that takes the first unit gets the CD.",
+    ("a CD drive", "a virtual CD with drivers on it"),
+    "Choose the unit whose PERIPHERAL DEVICE TYPE is 00h; eject the virtual CD to make the device switch.", UNKNOWN,
+    ("F49", "F16"), workaround="ignore the device until it has switched modes",
+)  # fmt: skip
+
+UAS_TROUBLE = Pattern(
+    "uas-trouble", RISK, "Commands over UAS go wrong", "UAS (INCITS 471)",
+    "Commands over USB Attached SCSI got no sense IU, or a response IU with an error.",
+    ("bridge firmware with a broken UAS", "power or cable at high data rates"),
+    "Use alternate setting 0, Bulk-Only Transport, and see whether the trouble ends.", DEVICE, ("F50",),
+    workaround="do not use UAS with this device",
+)  # fmt: skip
+
+_NO_MEDIUM = 0x3A
+
+
+class Start(Rule):
+    """The first command, and what came before it."""
+
+    layer = LAYER
+    patterns = (MAX_LUN_KILLS, CLASS_RESET_FIRST)
+
+    def begin(self) -> None:
+        self.reset: dict[int, BusEvent] = {}
+        self.dead: set[int] = set()
+
+    def event(self, event: BusEvent, subject: Subject) -> None:
+        if event.kind == "class reset" and not subject.exchanges:
+            self.reset.setdefault(id(subject), event)
+
+    def aftermath(self, aftermath: Aftermath) -> None:
+        subject, trouble = aftermath.subject, aftermath.trouble
+        if trouble is not subject.first_exchange or not isinstance(trouble, Exchange) or trouble.status != MISSING:
+            return
+        if any("the capture ends" in n or "unplugged" in n or "not recorded" in n for n in trouble.notes):
+            return
+        self.dead.add(id(subject))
+        asked = subject.ask("max lun")
+        if (asked.done or asked.failed) and id(subject) not in self.reset:
+            text = f"the first command (exchange {trouble.number}) got no status: {trouble.notes[-1]}"
+            self.report(MAX_LUN_KILLS, text, subject, exchanges=(trouble.number,), records=trouble.records,
+                        time_ns=trouble.time_ns)  # fmt: skip
+
+    def end(self) -> None:
+        for subject in self.account.subjects:
+            event = self.reset.get(id(subject))
+            if event is None:
+                continue
+            dead = id(subject) in self.dead
+            text = "the class reset came before the first command"
+            text += ", and the device was dead after it" if dead else ""
+            self.report(CLASS_RESET_FIRST, text, subject, records=event.records, time_ns=event.time_ns,
+                        severity=FAULT if dead else "")  # fmt: skip
+
+
+class Units(Rule):
+    """Judges the units of each device when the capture is over."""
+
+    layer = LAYER
+    patterns = (MAX_LUN_NONSENSE, UNITS_ALIKE, VIRTUAL_CD)
+
+    def end(self) -> None:
+        for subject in self.account.subjects:
+            told = subject.device.max_lun if subject.device else None
+            if told is not None and told > 15:
+                self.report(MAX_LUN_NONSENSE, f"the answer is {told}", subject, subject.ask("max lun").done)
+            units = sorted(subject.units.values(), key=lambda u: u.lun)
+            ghosts = [u.lun for u in units if u.lun and u.identity and u.identity.qualifier == 3]
+            if ghosts and told:
+                text = f"it promises LUN 0 to {told}, and INQUIRY says that LUN {ghosts[0]} does not exist"
+                self.report(MAX_LUN_NONSENSE, text, subject, exchanges=(units[-1].identity_at,))
+            self._alike(subject, units)
+            for unit in units:
+                if unit.identity and unit.identity.device_type == scsi.CD_DVD:
+                    severity = RISK if unit.lun == 0 and len(units) > 1 else ""
+                    text = f"LUN {unit.lun} is a {unit.identity.kind}"
+                    self.report(VIRTUAL_CD, text, subject, exchanges=(unit.identity_at,), severity=severity)
+
+    def _alike(self, subject: Subject, units: list[Unit]) -> None:
+        if len(units) < 2 or not units[0].identity_data:
+            return
+        first, second = units[0], units[1]
+        if first.identity_data == second.identity_data and first.capacity and first.capacity == second.capacity:
+            text = f"LUN {first.lun} and LUN {second.lun} give the same INQUIRY data and capacity"
+            self.report(UNITS_ALIKE, text, subject, exchanges=(first.identity_at, second.identity_at))
+
+
+class Media(Rule):
+    """Units without a medium."""
+
+    layer = LAYER
+    patterns = (NO_MEDIUM, EMPTY_FIRST, EMPTY_UNIT)
+
+    def begin(self) -> None:
+        self.empty: dict[int, tuple[Unit, Tally]] = {}
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        if exchange.status == FAILED and exchange.sense is not None and exchange.sense.asc == _NO_MEDIUM:
+            tally = self.empty.setdefault(id(unit), (unit, Tally()))[1]
+            tally.add(exchange.time_ns, exchange.number, exchange.records)
+
+    def end(self) -> None:
+        by_subject: dict[int, list[tuple[Unit, Tally]]] = {}
+        for unit, tally in self.empty.values():
+            by_subject.setdefault(id(unit.subject), []).append((unit, tally))
+        for empty in by_subject.values():
+            subject = empty[0][0].subject
+            others = [u for u in subject.units.values() if u.ready_ns >= 0]
+            told = subject.device.max_lun if subject.device else None
+            luns = ", ".join(str(u.lun) for u, _ in sorted(empty, key=lambda e: e[0].lun))
+            tally = empty[0][1]
+            text = f"LUN {luns}: MEDIUM NOT PRESENT {count_of(sum(t.count for _, t in empty), 'time')}"
+            if others:
+                self.report(EMPTY_UNIT, text, subject, tally)
+            elif told and len(subject.units) <= 1:
+                text += f"; Get Max LUN says {told}, the other units were never asked"
+                self.report(EMPTY_FIRST, text, subject, tally, severity="" if tally.count >= 2 else RISK)
+            else:
+                sure = tally.count >= 2
+                sure = sure and not any(s is not subject and s.at_work for s in self.account.subjects)
+                severity = NOTE if subject.begun_before else "" if sure else RISK
+                self.report(NO_MEDIUM, text, subject, tally, severity=severity)
+
+
+class UasTrouble(PerSubject):
+    """Failures of the transport under UAS."""
+
+    layer = LAYER
+    patterns = (UAS_TROUBLE,)
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        if exchange.transport != "UAS" or exchange.status == PASSED:
+            return
+        if any("the capture ends" in n or "unplugged" in n for n in exchange.notes):
+            return
+        if exchange.status == MISSING or any(n.startswith("response IU") for n in exchange.notes):
+            self.note(UAS_TROUBLE, unit.subject, exchange)
+
+    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
+        return f"{count_of(tally.count, 'command')} of {subject.exchanges:,} without a proper end"
+
+    def conclude(self, pattern: Pattern, subject: Subject, tally: Tally) -> None:
+        bad = tally.count * 10 > subject.exchanges
+        self.report(pattern, self.words(pattern, subject, tally), subject, tally, severity=FAULT if bad else "")
+
+
+RULES = (Start, Units, Media, UasTrouble)

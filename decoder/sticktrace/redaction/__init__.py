@@ -1,0 +1,1 @@
+"""Copies of a capture that can be passed on."""
