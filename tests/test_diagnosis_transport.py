@@ -475,7 +475,7 @@ def test_the_remarks_that_rules_read_are_those_that_the_transport_writes() -> No
     parts = [path.read_text() for room in rooms for path in sorted(room.glob("*.py"))]
     written = re.sub(r'"\s*f?"|\{[^{}]*\}', "", " ".join(parts))
     read = [phrase for phrase, _ in Wrappers._NOTES]
-    for path in sorted((ROOT / "decoder/sticktrace/diagnosis").rglob("*.py")):
+    for path in sorted((ROOT / "decoder/sticktrace/findings").rglob("*.py")):
         text = path.read_text()
         for call in re.findall(r"\bhas\((?:exchange|trouble), ([^)]*)\)", text):
             read += re.findall(r'"([^"]+)"', call)

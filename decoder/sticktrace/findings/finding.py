@@ -20,16 +20,7 @@ SEVERITIES = (FAULT, RISK, NOTE)
 DEVICE, HOST, POWER, UNKNOWN = "device", "host", "power and wiring", "cannot tell"
 """Whose side a finding lies on."""
 
-HOST_CAPTURE = "any capture with bus requests"
-TRAFFIC = "any capture with storage commands"
-NEEDS_DATA = "a capture that keeps the data of the commands (not text forms)"
-NEEDS_WIRE = "only a bus-level capture (packets from PID on): a host capture cannot show it"
-NEEDS_TWO = "only two captures side by side: see `sticktrace compare`"
-NEEDS_HOST_LOG = "no capture: compare what crossed the bus with what the application got"
-"""In which forms of capture a pattern can be seen."""
-
-BACK_FEEDING = "Two 5 V supplies must never be joined, they feed each other: take one off before you measure or rewire."
-"""Goes with every advice that touches the 5 V supply."""
+SIDES = (DEVICE, HOST, POWER, UNKNOWN)
 
 PATIENCE_NS, QUIET_NS = 30_000_000_000, 2_000_000_000
 """Sticks and disks may take up to 30 s to get ready; a host that says nothing for 2 s has stopped (common practice)."""
@@ -40,9 +31,8 @@ class Pattern:
     """One row of the catalogue.
 
     ``slug`` is stable. ``clause`` is a published clause or "common practice". ``causes`` come likeliest first.
-    ``failures`` are the numbers of the project's list of failure patterns that it covers. ``workaround`` names, in
-    words, the kind of workaround that common host kernels carry for it; "" for none. ``layer`` is filled in by the
-    catalogue from the rule's module.
+    ``seen_in`` tells which captures can show it. ``workaround`` names, in words, the kind of workaround that common
+    host kernels carry for it; "" for none. The texts stand in the TOML file beside the rule that reports it.
     """
 
     slug: str
@@ -53,17 +43,16 @@ class Pattern:
     causes: tuple[str, ...]
     advice: str
     side: str
-    failures: tuple[str, ...] = ()
-    seen_in: str = TRAFFIC
-    workaround: str = ""
-    caution: str = ""
+    seen_in: str
+    workaround: str
+    caution: str
 
     def facts(self, layer: str) -> dict[str, Any]:
         """The pattern as JSON says it."""
         return {
             "slug": self.slug, "severity": self.severity, "layer": layer, "title": self.title,
             "clause": self.clause, "explanation": self.explanation, "causes": list(self.causes),
-            "advice": self.advice, "side": self.side, "covers": list(self.failures), "seen_in": self.seen_in,
+            "advice": self.advice, "side": self.side, "seen_in": self.seen_in,
             "workaround": self.workaround or None, "caution": self.caution or None,
         }  # fmt: skip
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator
 
-from sticktrace.findings.failures import FAILURES
 from sticktrace.findings.finding import FAULT, NOTE, RISK, Finding, Pattern
 from sticktrace.findings.ladder import FAILED, NOT_SEEN, REACHED, Stage
 from sticktrace.findings.verdict import DeviceReport, Diagnosis
@@ -127,9 +126,6 @@ def pattern_lines(pattern: Pattern, layer: str, style: Style, width: int = 0) ->
         yield from _hanging(f"  - {cause}", width, 4)
     yield from _hanging(f"try: {pattern.advice}", width, 5)
     yield from _hanging(f"seen in: {pattern.seen_in}", width, 9)
-    if pattern.failures:
-        covers = ", ".join(f"{FAILURES[number]} ({number})" for number in pattern.failures)
-        yield from _hanging(f"covers: {covers}", width, 8)
     if pattern.workaround:
         yield from _hanging(f"workaround in host kernels: {pattern.workaround}", width, 4)
     if pattern.caution:

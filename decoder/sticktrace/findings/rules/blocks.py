@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sticktrace.findings.finding import DEVICE, FAULT, RISK, Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.learning import READS, WRITES
 from sticktrace.sticks.subject import Unit
@@ -15,26 +15,9 @@ LAYER = "medium"
 _MEDIUM = 0x3
 _MOST_LBAS = 10_000
 
-UNREADABLE = Pattern(
-    "unreadable-blocks", FAULT, "Blocks cannot be read", "SPC-3 Tables 27, 28 (03h, 11h)",
-    "READ fails with MEDIUM ERROR. The data in these blocks is lost, at least for this stick's controller.",
-    ("worn or damaged flash memory", "power lost during an earlier write", "a counterfeit that lies about its size"),
-    "Copy what is still readable, then replace the stick; do not use it for new data.", DEVICE, ("F76",),
-)  # fmt: skip
-
-UNWRITABLE = Pattern(
-    "unwritable-blocks", FAULT, "Blocks cannot be written", "SPC-3 Tables 27, 28 (0Ch, 03h)",
-    "WRITE fails with MEDIUM ERROR: the controller has no good blocks left to put the data in.",
-    ("flash memory at the end of its life", "a supply that dips while writing"),
-    "Save the data and replace the stick.", DEVICE, ("F76",),
-)  # fmt: skip
-
-UNREADABLE_ONCE = Pattern(
-    "blocks-read-on-retry", RISK, "Blocks were read only when tried again", "SPC-3 Tables 27, 28",
-    "READ failed with MEDIUM ERROR and worked later for the same blocks.",
-    ("flash memory that starts to fail", "an unstable supply"), "Save the data; watch whether it happens again.",
-    DEVICE, ("F76",),
-)  # fmt: skip
+UNREADABLE = by_slug("unreadable-blocks")
+UNWRITABLE = by_slug("unwritable-blocks")
+UNREADABLE_ONCE = by_slug("blocks-read-on-retry")
 
 
 class _Failures:

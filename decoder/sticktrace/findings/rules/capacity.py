@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from sticktrace.codes import scsi
-from sticktrace.findings.finding import DEVICE, FAULT, HOST, NEEDS_DATA, NOTE, RISK, Pattern
+from sticktrace.findings.finding import Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.learning import READ_CAPACITY_10, SERVICE_ACTION_IN
 from sticktrace.sticks.subject import Subject, Unit
@@ -15,57 +16,13 @@ from sticktrace.transport.exchange import PASSED, Exchange
 
 LAYER = "capacity"
 
-OFF_BY_ONE = Pattern(
-    "capacity-off-by-one", FAULT, "The last block does not exist", "SBC-2 5.10.2, common practice",
-    "READ CAPACITY returns the address of the last block. Reading that address fails as out of range: the device "
-    "returned "
-    "the number of blocks instead.",
-    ("device firmware",), "Take one block off the capacity of this device.", DEVICE, ("F73",),
-    workaround="take one block off the capacity",
-)  # fmt: skip
-
-PAST_END = Pattern(
-    "access-past-end", NOTE, "The host addresses blocks past the end", "SPC-3 Table 28 (21h/00h)",
-    "A command was refused with LOGICAL BLOCK ADDRESS OUT OF RANGE.",
-    ("a probe of the host, on purpose", "a partition or file system larger than the medium",
-     "a sign or overflow error in the host"),
-    "Compare the address with the capacity; check the arithmetic for 32-bit overflow.", HOST, ("F73", "F74"),
-)  # fmt: skip
-
-SIGN_ERROR = Pattern(
-    "address-overflow", RISK, "Addresses look like an overflow", "SBC-2 5.5, common practice",
-    "An address far beyond the capacity has its top bit set, as negative or sign-extended numbers do.",
-    ("signed 32-bit arithmetic in the host",), "Use unsigned 64-bit block addresses.", HOST, ("F74",),
-)  # fmt: skip
-
-NEEDS_16 = Pattern(
-    "capacity-beyond-32-bit", RISK, "The capacity does not fit READ CAPACITY(10)", "SBC-2 5.10.2, 5.11",
-    "READ CAPACITY(10) returned FFFFFFFFh, which means: ask with READ CAPACITY(16). The host did not.",
-    ("a medium of more than 2 TiB and a host without 16-byte commands",),
-    "Use READ CAPACITY(16), READ(16) and WRITE(16), or refuse the medium rather than damage it.", HOST, ("F74",),
-    NEEDS_DATA,
-)  # fmt: skip
-
-BIG_BLOCKS = Pattern(
-    "block-length-not-512", RISK, "The block length is not 512", "SBC-2 5.10.2",
-    "Many small hosts and file layers know only blocks of 512 bytes.",
-    ("a large disk with 4096-byte blocks",),
-    "Check that host and file layer handle this block length; else use another stick.", HOST, ("F75",), NEEDS_DATA,
-)  # fmt: skip
-
-ODD_BLOCKS = Pattern(
-    "capacity-nonsense", FAULT, "READ CAPACITY returns nonsense", "SBC-2 5.10.2",
-    "The block length is no power of two between 512 and 4096, or the medium has no blocks.",
-    ("the unit was asked before it was ready", "a dead controller"),
-    "Ask again when the unit is ready; if it stays, the stick is broken.", DEVICE, ("F73",), NEEDS_DATA,
-)  # fmt: skip
-
-CHANGES = Pattern(
-    "capacity-changes", RISK, "The capacity changes from one answer to the next", "SBC-2 5.10.2",
-    "Two READ CAPACITY answers differ, and no change of medium was reported between them.",
-    ("the unit was asked before it was ready", "a counterfeit or a failing controller"),
-    "Ask once the unit is ready; do not trust the stick with data.", DEVICE, ("F77",), NEEDS_DATA,
-)  # fmt: skip
+OFF_BY_ONE = by_slug("capacity-off-by-one")
+PAST_END = by_slug("access-past-end")
+SIGN_ERROR = by_slug("address-overflow")
+NEEDS_16 = by_slug("capacity-beyond-32-bit")
+BIG_BLOCKS = by_slug("block-length-not-512")
+ODD_BLOCKS = by_slug("capacity-nonsense")
+CHANGES = by_slug("capacity-changes")
 
 _OUT_OF_RANGE = (0x5, 0x21)
 

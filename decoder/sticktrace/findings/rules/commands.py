@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from sticktrace.bus.devices import BusEvent
-from sticktrace.findings.finding import DEVICE, FAULT, HOST, NOTE, RISK, Pattern
+from sticktrace.findings.finding import Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import PerSubject
 from sticktrace.sticks.learning import INQUIRY, START_STOP, SYNCHRONIZE
 from sticktrace.sticks.subject import Subject, Unit
@@ -14,71 +15,15 @@ from sticktrace.transport.exchange import FAILED, PASSED, Exchange
 
 LAYER = "commands"
 
-INQUIRY_LENGTH = Pattern(
-    "inquiry-length", FAULT, "INQUIRY hangs or fails with an allocation length other than 36",
-    "SPC-3 6.4.2, common practice",
-    "Standard INQUIRY data has at least 36 bytes, and many sticks were tested with that length only.",
-    ("device firmware that knows one length",), "Ask for exactly 36 bytes.", DEVICE, ("F38",),
-    workaround="use invented INQUIRY data",
-)  # fmt: skip
-
-VITAL_PAGES = Pattern(
-    "vital-pages-upset", FAULT, "Asking for vital product data stops the stick", "SPC-3 6.4.1 (EVPD)",
-    "INQUIRY with the EVPD bit got no answer at all.", ("device firmware that hangs over EVPD",),
-    "Do not ask sticks for vital product data pages.", DEVICE, ("F39",), workaround="skip vital product data pages",
-)  # fmt: skip
-
-MODE_SENSE = Pattern(
-    "mode-sense-upset", FAULT, "MODE SENSE stops the stick", "SPC-3 6.9, 6.10, common practice",
-    "MODE SENSE got no answer at all. Some sticks hang over page 3Fh, over the 10-byte form, or over another length "
-    "than "
-    "192.",
-    ("device firmware that hangs over this form",),
-    "Use MODE SENSE(6), page 3Fh, 192 bytes, after the first READ; or leave it out.", DEVICE, ("F40",),
-    workaround="do not ask this device for write protection or cache",
-)  # fmt: skip
-
-OPTIONAL_HANGS = Pattern(
-    "optional-command-upset", FAULT, "An optional command stops the stick", "SPC-3, SBC-2, MMC, common practice",
-    "A command that a host can do without got no answer at all, where a refusal (5/20/00) was due.",
-    ("device firmware that hangs over commands it does not know",), "Leave the command out for this device.", DEVICE,
-    ("F41", "F42", "F44", "F45", "F46"), workaround="do not send this command to this device",
-)  # fmt: skip
-
-NO_TEST_UNIT_READY = Pattern(
-    "test-unit-ready-unknown", RISK, "The stick does not know TEST UNIT READY", "SPC-3 6.33",
-    "TEST UNIT READY was refused as an unknown command. A host that waits for it to pass waits for ever.",
-    ("careless device firmware",), "Take the refusal for \"ready\", and try READ CAPACITY.", DEVICE, ("F43",),
-)  # fmt: skip
-
-REFUSED_AGAIN = Pattern(
-    "refused-command-repeated", RISK, "The host repeats a command that is refused", "SPC-3 Table 27 (5h)",
-    "ILLEGAL REQUEST does not go away by repeating the command.",
-    ("the host stack retries whatever the sense key is",),
-    "Take 5/20/00 for \"not there\"; for SYNCHRONIZE CACHE it means that there is no cache to write out.", HOST,
-    ("F46", "F34"), workaround="do not send this command to this device",
-)  # fmt: skip
-
-EJECTED = Pattern(
-    "ejected-by-host", NOTE, "The host ejects the medium", "SBC-2 5.19 (LOEJ)",
-    "START STOP UNIT with LOEJ set and START clear: many sticks switch themselves off at it.",
-    ("the host's way to say \"safe to remove\"",), "Expected at the end of a session; else leave it out.", HOST,
-    ("F44",),
-)  # fmt: skip
-
-SYNC_EJECTS = Pattern(
-    "sync-cache-ejects", RISK, "The medium is gone after SYNCHRONIZE CACHE", "SBC-2 5.18, common practice",
-    "SYNCHRONIZE CACHE passed, and right after it the unit had no medium or the device left the bus.",
-    ("device firmware that takes it for an eject",), "Leave SYNCHRONIZE CACHE out for this device.", DEVICE, ("F47",),
-    workaround="do not send SYNCHRONIZE CACHE to this device",
-)  # fmt: skip
-
-SLOW_COMMAND = Pattern(
-    "slow-command", NOTE, "A command took long", "common practice",
-    "It passed, after more than a second. A host with a shorter timeout would have given up and fallen out of step.",
-    ("the stick tidies up inside", "a slow card or disk"), "Allow 5 s for reads and 30 s for writes.", DEVICE,
-    ("F69",),
-)  # fmt: skip
+INQUIRY_LENGTH = by_slug("inquiry-length")
+VITAL_PAGES = by_slug("vital-pages-upset")
+MODE_SENSE = by_slug("mode-sense-upset")
+OPTIONAL_HANGS = by_slug("optional-command-upset")
+NO_TEST_UNIT_READY = by_slug("test-unit-ready-unknown")
+REFUSED_AGAIN = by_slug("refused-command-repeated")
+EJECTED = by_slug("ejected-by-host")
+SYNC_EJECTS = by_slug("sync-cache-ejects")
+SLOW_COMMAND = by_slug("slow-command")
 
 _OPTIONAL = frozenset(
     (0x1B, 0x1E, 0x23, 0x35, 0x46, 0x4A, 0x4D, 0x51, 0x85, 0x88, 0x91, 0x9E, 0xA0, 0xA1, 0xA2, 0xA3, 0xB5)

@@ -6,7 +6,8 @@ from sticktrace.bus.device import Device
 from sticktrace.bus.interfaces import Configuration
 from sticktrace.bus.requests import Request
 from sticktrace.codes import msc
-from sticktrace.findings.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, NOTE, RISK, UNKNOWN, Pattern
+from sticktrace.findings.finding import FAULT, NOTE, RISK, Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import PerSubject, Rule
 from sticktrace.sticks.learning import ask_kind
 from sticktrace.sticks.subject import Subject
@@ -15,103 +16,19 @@ from sticktrace.text import count_of
 
 LAYER = "descriptors"
 
-PACKET_SIZE_0 = Pattern(
-    "packet-size-0-mismatch", FAULT, "Control packets do not fit what the host expects", "USB 2.0 5.5.3, 9.6.1",
-    "The device sends control packets of its bMaxPacketSize0, the host expects another size: it sees babble, or takes "
-    "the first packet for the whole descriptor.",
-    ("the host assumes 8 or 64 bytes and does not set up endpoint 0 anew after reading bMaxPacketSize0",),
-    "Read 8 bytes first, then use the bMaxPacketSize0 that they hold.", HOST, ("F10",), HOST_CAPTURE,
-)  # fmt: skip
-
-PACKET_SIZE_0_ODD = Pattern(
-    "packet-size-0-not-allowed", RISK, "bMaxPacketSize0 is not allowed at this speed", "USB 2.0 5.5.3",
-    "High-speed devices must have 64, full-speed devices 8, 16, 32 or 64, low-speed devices 8.",
-    ("careless device firmware",), "Expect trouble with strict hosts; use the size that is seen on the bus.", DEVICE,
-    ("F10",), HOST_CAPTURE,
-)  # fmt: skip
-
-BULK_SIZE_WRONG = Pattern(
-    "bulk-packet-size-wrong", RISK, "Bulk endpoints have a packet size of another speed", "USB 2.0 5.8.3",
-    "At high speed bulk endpoints have 512 bytes, at full speed at most 64. The descriptor says otherwise: the device "
-    "serves one set of descriptors at every speed.",
-    ("careless device firmware",), "Use 64 bytes at full speed and 512 at high speed whatever the descriptor says.",
-    DEVICE, ("F21",), HOST_CAPTURE,
-)  # fmt: skip
-
-BELOW_ITS_SPEED = Pattern(
-    "runs-below-its-speed", NOTE, "A high-speed device runs at full speed", "USB 2.0 9.6.2, 11.24.2.7.1",
-    "The device has a device qualifier, so it can do high speed, yet its port says full speed.",
-    ("a full-speed host or hub", "the high-speed handshake failed: cable, connector",
-     "the host read the speed before the reset was over"),
-    "If high speed was expected, try another cable and read the port status after the reset.", UNKNOWN,
-    ("F20",), HOST_CAPTURE,
-)  # fmt: skip
-
-CONFIGURATION_CUT = Pattern(
-    "configuration-short", FAULT, "The configuration descriptor comes incomplete", "USB 2.0 9.4.3, 9.6.3",
-    "The device sends fewer bytes than both the host asked for and wTotalLength promises.",
-    ("device firmware: one packet only, or a wrong wTotalLength",),
-    "Ask again with exactly wTotalLength; try to work with the part that came.", DEVICE, ("F12",), HOST_CAPTURE,
-)  # fmt: skip
-
-HOST_BUFFER_SMALL = Pattern(
-    "configuration-not-read-whole", FAULT, "The host never reads the whole configuration", "USB 2.0 9.4.3",
-    "wTotalLength is more than the host ever asked for, and it goes no further.",
-    ("a fixed buffer in the host stack (128, 256, 512 bytes)",),
-    "Read wTotalLength bytes, in a larger buffer.", HOST, ("F12",), HOST_CAPTURE,
-)  # fmt: skip
-
-DESCRIPTORS_LIE = Pattern(
-    "descriptors-disagree", RISK, "Descriptors contradict themselves", "USB 2.0 9.5, 9.6",
-    "Lengths, counts or types in the descriptors do not agree with what follows them.",
-    ("careless device firmware",), "Parse defensively: bound every length, never trust a count.", DEVICE, ("F12",),
-    HOST_CAPTURE, workaround="treat the descriptors of this device specially",
-)  # fmt: skip
-
-STRING_FAILS = Pattern(
-    "string-not-answered", NOTE, "A string descriptor is not given", "USB 2.0 9.6.7",
-    "A string request got a STALL or no answer. Strings are optional.",
-    ("no string of that number, or no language table",), "Go on without the string.", DEVICE, ("F13",), HOST_CAPTURE,
-    workaround="fetch strings of this device with 255 bytes, or not at all",
-)  # fmt: skip
-
-SERIAL_NOT_BY_THE_BOOK = Pattern(
-    "serial-number-unusable", NOTE, "The serial number is not what Bulk-Only Transport demands", "BOT 1.0 4.1.1",
-    "A Bulk-Only device must have a serial number of at least 12 characters 0-9 and A-F.",
-    ("the maker did not care: very common in practice",),
-    "Do not use the serial number to tell sticks apart without looking.", DEVICE, (),
-    HOST_CAPTURE,
-)  # fmt: skip
-
-ODD_CODES = Pattern(
-    "storage-codes-unusual", RISK, "The storage interface has unusual class codes", "MSC Overview 1.4 Tables 1, 2",
-    "Subclass or protocol is not SCSI transparent (06h) over Bulk-Only (50h) or UAS (62h). Many hosts match only "
-    "these.",
-    ("an old or vendor-specific design",), "Try to force SCSI over Bulk-Only for this VID:PID.", DEVICE, ("F17",),
-    HOST_CAPTURE, workaround="override the class or protocol codes",
-)  # fmt: skip
-
-NOT_INTERFACE_0 = Pattern(
-    "storage-not-interface-0", NOTE, "Storage is not interface 0", "BOT 1.0 3.1, 3.2",
-    "The device is composite: the storage interface has another number, which belongs into wIndex of class requests, "
-    "and its endpoints are not the first ones.",
-    ("a composite device",), "Pick the interface by class 08h, and use its number and endpoints.", HOST, ("F16",),
-    HOST_CAPTURE,
-)  # fmt: skip
-
-WRONG_INTERFACE = Pattern(
-    "class-request-wrong-interface", FAULT, "A class request goes to the wrong interface", "BOT 1.0 3.1, 3.2",
-    "Get Max LUN or the class reset names an interface that is not mass storage.",
-    ("the host puts 0 into wIndex whatever the interface number is",), "Put bInterfaceNumber into wIndex.", HOST,
-    ("F16",), HOST_CAPTURE,
-)  # fmt: skip
-
-UAS_ONLY = Pattern(
-    "uas-only", RISK, "The device speaks UAS only", "UAS (INCITS 471), MSC Overview 1.4 Table 2",
-    "No alternate setting offers Bulk-Only Transport (50h), so a host without UAS cannot use it.",
-    ("an SSD or enclosure without a Bulk-Only fallback",), "Use a host with UAS, or another device.", DEVICE, ("F50",),
-    HOST_CAPTURE,
-)  # fmt: skip
+PACKET_SIZE_0 = by_slug("packet-size-0-mismatch")
+PACKET_SIZE_0_ODD = by_slug("packet-size-0-not-allowed")
+BULK_SIZE_WRONG = by_slug("bulk-packet-size-wrong")
+BELOW_ITS_SPEED = by_slug("runs-below-its-speed")
+CONFIGURATION_CUT = by_slug("configuration-short")
+HOST_BUFFER_SMALL = by_slug("configuration-not-read-whole")
+DESCRIPTORS_LIE = by_slug("descriptors-disagree")
+STRING_FAILS = by_slug("string-not-answered")
+SERIAL_NOT_BY_THE_BOOK = by_slug("serial-number-unusable")
+ODD_CODES = by_slug("storage-codes-unusual")
+NOT_INTERFACE_0 = by_slug("storage-not-interface-0")
+WRONG_INTERFACE = by_slug("class-request-wrong-interface")
+UAS_ONLY = by_slug("uas-only")
 
 
 class Descriptors(Rule):

@@ -3,19 +3,8 @@
 from __future__ import annotations
 
 from sticktrace.bus.requests import Request
-from sticktrace.findings.finding import (
-    BACK_FEEDING,
-    DEVICE,
-    FAULT,
-    HOST,
-    HOST_CAPTURE,
-    NOTE,
-    POWER,
-    QUIET_NS,
-    RISK,
-    UNKNOWN,
-    Pattern,
-)
+from sticktrace.findings.finding import HOST, QUIET_NS, RISK
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.learning import ask_kind
 from sticktrace.sticks.subject import Subject
@@ -26,91 +15,17 @@ LAYER = "enumeration"
 _LONG_NS = 1_000_000_000
 """Ports that were asked for less than this may just not have a connection yet."""
 
-NOTHING_ATTACHED = Pattern(
-    "nothing-attached", FAULT, "No device ever shows on any port", "USB 2.0 11.24.2.7.1",
-    "The host asks its ports for their status and none ever reports a connection (wPortStatus bit 0).",
-    ("VBUS is not driven to the socket: adapter, jumper, dead switch", "a charge-only cable",
-     "the port is in device mode: wrong ID pin or role switch"),
-    "Measure 5 V at the socket, try another cable, check the jumper or pin that selects host mode.",
-    POWER, ("F01",), HOST_CAPTURE, caution=BACK_FEEDING,
-)  # fmt: skip
-
-FIRST_NO_ANSWER = Pattern(
-    "first-descriptor-no-answer", FAULT, "The first descriptor read gets no answer", "USB 2.0 9.2.6.2, 7.1.7.5",
-    "The device is reset and then does not answer its first request at address 0, however often it is asked.",
-    ("too little time between the end of the reset and the first request", "too little power", "cable or connector",
-     "the device is still starting up, or is broken"),
-    "Wait at least 10 ms after the reset, better 50 to 100 ms; retry with a new reset; try another cable and supply.",
-    UNKNOWN, ("F06",), HOST_CAPTURE, workaround="wait before the first request of this device", caution=BACK_FEEDING,
-)  # fmt: skip
-
-FIRST_ANSWER_RETRIED = Pattern(
-    "first-descriptor-retried", NOTE, "The first descriptor read works only after retries", "USB 2.0 9.2.6.2",
-    "Some tries to read the device descriptor failed before one worked. A host without retries would have failed.",
-    ("the device needs more time after reset", "marginal power or cable"),
-    "Keep the retries, and wait longer after the reset.", UNKNOWN, ("F06", "F07"), HOST_CAPTURE,
-    workaround="wait before the first request of this device",
-)  # fmt: skip
-
-HOST_NEVER_RETRIED = Pattern(
-    "host-never-retried", FAULT, "The host gives up enumeration at the first error", "common practice",
-    "One request to the new device failed, and the host never reset the port and tried again.",
-    ("the host stack has no retry in enumeration",),
-    "Retry: a new port reset and the same request, at least three times.", HOST, ("F07",), HOST_CAPTURE,
-)  # fmt: skip
-
-ADDRESS_REFUSED = Pattern(
-    "address-refused", FAULT, "The device never accepts an address", "USB 2.0 9.4.6, 9.2.6.3",
-    "SET_ADDRESS itself ends in an error, so the device cannot be spoken to any further.",
-    ("signal quality or power", "a hub in between that garbles the speed", "device firmware that hangs"),
-    "Use another cable, another hub or none, a stronger supply; force full speed.",
-    UNKNOWN, ("F09",), HOST_CAPTURE, caution=BACK_FEEDING,
-)  # fmt: skip
-
-DEAF_AFTER_ADDRESS = Pattern(
-    "deaf-after-address", FAULT, "The device falls silent after SET_ADDRESS", "USB 2.0 9.2.6.3",
-    "SET_ADDRESS succeeds, and the requests to the new address get no answer.",
-    ("the host does not wait the 2 ms that the device may take to change over", "the device needs longer than that",
-     "the host still sends to address 0"),
-    "Wait 2 ms, better 10 ms, after SET_ADDRESS.", UNKNOWN, ("F08",), HOST_CAPTURE,
-)  # fmt: skip
-
-ADDRESS_RECOVERY_SHORT = Pattern(
-    "address-recovery-short", RISK, "Less than 2 ms between SET_ADDRESS and the next request", "USB 2.0 9.2.6.3",
-    "After SET_ADDRESS a device may be deaf for 2 ms. This host asked sooner; this device coped, others will not.",
-    ("the host stack does not wait",), "Wait 2 ms, better 10 ms, after SET_ADDRESS.", HOST, ("F08",), HOST_CAPTURE,
-)  # fmt: skip
-
-RESET_RECOVERY_SHORT = Pattern(
-    "reset-recovery-short", RISK, "Less than 10 ms between a reset and the first request", "USB 2.0 7.1.7.5",
-    "A device may ignore requests for 10 ms after a reset (TRSTRCY). This host asked sooner than that after it saw the "
-    "reset end.",
-    ("the host stack does not wait",), "Wait at least 10 ms after the reset; many sticks want 50 ms or more.",
-    HOST, ("F06", "F24"), HOST_CAPTURE,
-)  # fmt: skip
-
-DEBOUNCE_SHORT = Pattern(
-    "debounce-short", RISK, "The port is reset less than 100 ms after the connection", "USB 2.0 7.1.7.3",
-    "Contacts bounce and supplies ramp up; the connection must be stable for 100 ms (TATTDB) before the reset.",
-    ("the host stack does not debounce",), "Wait until the connection has been stable for 100 ms.", HOST,
-    ("F18", "F19"), HOST_CAPTURE,
-)  # fmt: skip
-
-CONNECTION_FLAPS = Pattern(
-    "connection-flaps", RISK, "The connection comes and goes", "USB 2.0 7.1.7.3",
-    "The device on one port disconnects and connects again within moments.",
-    ("a worn connector or plug not fully in", "power dips as the device starts", "no debounce in the host"),
-    "Use another socket, cable and supply; wait for 100 ms of stable connection.", POWER, ("F18",), HOST_CAPTURE,
-    caution=BACK_FEEDING,
-)  # fmt: skip
-
-FIRST_LENGTH_UPSETS = Pattern(
-    "first-request-length", RISK, "The device answers only one length of first descriptor read", "USB 2.0 9.4.3",
-    "Reading the device descriptor fails with one length and works with another: firmware that was tested with one "
-    "operating system's habit only.",
-    ("device firmware that assumes 8 or 64 bytes",), "Ask for the other length first: 8 bytes, or 64.", DEVICE,
-    ("F11",), HOST_CAPTURE, workaround="read the first descriptor the other way round",
-)  # fmt: skip
+NOTHING_ATTACHED = by_slug("nothing-attached")
+FIRST_NO_ANSWER = by_slug("first-descriptor-no-answer")
+FIRST_ANSWER_RETRIED = by_slug("first-descriptor-retried")
+HOST_NEVER_RETRIED = by_slug("host-never-retried")
+ADDRESS_REFUSED = by_slug("address-refused")
+DEAF_AFTER_ADDRESS = by_slug("deaf-after-address")
+ADDRESS_RECOVERY_SHORT = by_slug("address-recovery-short")
+RESET_RECOVERY_SHORT = by_slug("reset-recovery-short")
+DEBOUNCE_SHORT = by_slug("debounce-short")
+CONNECTION_FLAPS = by_slug("connection-flaps")
+FIRST_LENGTH_UPSETS = by_slug("first-request-length")
 
 
 class Nothing(Rule):

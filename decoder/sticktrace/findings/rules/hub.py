@@ -5,7 +5,8 @@ from __future__ import annotations
 from sticktrace.bus.device import Device
 from sticktrace.bus.devices import BusEvent
 from sticktrace.bus.requests import Request
-from sticktrace.findings.finding import FAULT, HOST, HOST_CAPTURE, NOTE, RISK, Pattern
+from sticktrace.findings.finding import FAULT, RISK
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules import trouble as remarks
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.subject import Aftermath, Subject
@@ -14,50 +15,12 @@ from sticktrace.transport.exchange import Exchange
 
 LAYER = "hub"
 
-NOT_DRIVEN = Pattern(
-    "hub-not-driven", FAULT, "A hub is there and the host does not drive it", "USB 2.0 11.24.2",
-    "A device of class 09h was enumerated, and no hub request followed: whatever hangs behind it stays unseen.",
-    ("the host stack has no hub support, or it is switched off",),
-    "Plug the stick into the board itself, or switch on hub support in the host stack.", HOST, ("F22",), HOST_CAPTURE,
-)  # fmt: skip
-
-SPLIT_MISSING = Pattern(
-    "split-transactions-missing", RISK, "A slower device behind a high-speed hub never answers",
-    "USB 2.0 8.4.2, 11.14", "Behind a high-speed hub a full- or low-speed device is reached by split transactions "
-    "only. "
-    "This one never answered anything.",
-    ("the host controller or its driver does not do split transactions", "power or cable"),
-    "Plug the device into the board itself, force the port to full speed, or use a full-speed hub.", HOST, ("F23",),
-    HOST_CAPTURE,
-)  # fmt: skip
-
-RESET_RUSHED = Pattern(
-    "hub-reset-rushed", RISK, "The host speaks before the hub reports the reset over", "USB 2.0 11.5.1.5, 11.24.2.13",
-    "A request to address 0 was sent after SET_FEATURE(PORT_RESET) without any port status that showed the reset over.",
-    ("the host stack waits a fixed time, or not at all",),
-    "Poll the port status until the reset is over, then wait 10 ms more.", HOST, ("F24",), HOST_CAPTURE,
-)  # fmt: skip
-
-UNNOTICED = Pattern(
-    "disconnect-unnoticed", RISK, "Transfers fail and the host does not ask the hub why", "USB 2.0 11.12.3",
-    "Several commands in a row failed on a device behind a hub, and the host never read the port's status.",
-    ("the host does not poll the hub's status change endpoint",),
-    "Read the port status after a transport error; treat a disconnection as one.", HOST, ("F25",), HOST_CAPTURE,
-)  # fmt: skip
-
-TIERS = Pattern(
-    "hubs-in-series", NOTE, "There are hubs behind hubs", "USB 2.0 4.1.1",
-    "The stick hangs behind more than one external hub. USB allows five; small host stacks often manage one. Many "
-    "\"seven port\" hubs are two hubs in one case.",
-    ("hubs in series, perhaps in one case",), "Use one hub, or none.", HOST, ("F26",), HOST_CAPTURE,
-)  # fmt: skip
-
-TWO_AT_ZERO = Pattern(
-    "two-devices-at-address-0", FAULT, "Two devices answer at address 0 at once", "USB 2.0 9.1.2, 11.24.2.13",
-    "A second port was reset while the device on the first one had no address yet, so both answer at address 0.",
-    ("the host enumerates two ports at the same time",), "Enumerate one device at a time on each bus.", HOST, ("F28",),
-    HOST_CAPTURE,
-)  # fmt: skip
+NOT_DRIVEN = by_slug("hub-not-driven")
+SPLIT_MISSING = by_slug("split-transactions-missing")
+RESET_RUSHED = by_slug("hub-reset-rushed")
+UNNOTICED = by_slug("disconnect-unnoticed")
+TIERS = by_slug("hubs-in-series")
+TWO_AT_ZERO = by_slug("two-devices-at-address-0")
 
 
 class Hubs(Rule):

@@ -2,18 +2,8 @@
 
 from __future__ import annotations
 
-from sticktrace.findings.finding import (
-    BACK_FEEDING,
-    DEVICE,
-    FAULT,
-    HOST,
-    NEEDS_DATA,
-    NOTE,
-    POWER,
-    RISK,
-    UNKNOWN,
-    Pattern,
-)
+from sticktrace.findings.finding import POWER, Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import PerSubject, Rule
 from sticktrace.sticks.learning import READS, WRITES
 from sticktrace.sticks.subject import Subject, Unit
@@ -25,74 +15,15 @@ from sticktrace.transport.exchange import FAILED, PASSED, Exchange
 
 LAYER = "medium"
 
-HARDWARE = Pattern(
-    "hardware-error", FAULT, "The device reports a hardware error", "SPC-3 Table 27 (4h)",
-    "Sense key HARDWARE ERROR: the controller, or the bridge's link to its drive, failed.",
-    ("a failing controller", "a bridge that lost its drive: power of the enclosure"),
-    "Check the power of the enclosure; reset and retry once; if it comes back, the device is faulty.", DEVICE,
-    ("F76",), caution=BACK_FEEDING,
-)  # fmt: skip
-
-WRITE_PROTECTED = Pattern(
-    "write-protected", FAULT, "Writing is refused: write protected", "SPC-3 Tables 27, 28 (7h, 27h)",
-    "WRITE fails with DATA PROTECT. A stick without a switch that says so has gone read-only for good at the end of "
-    "its "
-    "life.",
-    ("a write protection switch", "a stick that its controller has made read-only", "a read-only card adapter"),
-    "Look for a switch; without one, copy the data and replace the stick. Mount it read-only until then.", DEVICE,
-    ("F51", "F76"),
-)  # fmt: skip
-
-PROTECT_FLAG = Pattern(
-    "write-protect-flag", NOTE, "The stick says that it is write protected", "SPC-3 7.4.3, SBC-2 6.3.1 (WP)",
-    "The WP bit of the mode parameter header is set. Nothing was written, so nothing was refused yet.",
-    ("a write protection switch", "a stick gone read-only"), "Mount it read-only.", DEVICE, ("F51",), NEEDS_DATA,
-    workaround="do not ask this device for write protection",
-)  # fmt: skip
-
-PROTECT_CHANGES = Pattern(
-    "write-protect-flag-changes", RISK, "The write protect flag changes from one answer to the next",
-    "SPC-3 7.4.3, SBC-2 6.3.1 (WP)", "MODE SENSE says write protected once and not the other time, with no change "
-    "of medium.",
-    ("device firmware that answers before it is ready",), "Ask again once the unit is ready, or ignore the flag.",
-    DEVICE, ("F51",), NEEDS_DATA, workaround="do not ask this device for write protection",
-)  # fmt: skip
-
-ABORTED = Pattern(
-    "aborted-command", RISK, "The device aborts commands", "SPC-3 Tables 27, 28 (Bh)",
-    "Sense key ABORTED COMMAND; with ASC 47h the data was damaged on its way, with 4Bh the data phase went wrong.",
-    ("cable or hub", "an unsteady bridge"), "Repeat the command; try another cable.", UNKNOWN, ("F76",),
-)  # fmt: skip
-
-RECOVERED = Pattern(
-    "recovered-error", RISK, "The device had to correct data", "SPC-3 Tables 27, 28 (1h)",
-    "Sense key RECOVERED ERROR: the command worked after the device corrected an error; ASC 5Dh predicts a failure.",
-    ("flash memory or disk that wears out",), "Save the data while it is readable.", DEVICE, ("F76",),
-)  # fmt: skip
-
-BLANK_FIRST_READ = Pattern(
-    "first-read-blank", RISK, "The first read gave zeros, a later one gave data", "common practice",
-    "The first READ of a block passed with nothing but zeros, and a later READ of the same block gave other data, "
-    "with no "
-    "write in between.",
-    ("the stick says that it is ready before it is",), "Read once more after the stick became ready, or wait a moment.",
-    DEVICE, ("F37",), NEEDS_DATA, workaround="repeat the first read of this device",
-)  # fmt: skip
-
-REFUSED = Pattern(
-    "requests-refused", NOTE, "Some commands were refused", "SPC-3 Tables 27, 28 (5h)",
-    "ILLEGAL REQUEST: an unknown command, an unknown field or page, or an address beyond the end. Normal for optional "
-    "commands.",
-    ("a command that this device does not have",), "Do without, or use an older form of the command.", HOST,
-    ("F38", "F42", "F43", "F44", "F45", "F46"), workaround="leave this command out for this device",
-)  # fmt: skip
-
-DEFERRED = Pattern(
-    "deferred-error", FAULT, "An error of an earlier command is reported late", "SPC-3 4.5.4 (71h, 73h)",
-    "The sense data is deferred: a command that was reported as passed, most likely a cached write, failed afterwards.",
-    ("a write cache that could not be written out",),
-    "Take the data written before for lost; write it again or replace the stick.", DEVICE, ("F76",),
-)  # fmt: skip
+HARDWARE = by_slug("hardware-error")
+WRITE_PROTECTED = by_slug("write-protected")
+PROTECT_FLAG = by_slug("write-protect-flag")
+PROTECT_CHANGES = by_slug("write-protect-flag-changes")
+ABORTED = by_slug("aborted-command")
+RECOVERED = by_slug("recovered-error")
+BLANK_FIRST_READ = by_slug("first-read-blank")
+REFUSED = by_slug("requests-refused")
+DEFERRED = by_slug("deferred-error")
 
 _PROTECT, _HARDWARE, _ILLEGAL = 0x7, 0x4, 0x5
 _KEYS = {0x1: RECOVERED, _HARDWARE: HARDWARE, 0xB: ABORTED, _ILLEGAL: REFUSED}

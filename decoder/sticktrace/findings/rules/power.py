@@ -7,7 +7,8 @@ from sticktrace.bus.devices import BusEvent
 from sticktrace.bus.hubs import CONNECTION, Port
 from sticktrace.bus.requests import Request
 from sticktrace.codes.usb_requests import PORT_POWER
-from sticktrace.findings.finding import BACK_FEEDING, FAULT, HOST_CAPTURE, NOTE, POWER, RISK, UNKNOWN, Pattern
+from sticktrace.findings.finding import POWER, UNKNOWN, Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules import trouble as remarks
 from sticktrace.findings.rules.rule import PerSubject, Rule
 from sticktrace.sticks.learning import WRITES
@@ -22,64 +23,13 @@ _POWER_BIT = 0x100
 _SOON_NS = 3_000_000_000
 _MOST_LOST = 200
 
-OVER_CURRENT = Pattern(
-    "over-current", FAULT, "A port reports over-current", "USB 2.0 11.12.5, Table 11-21",
-    "The hub saw more current than it allows and cut the port, or all ports.",
-    ("stick and hub together ask for more than the supply gives", "inrush at plugging in beyond what the port stands",
-     "a short in plug, cable or stick"),
-    "Use a self-powered hub or a stronger 5 V supply; look at the plug for damage.", POWER, ("F03",), HOST_CAPTURE,
-    caution=BACK_FEEDING,
-)  # fmt: skip
-
-OVER_BUDGET = Pattern(
-    "power-over-budget", RISK, "The stick asks for more current than its port gives", "USB 2.0 7.2.1, Table 7-7",
-    "bMaxPower is above the budget of a bus-powered hub's port (one unit load, 100 mA). A careful host does not "
-    "configure such a device; a careless one risks brown-outs.",
-    ("a stick of several unit loads behind a bus-powered hub",),
-    "Plug the stick into the board itself, or use a self-powered hub.", POWER, ("F04",), HOST_CAPTURE,
-    caution=BACK_FEEDING,
-)  # fmt: skip
-
-NOT_CONFIGURED = Pattern(
-    "not-configured-for-power", FAULT, "The host refuses the stick for its bMaxPower", "USB 2.0 7.2.1, 9.2.5.1",
-    "The whole configuration was read, bMaxPower is above the port's budget, and the host never sends "
-    "SET_CONFIGURATION.",
-    ("the power budget of the port or hub",), "Plug the stick into the board itself, or use a self-powered hub.",
-    POWER, ("F04",), HOST_CAPTURE, caution=BACK_FEEDING,
-)  # fmt: skip
-
-BROWN_OUT = Pattern(
-    "brown-out", FAULT, "The device drops off the bus in use and comes back as new", "USB 2.0 7.2.2, common practice",
-    "Transfers fail, the device disconnects, and a moment later it is there again and must be enumerated anew. After a "
-    "write this is nearly always the supply: writing takes the most current.",
-    ("the supply dips under the current of the stick", "a loose plug", "the stick's firmware crashed"),
-    "Feed the stick from a stronger supply with a capacitor of 120 µF or more at the socket; shorten the cable.",
-    POWER, ("F05",), HOST_CAPTURE, caution=BACK_FEEDING,
-)  # fmt: skip
-
-GONE_IN_USE = Pattern(
-    "gone-in-use", FAULT, "The device disappears in the middle of a command", "USB 2.0 11.24.2.7.1",
-    "A command was under way when the port reported the disconnection, or transfers ended with \"device gone\".",
-    ("it was pulled out", "a loose plug or cable", "the supply collapsed"),
-    "If nobody pulled it out, look at plug, cable and supply.", POWER, ("F05", "F25"), HOST_CAPTURE,
-    caution=BACK_FEEDING,
-)  # fmt: skip
-
-BACK_FED = Pattern(
-    "back-fed-port", RISK, "A port without power reports a connection", "USB 2.0 11.24.2.7.1, common practice",
-    "wPortStatus shows a connection while the port's power is off: current comes from the other side.",
-    ("a powered hub or device feeds 5 V back through VBUS", "the hub cannot really switch its ports"),
-    "Use a hub that does not feed back, or power everything together.", POWER, ("F02", "F27"), HOST_CAPTURE,
-    caution=BACK_FEEDING,
-)  # fmt: skip
-
-FALSE_SWITCHING = Pattern(
-    "port-power-not-switched", NOTE, "A port stays powered although it was switched off", "USB 2.0 11.11",
-    "After CLEAR_FEATURE(PORT_POWER) the port still reports power or a connection: the hub claims switching that it "
-    "does not have, or switches all ports together.",
-    ("ganged or missing power switches",), "Do not rely on port power to restart a stick; unplug it.", POWER,
-    ("F27",), HOST_CAPTURE, workaround="do not power-cycle ports of this hub",
-)  # fmt: skip
+OVER_CURRENT = by_slug("over-current")
+OVER_BUDGET = by_slug("power-over-budget")
+NOT_CONFIGURED = by_slug("not-configured-for-power")
+BROWN_OUT = by_slug("brown-out")
+GONE_IN_USE = by_slug("gone-in-use")
+BACK_FED = by_slug("back-fed-port")
+FALSE_SWITCHING = by_slug("port-power-not-switched")
 
 
 class Budget(Rule):

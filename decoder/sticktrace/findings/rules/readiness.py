@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from sticktrace.findings.finding import DEVICE, FAULT, HOST, NOTE, PATIENCE_NS, RISK, UNKNOWN, Pattern
+from sticktrace.findings.finding import PATIENCE_NS, RISK, Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import PerSubject, Rule
 from sticktrace.sticks.learning import READS, REQUEST_SENSE, WRITES
 from sticktrace.sticks.subject import Subject, Unit
@@ -12,64 +13,14 @@ from sticktrace.transport.exchange import FAILED, PASSED, Exchange
 
 LAYER = "readiness"
 
-SENSE_NOT_FETCHED = Pattern(
-    "sense-not-fetched", NOTE, "A command fails and the host does not ask why", "BOT 1.0 5.3.3, SPC-3 6.27",
-    "After CSW status 01h the reason is fetched with REQUEST SENSE. A host that repeats without it may never get past "
-    "a unit attention.",
-    ("the host stack does not send REQUEST SENSE",), "Send REQUEST SENSE after every failed command.", HOST, ("F33",),
-)  # fmt: skip
-
-ATTENTION_STUCK = Pattern(
-    "unit-attention-not-cleared", FAULT, "Commands keep failing because nobody reads the sense data",
-    "SAM-3 5.9.7, SPC-3 6.27", "The same command fails again and again, and no REQUEST SENSE comes in between. Some "
-    "devices hold the unit attention until the sense data was read.",
-    ("the host stack does not send REQUEST SENSE",), "Send REQUEST SENSE after every failed command, then repeat it.",
-    HOST, ("F33",),
-)  # fmt: skip
-
-POLLS_WITHOUT_END = Pattern(
-    "polling-without-end", RISK, "The host polls without pause or end", "common practice",
-    "TEST UNIT READY fails hundreds of times in quick succession, with the same sense data each time.",
-    ("no bound and no pause in the host's wait", "the sense data is read but not looked at"),
-    "Pause 100 ms or more between polls, give up after 30 s, and act on what the sense data says.", HOST, ("F34",),
-)  # fmt: skip
-
-FAILED_TAKEN_FOR_GOOD = Pattern(
-    "failure-taken-for-success", RISK, "The host goes on as if a failed command had worked", "SPC-3 6.27",
-    "READ CAPACITY failed, and the host reads blocks without ever getting a capacity: a successful REQUEST SENSE was "
-    "perhaps taken for the success of the command.",
-    ("the host returns the status of REQUEST SENSE instead of that of the command",),
-    "Keep the failed status apart from that of REQUEST SENSE.", HOST, ("F35",),
-)  # fmt: skip
-
-SLOW_START = Pattern(
-    "slow-start", NOTE, "The stick takes its time to get ready", "SPC-3 Table 28 (04h/01h), common practice",
-    "The unit was NOT READY at first and became ready while the host kept asking. A host with less patience would have "
-    "failed.",
-    ("the stick checks or repairs its own tables", "a slow card or disk"),
-    "Poll TEST UNIT READY for up to 30 s.", DEVICE, ("F36", "F19"),
-)  # fmt: skip
-
-NEVER_READY = Pattern(
-    "never-ready", FAULT, "The stick never becomes ready", "SPC-3 Table 28 (04h), common practice",
-    "The unit was asked again and again and said NOT READY to the end.",
-    ("the stick needs longer than the host waited", "the stick is damaged"),
-    "Wait up to 30 s; try it on another host; if it never gets ready there either, it is broken.", UNKNOWN, ("F36",),
-)  # fmt: skip
-
-EMPTY_SENSE = Pattern(
-    "no-reason-given", NOTE, "A command fails and the sense data gives no reason", "SPC-3 4.5.6",
-    "The sense data is NO SENSE (0/00/00) although the command failed: common on cheap sticks.",
-    ("careless device firmware", "the sense data was cleared in between"),
-    "Treat the command as failed and repeat it once.", DEVICE, (),
-)  # fmt: skip
-
-MEDIUM_CHANGED = Pattern(
-    "medium-changed", NOTE, "The medium changed while the device was in use", "SPC-3 Table 28 (28h)",
-    "A unit that was in use said NOT READY TO READY CHANGE, MEDIUM MAY HAVE CHANGED.",
-    ("a card was changed", "the device restarted inside"),
-    "Drop what was cached and read capacity and volume anew.", UNKNOWN, (),
-)  # fmt: skip
+SENSE_NOT_FETCHED = by_slug("sense-not-fetched")
+ATTENTION_STUCK = by_slug("unit-attention-not-cleared")
+POLLS_WITHOUT_END = by_slug("polling-without-end")
+FAILED_TAKEN_FOR_GOOD = by_slug("failure-taken-for-success")
+SLOW_START = by_slug("slow-start")
+NEVER_READY = by_slug("never-ready")
+EMPTY_SENSE = by_slug("no-reason-given")
+MEDIUM_CHANGED = by_slug("medium-changed")
 
 _NOT_READY, _STARTING = 0x2, 0x04
 

@@ -5,7 +5,8 @@ Hosts recover by class reset and two cleared halts, or by a reset of the port; b
 
 from __future__ import annotations
 
-from sticktrace.findings.finding import BACK_FEEDING, DEVICE, FAULT, HOST, NOTE, QUIET_NS, RISK, UNKNOWN, Pattern
+from sticktrace.findings.finding import FAULT, QUIET_NS, RISK, Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules import trouble as remarks
 from sticktrace.findings.rules.commands import upset_by
 from sticktrace.findings.rules.rule import PerSubject
@@ -18,84 +19,16 @@ from sticktrace.transport.exchange import INVALID, MISSING, PASSED, PHASE_ERROR,
 
 LAYER = "recovery"
 
-STALL_NOT_CLEARED = Pattern(
-    "stall-not-cleared", FAULT, "The host does not clear a halted endpoint", "BOT 1.0 6.7.2, 6.7.3, USB 2.0 9.4.5",
-    "The device ended a phase with STALL. The endpoint stays halted until CLEAR_FEATURE(ENDPOINT_HALT); the host "
-    "did not "
-    "send it and so never gets the CSW.",
-    ("the host stack takes a STALL for the end",), "Send CLEAR_FEATURE(ENDPOINT_HALT), then read the CSW.", HOST,
-    ("F52",),
-)  # fmt: skip
-
-CSW_NOT_RETRIED = Pattern(
-    "csw-not-read-again", RISK, "The CSW is not read a second time after a STALL", "BOT 1.0 5.3.3, Figure 2",
-    "A STALL on the status read means: clear the halt and read once more. Only then comes reset recovery.",
-    ("the host stack resets at once",), "Clear the halt on bulk-IN and read the CSW again.", HOST, ("F53",),
-)  # fmt: skip
-
-NOT_RECOVERED = Pattern(
-    "no-reset-recovery", FAULT, "The host goes on without reset recovery", "BOT 1.0 5.3.3, 5.3.4, 6.5, 6.6.1",
-    "After a phase error, a CSW or a CBW that is not valid, device and host agree on nothing; only reset recovery "
-    "(class "
-    "reset, then both halts cleared) or a port reset makes them. The host sent the next command instead.",
-    ("the host stack treats it as an ordinary failure",),
-    "Class reset, CLEAR_FEATURE(ENDPOINT_HALT) on bulk-IN, then on bulk-OUT; if that fails, reset the port.", HOST,
-    ("F59",),
-)  # fmt: skip
-
-RECOVERY_INCOMPLETE = Pattern(
-    "reset-recovery-incomplete", RISK, "Reset recovery is incomplete or out of order", "BOT 1.0 5.3.4",
-    "Reset recovery is the class reset, then CLEAR_FEATURE(ENDPOINT_HALT) on bulk-IN, then on bulk-OUT. Without "
-    "both, the "
-    "data toggles of host and device may differ.",
-    ("the host leaves out a step",), "Do all three steps in this order.", HOST, ("F60", "F62"),
-)  # fmt: skip
-
-STALL_PERSISTS = Pattern(
-    "stall-persists", FAULT, "The endpoint stalls again after its halt was cleared", "BOT 1.0 5.3.3, USB 2.0 9.4.5",
-    "The halt was cleared and the next read still got a STALL, or no answer at all.",
-    ("the device waits for reset recovery", "device firmware that does not leave the halt",
-     "data toggles out of step after the clear"),
-    "Do reset recovery; if it still stalls, reset the port.", DEVICE, ("F63",),
-)  # fmt: skip
-
-STATUS_NOT_READ = Pattern(
-    "csw-not-read", FAULT, "The host sends the next command before reading the CSW", "BOT 1.0 3.3, 6.2.1",
-    "Every command ends with a CSW; a CBW before it is not valid.",
-    ("the host's driver skips the status phase after an error",), "Read the CSW of every command.", HOST, ("F64",),
-)  # fmt: skip
-
-TIMEOUT = Pattern(
-    "command-timeout", FAULT, "A command gets no answer", "USB 2.0 5.8.5, common practice",
-    "The device kept the host waiting (it may answer NAK for ever) until the host cancelled the transfer, or to the "
-    "end of the capture.",
-    ("the device is busy inside: erasing, moving data", "device firmware that hangs over this command",
-     "the host's timeout is too short"),
-    "Allow 5 s for reads and 30 s for writes; after a timeout do reset recovery before the next command.", UNKNOWN,
-    ("F69", "F72"), workaround="pause before the data phase, or leave this command out",
-)  # fmt: skip
-
-BUS_ERRORS = Pattern(
-    "bus-errors", FAULT, "Transfers fail on the bus", "USB 2.0 10.2.6, kernel documentation \"USB error codes\"",
-    "Transfers end with a protocol error, a CRC error or no response (-71, -84, -62), after the host controller's own "
-    "three tries.",
-    ("cable, connector or hub", "the supply dips", "device firmware that crashed", "data toggles out of step"),
-    "Use a short cable, no hub, a stronger supply.", UNKNOWN, ("F05", "F62", "F70"), caution=BACK_FEEDING,
-)  # fmt: skip
-
-BABBLE = Pattern(
-    "babble", FAULT, "The device sends more than fits", "USB 2.0 8.7.4, 11.8.1",
-    "A transfer ended with babble (-75): a packet was longer than allowed, or more came than was asked for.",
-    ("the device ignores the length that it was asked for", "the host asked for less than one packet, such as 13 bytes",
-     "host and device are out of step"),
-    "Read at least one whole packet (64 or 512 bytes) even for the 13-byte CSW.", UNKNOWN, ("F65", "F66"),
-)  # fmt: skip
-
-INTERRUPTED = Pattern(
-    "interrupted-by-reset", NOTE, "A reset cuts a command off", "BOT 1.0 5.3.4",
-    "The host reset the device while a command was running, without having waited long.",
-    ("somebody asked for a reset",), "Nothing, if the reset was intended.", HOST, (),
-)  # fmt: skip
+STALL_NOT_CLEARED = by_slug("stall-not-cleared")
+CSW_NOT_RETRIED = by_slug("csw-not-read-again")
+NOT_RECOVERED = by_slug("no-reset-recovery")
+RECOVERY_INCOMPLETE = by_slug("reset-recovery-incomplete")
+STALL_PERSISTS = by_slug("stall-persists")
+STATUS_NOT_READ = by_slug("csw-not-read")
+TIMEOUT = by_slug("command-timeout")
+BUS_ERRORS = by_slug("bus-errors")
+BABBLE = by_slug("babble")
+INTERRUPTED = by_slug("interrupted-by-reset")
 
 _LONG_NS = 5_000_000_000
 """A wait without end that few hosts would sit through (common practice)."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sticktrace.findings.finding import DEVICE, FAULT, Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules import trouble as remarks
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.subject import Aftermath, Subject
@@ -12,13 +12,7 @@ from sticktrace.transport.exchange import MISSING, Exchange
 
 LAYER = "recovery"
 
-LARGE_FAILS = Pattern(
-    "large-transfers-fail", FAULT, "Only large transfers fail", "common practice",
-    "Commands that move more than a certain amount fail on the transport, smaller ones work.",
-    ("device firmware or bridge with a limit", "the host controller or its driver has one"),
-    "Limit transfers to the largest size that worked, for example 32 or 64 KiB.", DEVICE, ("F67",),
-    workaround="limit the transfer size to 64 sectors (or 240)",
-)  # fmt: skip
+LARGE_FAILS = by_slug("large-transfers-fail")
 
 _MOST, _LEAST_LARGE = 256, 16_384
 

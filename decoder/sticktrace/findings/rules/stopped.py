@@ -6,7 +6,8 @@ risk and says so; with later traffic in the capture and silence towards the devi
 
 from __future__ import annotations
 
-from sticktrace.findings.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, QUIET_NS, RISK, Pattern
+from sticktrace.findings.finding import QUIET_NS, RISK, Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.learning import REQUEST_SENSE, ask_kind
 from sticktrace.sticks.subject import Subject, Unit
@@ -17,66 +18,14 @@ from sticktrace.transport.exchange import FAILED, Exchange
 
 LAYER = "class start-up"
 
-MAX_LUN_FATAL = Pattern(
-    "max-lun-stall-fatal", FAULT, "The host stops after Get Max LUN gets a STALL", "BOT 1.0 3.2",
-    "A device with one logical unit may answer Get Max LUN with STALL. That means one unit, not failure.",
-    ("the host stack treats the STALL as fatal",), "Take a STALL, or no answer, for \"one unit, LUN 0\" and go on.",
-    HOST, ("F29",), HOST_CAPTURE,
-)  # fmt: skip
-
-STRING_FATAL = Pattern(
-    "string-failure-fatal", FAULT, "The host stops after a string request fails", "USB 2.0 9.6.7",
-    "Strings are optional, and a device may refuse them.", ("the host stack treats a missing string as fatal",),
-    "Go on without the string; ask for at most 255 bytes.", HOST, ("F13",), HOST_CAPTURE,
-    workaround="fetch strings of this device with 255 bytes, or not at all",
-)  # fmt: skip
-
-INTERFACE_FATAL = Pattern(
-    "set-interface-stall-fatal", FAULT, "The host stops after SET_INTERFACE gets a STALL", "USB 2.0 9.4.10",
-    "A device with a single alternate setting may refuse SET_INTERFACE.",
-    ("the host stack treats the refusal as fatal",), "Skip SET_INTERFACE for setting 0, or ignore the STALL.", HOST,
-    ("F14",), HOST_CAPTURE, workaround="do not send SET_INTERFACE to this device",
-)  # fmt: skip
-
-OPTIONAL_DESCRIPTOR_FATAL = Pattern(
-    "optional-descriptor-fatal", FAULT, "Everything stops after an optional descriptor was asked for",
-    "USB 2.0 9.6.2, USB 3.2 9.6.2", "The last thing that the device got was a request for the BOS descriptor or the "
-    "device "
-    "qualifier, which it need not have.",
-    ("the device hangs over a descriptor that it does not know", "the host treats the refusal as fatal"),
-    "Do not ask this device for BOS or device qualifier.", DEVICE, ("F15",), HOST_CAPTURE,
-    workaround="do not ask this device for its BOS descriptor",
-)  # fmt: skip
-
-ATTENTION_FATAL = Pattern(
-    "unit-attention-fatal", FAULT, "The host stops at a unit attention", "SAM-3 5.9.7, SPC-3 4.5.6",
-    "After power-on, reset or a change of medium the first command fails with UNIT ATTENTION. It is news: reading the "
-    "sense data clears it, and the command works when repeated.",
-    ("the host stack takes a unit attention for an error",),
-    "Read the sense data and repeat the command, at least two or three times.", HOST, ("F33",),
-)  # fmt: skip
-
-STARTING_FATAL = Pattern(
-    "gave-up-while-starting", FAULT, "The host gives up on a stick that is still starting",
-    "SPC-3 Table 28, common practice",
-    "The unit says NOT READY and becoming ready (2/04/01 or alike), and the host stops asking.",
-    ("the host waits too short: sticks may need 5 to 30 s",), "Poll TEST UNIT READY for up to 30 s.", HOST, ("F36",),
-)  # fmt: skip
-
-START_NEEDED = Pattern(
-    "start-unit-needed", FAULT, "The unit waits for START STOP UNIT", "SPC-3 Table 28 (04h/02h), SBC-2 5.19",
-    "The unit says that an initializing command is required (2/04/02), and the host does not send one.",
-    ("the host stack does not know this state",), "Send START STOP UNIT with START set, then poll.", HOST, ("F36",),
-)  # fmt: skip
-
-OPTIONAL_FATAL = Pattern(
-    "optional-command-fatal", FAULT, "The host stops after a command that the stick does not know", "SPC-3 4.5.6",
-    "The last command was refused with ILLEGAL REQUEST. Many sticks know only a dozen commands; a host can do without "
-    "the others.",
-    ("the host stack treats the refusal as fatal",),
-    "Ignore the refusal of this command, or use an older form of it.", HOST,
-    ("F41", "F42", "F43", "F44", "F45", "F46"), workaround="do not send this command to this device",
-)  # fmt: skip
+MAX_LUN_FATAL = by_slug("max-lun-stall-fatal")
+STRING_FATAL = by_slug("string-failure-fatal")
+INTERFACE_FATAL = by_slug("set-interface-stall-fatal")
+OPTIONAL_DESCRIPTOR_FATAL = by_slug("optional-descriptor-fatal")
+ATTENTION_FATAL = by_slug("unit-attention-fatal")
+STARTING_FATAL = by_slug("gave-up-while-starting")
+START_NEEDED = by_slug("start-unit-needed")
+OPTIONAL_FATAL = by_slug("optional-command-fatal")
 
 ILLEGAL, NOT_READY, UNIT_ATTENTION = 0x5, 0x2, 0x6
 _REQUESTS = {

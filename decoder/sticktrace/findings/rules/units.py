@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from sticktrace.bus.devices import BusEvent
 from sticktrace.codes import scsi
-from sticktrace.findings.finding import DEVICE, FAULT, HOST, HOST_CAPTURE, NOTE, RISK, UNKNOWN, Pattern
+from sticktrace.findings.finding import FAULT, NOTE, RISK, Pattern
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import PerSubject, Rule
 from sticktrace.sticks.subject import Aftermath, Subject, Unit
 from sticktrace.sticks.tally import Tally
@@ -13,71 +14,15 @@ from sticktrace.transport.exchange import FAILED, MISSING, PASSED, Exchange
 
 LAYER = "class start-up"
 
-MAX_LUN_KILLS = Pattern(
-    "max-lun-then-dead", FAULT, "The device is dead after Get Max LUN", "BOT 1.0 3.2, common practice",
-    "Get Max LUN was sent, and the very first command after it got no proper answer.",
-    ("device firmware that halts its endpoints or hangs over Get Max LUN",),
-    "Clear both endpoint halts after Get Max LUN, or do not send it to this device.", DEVICE, ("F30",),
-    workaround="use LUN 0 only and do not ask for the number of units",
-)  # fmt: skip
-
-MAX_LUN_NONSENSE = Pattern(
-    "max-lun-nonsense", RISK, "Get Max LUN tells a number that cannot be right", "BOT 1.0 3.2",
-    "The answer is the highest LUN, 0 to 15. This one is larger, or units that it promises do not exist.",
-    ("device firmware that returns the number of units, or garbage",),
-    "Use LUN 0 only, or try INQUIRY on each unit and believe its peripheral qualifier.", DEVICE, ("F31",),
-    workaround="use LUN 0 only",
-)  # fmt: skip
-
-UNITS_ALIKE = Pattern(
-    "units-answer-alike", NOTE, "Two logical units answer exactly alike", "SPC-3 6.4.2",
-    "INQUIRY data and capacity of two units are the same. They may be one unit that does not look at bCBWLUN.",
-    ("the device ignores the LUN", "two equal slots or partitions"),
-    "If writing to one shows on the other, use LUN 0 only.", DEVICE, ("F31",), workaround="use LUN 0 only",
-)  # fmt: skip
-
-CLASS_RESET_FIRST = Pattern(
-    "class-reset-at-start", NOTE, "The host sends a class reset before the first command", "BOT 1.0 3.1",
-    "Bulk-Only Mass Storage Reset is meant for recovery. A few sticks do not survive it right after configuration.",
-    ("a habit of the host stack",), "Leave it out unless something went wrong.", HOST, ("F32",), HOST_CAPTURE,
-)  # fmt: skip
-
-NO_MEDIUM = Pattern(
-    "no-medium", FAULT, "There is no medium in the device", "SPC-3 Table 28 (3Ah)",
-    "Every unit that was asked says MEDIUM NOT PRESENT, all through the capture.",
-    ("an empty card reader or drive", "the controller lost its flash memory: a dead stick"),
-    "Put a medium in; a stick with built-in memory that says this is broken.", UNKNOWN, ("F48",),
-)  # fmt: skip
-
-EMPTY_FIRST = Pattern(
-    "empty-first-unit", FAULT, "The host looks at an empty first unit only", "BOT 1.0 3.2, SPC-3 Table 28 (3Ah)",
-    "LUN 0 has no medium, the device has more units, and the host never asked them.",
-    ("the host stack knows LUN 0 only",), "Scan all units up to Get Max LUN.", HOST, ("F48",),
-)  # fmt: skip
-
-EMPTY_UNIT = Pattern(
-    "empty-unit", NOTE, "A unit was without a medium", "SPC-3 Table 28 (3Ah)",
-    "A unit without a medium beside one that has one, or before a medium was put in: card readers are like that.",
-    ("an empty slot", "the medium was taken out or ejected"), "Nothing to do; poll it if a medium may come.",
-    UNKNOWN, ("F48",),
-)  # fmt: skip
-
-VIRTUAL_CD = Pattern(
-    "cd-rom-unit", NOTE, "A unit is a CD-ROM drive", "SPC-3 Table 83 (05h), MMC",
-    "It has 2048-byte blocks and commands of its own. Some modems and sticks show one until they are told to switch; a "
-    "host that takes the first unit gets the CD.",
-    ("a CD drive", "a virtual CD with drivers on it"),
-    "Choose the unit whose PERIPHERAL DEVICE TYPE is 00h; eject the virtual CD to make the device switch.", UNKNOWN,
-    ("F49", "F16"), workaround="ignore the device until it has switched modes",
-)  # fmt: skip
-
-UAS_TROUBLE = Pattern(
-    "uas-trouble", RISK, "Commands over UAS go wrong", "UAS (INCITS 471)",
-    "Commands over USB Attached SCSI got no sense IU, or a response IU with an error.",
-    ("bridge firmware with a broken UAS", "power or cable at high data rates"),
-    "Use alternate setting 0, Bulk-Only Transport, and see whether the trouble ends.", DEVICE, ("F50",),
-    workaround="do not use UAS with this device",
-)  # fmt: skip
+MAX_LUN_KILLS = by_slug("max-lun-then-dead")
+MAX_LUN_NONSENSE = by_slug("max-lun-nonsense")
+UNITS_ALIKE = by_slug("units-answer-alike")
+CLASS_RESET_FIRST = by_slug("class-reset-at-start")
+NO_MEDIUM = by_slug("no-medium")
+EMPTY_FIRST = by_slug("empty-first-unit")
+EMPTY_UNIT = by_slug("empty-unit")
+VIRTUAL_CD = by_slug("cd-rom-unit")
+UAS_TROUBLE = by_slug("uas-trouble")
 
 _NO_MEDIUM = 0x3A
 

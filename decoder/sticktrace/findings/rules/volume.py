@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from sticktrace.findings.finding import DEVICE, FAULT, HOST, NEEDS_DATA, NOTE, QUIET_NS, RISK, UNKNOWN, Pattern
+from sticktrace.findings.finding import NOTE, QUIET_NS, RISK, Pattern
 from sticktrace.findings.media import contradictions, reads_only_tables
+from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.subject import Subject, Unit
 from sticktrace.sticks.tally import Tally
@@ -12,84 +13,17 @@ from sticktrace.volume.findings import Fact
 from sticktrace.volume.medium import Medium
 
 LAYER = "volume"
-_ERASES = "Formatting or partitioning anew erases everything on the stick: copy what you need first."
 
-NOT_READABLE = Pattern(
-    "file-system-not-read", FAULT, "The host stops at a file system or partition scheme",
-    "UEFI 5, exFAT specification, "
-    "common practice", "All commands work. The host reads the partition table and the start of the volume, and "
-    "nothing after "
-    "that. What stands there is not plain FAT in an MBR partition, which is all that many small builds read.",
-    ("the file layer lacks exFAT, NTFS or GPT", "the volume has no partition table, or the other way round"),
-    "Switch on the file system in the build, or format the stick with an MBR and FAT32.", HOST, ("F78",), NEEDS_DATA,
-    caution=_ERASES,
-)  # fmt: skip
-
-NO_VOLUME = Pattern(
-    "no-volume-found", RISK, "There is no file system that could be recognised", "UEFI 5.2, FAT specification",
-    "Block 0 was read and holds neither a partition table nor a known file system.",
-    ("a blank or damaged stick", "a file system that this tool does not know"),
-    "Read the stick on another host; if it is blank there too, format it.", UNKNOWN, ("F78",), NEEDS_DATA,
-    caution=_ERASES,
-)  # fmt: skip
-
-CONTRADICTS = Pattern(
-    "reads-contradict-writes", FAULT, "Blocks come back with other data than was written", "common practice",
-    "Data was written and reported as passed, and a later read of the same block gave something else. When that is the "
-    "data of another block, addresses wrap around: the stick is smaller than it says.",
-    ("a counterfeit with less memory than it reports", "flash memory that fails", "another host wrote in between"),
-    "Do not use the stick. Save what you can from the low addresses. Sampling can miss such a fault: only writing and "
-    "reading back everything proves a capacity.", DEVICE, ("F77", "F71"), NEEDS_DATA,
-)  # fmt: skip
-
-CHANGED_UNWRITTEN = Pattern(
-    "blocks-change-unwritten", RISK, "Blocks change although nobody wrote them", "common practice",
-    "Two reads of the same block gave different data and no write to it was recorded between them.",
-    ("records lost from the capture", "a counterfeit whose addresses wrap around", "the device itself changes data"),
-    "Check whether the capture lost records; compare with a test that writes and reads back.", UNKNOWN, ("F77", "F37"),
-    NEEDS_DATA,
-)  # fmt: skip
-
-UNPLUGGED_UNFLUSHED = Pattern(
-    "unplugged-with-unflushed-writes", RISK, "The device went away with writes not flushed", "SBC-2 5.18",
-    "After the last WRITE no SYNCHRONIZE CACHE came before the device was gone. What it held in a cache is lost.",
-    ("pulled out without unmounting", "a drop-out"),
-    "Check the file system; unmount before pulling it out.", UNKNOWN, (),
-)  # fmt: skip
-
-TABLE_UNSOUND = Pattern(
-    "partition-table-unsound", RISK, "The partition table is not sound", "UEFI 5.2, 5.3",
-    "Entries, checksums or places in the MBR or GPT contradict each other or the capacity.",
-    ("made for a medium of another size", "a careless tool", "damage"),
-    "Copy the files off, then let a partition tool check it.", UNKNOWN, ("F78",), NEEDS_DATA, caution=_ERASES,
-)  # fmt: skip
-
-DAMAGED = Pattern(
-    "file-system-damaged", RISK, "The file system is damaged", "FAT specification, exFAT specification",
-    "Structures of the volume contradict each other: cluster chains, copies of the FAT, sizes.",
-    ("pulled out while it was being written", "a failing stick", "a bug in a file layer"),
-    "Copy the files, then let a file system check repair it.", UNKNOWN, (), NEEDS_DATA,
-)  # fmt: skip
-
-UNCLEAN = Pattern(
-    "file-system-unclean", NOTE, "The file system was not cleanly unmounted", "FAT specification, exFAT specification",
-    "The mark that says \"in use\" is set: when first read, or when the capture ends.",
-    ("pulled out without unmounting earlier", "still mounted when the capture ends"),
-    "Check the file system; some hosts mount such a volume read-only.", UNKNOWN, (), NEEDS_DATA,
-)  # fmt: skip
-
-UNFINISHED = Pattern(
-    "writes-unfinished", NOTE, "Writes are not complete when the capture ends", "FAT specification, SBC-2 5.18",
-    "Data without a directory entry, an entry without its data, or writes without SYNCHRONIZE CACHE after them.",
-    ("the capture ends before the host was done", "the host was stopped in the middle"),
-    "Look whether the host unmounted properly.", HOST, (), NEEDS_DATA,
-)  # fmt: skip
-
-ODDITIES = Pattern(
-    "file-system-oddities", NOTE, "Small things in the file system are not as they should be",
-    "FAT specification, exFAT specification", "Counts or entries are off in a way that does no harm.",
-    ("another file layer's habits",), "Nothing, or a file system check.", UNKNOWN, (), NEEDS_DATA,
-)  # fmt: skip
+NOT_READABLE = by_slug("file-system-not-read")
+NO_VOLUME = by_slug("no-volume-found")
+CONTRADICTS = by_slug("reads-contradict-writes")
+CHANGED_UNWRITTEN = by_slug("blocks-change-unwritten")
+UNPLUGGED_UNFLUSHED = by_slug("unplugged-with-unflushed-writes")
+TABLE_UNSOUND = by_slug("partition-table-unsound")
+DAMAGED = by_slug("file-system-damaged")
+UNCLEAN = by_slug("file-system-unclean")
+UNFINISHED = by_slug("writes-unfinished")
+ODDITIES = by_slug("file-system-oddities")
 
 _GROUPS = {
     "volume-dirty-at-start": UNCLEAN, "volume-left-dirty": UNCLEAN, "data-without-entry": UNFINISHED,
