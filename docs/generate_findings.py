@@ -16,6 +16,7 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "decoder"))
 
 
+from sticktrace.codes.documents import documents  # noqa: E402
 from sticktrace.findings.catalogue import patterns  # noqa: E402
 from sticktrace.findings.finding import Pattern  # noqa: E402
 
@@ -49,7 +50,7 @@ def marked(clause: str) -> str:
 
 def page() -> str:
     """The whole page."""
-    return "\n".join([HEAD, *_contents(), *_sections()]).rstrip() + "\n"
+    return "\n".join([HEAD, *_contents(), *_sections(), *_documents()]).rstrip() + "\n"
 
 
 def usual() -> dict[str, str]:
@@ -85,11 +86,20 @@ def _section(pattern: Pattern, layer: str, usually: str) -> Iterator[str]:
         yield f"* seen in: {pattern.seen_in}"
     yield "* likely causes: " + "; ".join(pattern.causes)
     yield f"* what to try: {pattern.advice}"
+    if pattern.instead:
+        yield f"* where it cannot be left out: {' '.join(pattern.instead.values())}"
     if pattern.workaround:
         yield f"* host kernels carry a workaround of this kind: {pattern.workaround}"
     if pattern.caution:
         yield f"* care: {pattern.caution}"
     yield ""
+
+
+def _documents() -> Iterator[str]:
+    yield "## Documents\n"
+    yield "| cited as | document | edition | year | known as |\n|---|---|---|---|---|"
+    for document in documents().values():
+        yield f"| {document.name} | {document.title} | {document.edition} | {document.year} | {document.id} |"
 
 
 if __name__ == "__main__":

@@ -16,6 +16,7 @@ import test_diagnosis_storage
 import test_diagnosis_transport
 from field_failures import FAILURES
 from sticktrace.cli.findings import command
+from sticktrace.codes.documents import PRACTICE, cited, documents
 from sticktrace.errors import SticktraceError
 from sticktrace.findings.catalogue import RULES, find, patterns
 from sticktrace.findings.finding import SEVERITIES, SIDES
@@ -52,11 +53,25 @@ def test_pattern_is_whole(slug: str) -> None:
     pattern, layer = patterns()[slug]
     assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)*", pattern.slug) and len(pattern.slug) <= 34
     assert pattern.severity in SEVERITIES and pattern.side in SIDES and layer
-    assert re.search(
-        r"USB|BOT|SPC|SBC|SAM|MMC|MSC|UAS|UEFI|FAT|common practice", pattern.clause
-    ), pattern.clause
+    assert cited(pattern.clause) or PRACTICE in pattern.clause
     assert pattern.causes and all(pattern.causes) and pattern.advice.endswith(".") and pattern.explanation.endswith(".")
     assert re.match(r"[A-Z]|b[A-Z]", pattern.title) and not pattern.title.endswith(".")
+
+
+def test_clauses_name_an_edition() -> None:
+    """Each cited document is in the table, with its edition, and no other document is."""
+    named = {document.name for pattern, _ in patterns().values() for document in cited(pattern.clause)}
+    assert named == set(documents())
+    assert all(d.title and d.edition and d.id and 1990 < d.year < 2040 for d in documents().values())
+
+
+def test_a_citation_is_read_part_by_part() -> None:
+    """A place belongs to the document before it; what stands in brackets is a remark."""
+    assert [d.name for d in cited("SAM-3 5.9.7, SPC-3 Tables 27, 28 (7h, 27h), common practice")] == ["SAM-3", "SPC-3"]
+    assert cited("common practice") == []
+    for clause in ("BOT 3.3", "BOT 1.01 3.3", "5.2", "SPC-3 4.5, hearsay", ""):
+        with pytest.raises(LookupError):
+            cited(clause)
 
 
 def test_slugs_are_unique() -> None:

@@ -152,7 +152,7 @@ def _(host: Host, wrong: bool) -> None:
 
 @CASES.add("deferred-error", "fault")
 def _(host: Host, wrong: bool) -> None:
-    """SPC-3 4.5.4: response code 71h."""
+    """SPC-3 4.5.5: response code 71h."""
     sense = bytearray(wire.fixed_sense(2, 0x04, 1))
     sense[0] = 0x71 if wrong else 0x70
     host.command(wire.test_unit_ready(), status=1)

@@ -297,7 +297,7 @@ def _(host: Host, wrong: bool) -> None:
 
 @CASES.add("ejected-by-host", "note")
 def _(host: Host, wrong: bool) -> None:
-    """SBC-2 5.19: LOEJ set, START clear."""
+    """SBC-2 5.17: LOEJ set, START clear."""
     host.execute(wire.start_stop(False, load_eject=wrong))
 
 

@@ -40,6 +40,10 @@ COMMANDS = {
     "hex.csw": "explain 55 53 42 53 17 04 31 20 00 02 00 00 01",
     "hex.sense": "explain 70 00 03 00 00 00 00 0A 00 00 00 00 11 00 00 00 00 00",
     "hex.setup": "explain 02 01 00 00 81 00 00 00",
+    "findings": "findings",
+    "findings.over-current": "findings over-current",
+    "findings.requests-refused": "findings requests-refused",
+    "findings.json": "findings --json file-system-not-read",
     "compose.read": "compose READ(10) lba=2080 blocks=8 --cbw --tag 0x20310417 --c",
     "compose.explained": "compose inquiry length=36 --explain",
 }

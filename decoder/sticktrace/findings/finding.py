@@ -7,6 +7,7 @@ that show it.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -32,7 +33,8 @@ class Pattern:
 
     ``slug`` is stable. ``clause`` is a published clause or "common practice". ``causes`` come likeliest first.
     ``seen_in`` tells which captures can show it. ``workaround`` names, in words, the kind of workaround that common
-    host kernels carry for it; "" for none. The texts stand in the TOML file beside the rule that reports it.
+    host kernels carry for it; "" for none. ``instead`` is there where the advice is to leave a command out: by name,
+    what to do about one that no host can leave out. The texts stand in the TOML file beside the rule that reports it.
     """
 
     slug: str
@@ -46,6 +48,12 @@ class Pattern:
     seen_in: str
     workaround: str
     caution: str
+    instead: Mapping[str, str] = field(default_factory=dict, compare=False)
+
+    def advice_on(self, commands: Collection[str]) -> str:
+        """What to try, given the commands that it was seen with."""
+        kept = [self.instead[command] for command in commands if command in self.instead]
+        return " ".join(kept if kept and len(kept) == len(commands) else [self.advice, *kept])
 
     def facts(self, layer: str) -> dict[str, Any]:
         """The pattern as JSON says it."""
@@ -60,7 +68,8 @@ class Pattern:
 @dataclass(slots=True, eq=False)
 class Finding:
     """One instance. ``text`` is one sentence with this capture's numbers. ``device`` and ``ids`` say whom it concerns
-    ("" if nobody in particular). ``exchanges`` and ``records`` are evidence, at most `EVIDENCE_LIMIT` of each.
+    ("" if nobody in particular). ``commands`` names those that it was seen with, where the advice hangs on them.
+    ``exchanges`` and ``records`` are evidence, at most `EVIDENCE_LIMIT` of each.
     ``time_ns`` is when it was first seen. ``severity`` and ``side`` are the pattern's unless the capture settles them
     otherwise."""
 
@@ -75,6 +84,7 @@ class Finding:
     side: str = ""
     layer: str = ""
     subject: object = field(default=None, repr=False)
+    commands: tuple[str, ...] = ()
     again: int = 0
 
     def __post_init__(self) -> None:
@@ -89,9 +99,15 @@ class Finding:
         return self.pattern.slug
 
     @property
+    def advice(self) -> str:
+        """What to try."""
+        return self.pattern.advice_on(self.commands)
+
+    @property
     def workaround(self) -> str:
         """The kind of workaround that common host kernels carry for this, with the ids to list; "" if none."""
-        if not self.pattern.workaround:
+        kept = self.commands and all(command in self.pattern.instead for command in self.commands)
+        if kept or not self.pattern.workaround:
             return ""
         return f"{self.pattern.workaround} ({self.ids})" if self.ids else self.pattern.workaround
 
@@ -103,6 +119,7 @@ class Finding:
             "severity": self.severity,
             "side": self.side,
             "text": self.text,
+            "advice": self.advice,
             "device": self.device or None,
             "ids": self.ids or None,
             "time_ns": self.time_ns,

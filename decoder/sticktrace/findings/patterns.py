@@ -1,7 +1,8 @@
 """The patterns, read from the TOML file beside each module of rules when the first rule asks for one.
 
 A table is a pattern and its name the slug. Lines may be broken anywhere in a text in triple quotes. ``caution`` and
-``seen_in`` name a sentence of shared.toml; ``seen_in`` left out means "storage commands".
+``seen_in`` name a sentence of shared.toml; ``seen_in`` left out means "storage commands". ``leave_out = true`` says
+that the advice is to leave a command out, and brings in what to do instead where that cannot be.
 
     OVER_CURRENT = by_slug("over-current")
 """
@@ -20,8 +21,8 @@ from sticktrace.findings.finding import SEVERITIES, SIDES, Pattern
 HERE = Path(__file__).parent
 
 _WORDS = ("severity", "title", "clause", "explanation", "advice", "side", "workaround", "caution", "seen_in")
-_LISTS = ("causes",)
-_MAY_LACK = {"workaround": "", "caution": "", "seen_in": "storage commands"}
+_KEYS = (*_WORDS, "causes", "leave_out")
+_MAY_LACK = {"workaround": "", "caution": "", "seen_in": "storage commands", "leave_out": False}
 
 
 class PatternError(Exception):
@@ -58,10 +59,10 @@ def pattern_of(slug: str, row: Any, where: str) -> Pattern:
     if not isinstance(row, dict):
         raise PatternError(f"{where} is no table")
     for key in row:
-        if key not in _WORDS + _LISTS:
-            raise PatternError(f"{where}: unknown key {key!r}{_near(key, _WORDS + _LISTS)}")
+        if key not in _KEYS:
+            raise PatternError(f"{where}: unknown key {key!r}{_near(key, _KEYS)}")
     given: dict[str, Any] = _MAY_LACK | row
-    missing = [key for key in _WORDS + _LISTS if key not in given]
+    missing = [key for key in _KEYS if key not in given]
     if missing:
         raise PatternError(f"{where}: {', '.join(missing)} missing")
     words = {key: _text(given[key], key, where) for key in _WORDS}
@@ -72,7 +73,10 @@ def pattern_of(slug: str, row: Any, where: str) -> Pattern:
         words[key] = _shared(words[key], key, where)
     if not isinstance(given["causes"], list) or not given["causes"]:
         raise PatternError(f"{where}: causes is no list of texts")
-    return Pattern(slug, causes=tuple(_text(cause, "causes", where) for cause in given["causes"]), **words)
+    causes = tuple(_text(cause, "causes", where) for cause in given["causes"])
+    if not isinstance(given["leave_out"], bool):
+        raise PatternError(f"{where}: leave_out is neither true nor false")
+    return Pattern(slug, causes=causes, instead=shared()["instead"] if given["leave_out"] else {}, **words)
 
 
 def _text(value: object, key: str, where: str) -> str:

@@ -269,4 +269,4 @@ def _explained(finding: Finding, who: str = "") -> str:
     if finding.pattern.causes:
         text += f" Likeliest cause: {finding.pattern.causes[0]}."
     care = f" Care: {finding.pattern.caution}" if finding.pattern.caution else ""
-    return f"{text} Try: {finding.pattern.advice}{care}"
+    return f"{text} Try: {finding.advice}{care}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator
 
+from sticktrace.codes.documents import cited
 from sticktrace.findings.finding import FAULT, NOTE, RISK, Finding, Pattern
 from sticktrace.findings.ladder import FAILED, NOT_SEEN, REACHED, Stage
 from sticktrace.findings.verdict import DeviceReport, Diagnosis
@@ -102,9 +103,9 @@ def finding_lines(finding: Finding, style: Style, width: int) -> Iterator[str]:
         ("seen", f"{who}{finding.text}{_evidence(finding)}"),
         ("side", f"{finding.side} ({finding.layer}; {pattern.clause})"),
         ("likely", "; ".join(pattern.causes)),
-        ("try", pattern.advice),
+        ("try", finding.advice),
     ]
-    if pattern.workaround and finding.severity != NOTE:
+    if finding.workaround and finding.severity != NOTE:
         listed = f", listed by ids; here {finding.ids}" if finding.ids else ""
         rows.append(("known", f"host kernels have a workaround for such devices{listed}: {pattern.workaround}"))
     if pattern.caution:
@@ -125,11 +126,15 @@ def pattern_lines(pattern: Pattern, layer: str, style: Style, width: int = 0) ->
     for cause in pattern.causes:
         yield from _hanging(f"  - {cause}", width, 4)
     yield from _hanging(f"try: {pattern.advice}", width, 5)
+    if pattern.instead:
+        yield from _hanging(f"where it cannot be left out: {' '.join(pattern.instead.values())}", width, 5)
     yield from _hanging(f"seen in: {pattern.seen_in}", width, 9)
     if pattern.workaround:
         yield from _hanging(f"workaround in host kernels: {pattern.workaround}", width, 4)
     if pattern.caution:
         yield from _hanging(f"care: {pattern.caution}", width, 6)
+    for document in cited(pattern.clause):
+        yield from _hanging(style(str(document), "quiet"), width, 4)
 
 
 def _wrapped(text: str, width: int) -> list[str]:

@@ -11,12 +11,13 @@ EVIDENCE_LIMIT = 24
 class Tally:
     """Counts like cases and keeps the first few as evidence, so that a million of them take no more room than ten."""
 
-    __slots__ = ("count", "exchanges", "first_ns", "last_ns", "records")
+    __slots__ = ("commands", "count", "exchanges", "first_ns", "last_ns", "records")
 
     def __init__(self) -> None:
         self.count = 0
         self.exchanges: list[int] = []
         self.records: list[int] = []
+        self.commands: list[str] = []
         self.first_ns = self.last_ns = -1
 
     def add(self, time_ns: int, exchange: int = 0, records: Iterable[int] = ()) -> None:
@@ -29,6 +30,11 @@ class Tally:
             self.exchanges.append(exchange)
         if len(self.records) < EVIDENCE_LIMIT:
             self.records += records
+
+    def tell(self, command: str) -> None:
+        """Keep the name of a command among the cases, once."""
+        if command not in self.commands and len(self.commands) < EVIDENCE_LIMIT:
+            self.commands.append(command)
 
     def __bool__(self) -> bool:
         return self.count > 0

@@ -146,6 +146,8 @@ class Recovery(PerSubject):
         subject, trouble = aftermath.subject, aftermath.trouble
         tally = self.tally(pattern, subject)
         tally.add(trouble.time_ns, aftermath.number, trouble.records)
+        if pattern.instead and isinstance(trouble, Exchange):
+            tally.tell(name(trouble.cdb))
         self.said.setdefault((id(subject), pattern.slug), said)
         key = (id(subject), pattern.slug)
         self.unsolved[key] = self.unsolved.get(key, 0) + 1

@@ -10,6 +10,7 @@ from sticktrace.bus.requests import Request
 from sticktrace.findings.finding import Finding, Pattern
 from sticktrace.sticks.subject import Aftermath, Subject, Unit
 from sticktrace.sticks.tally import Tally
+from sticktrace.storage.commands import name
 from sticktrace.transport.events import Stray
 from sticktrace.transport.exchange import Exchange
 
@@ -55,16 +56,18 @@ class Rule:
     def report(
         self, pattern: Pattern, text: str, subject: Subject | None = None, tally: Tally | None = None, *,
         exchanges: Iterable[int] = (), records: Iterable[int] = (), time_ns: int = 0, severity: str = "",
-        side: str = "",
+        side: str = "", commands: Iterable[str] = (),
     ) -> None:  # fmt: skip
         """Report an instance of a pattern; a tally gives evidence and time where they are not given themselves."""
         if tally is not None:
             exchanges, records = exchanges or tally.exchanges, records or tally.records
+            commands = commands or tally.commands
             time_ns = time_ns or max(0, tally.first_ns)
-        name, ids = (subject.name, subject.ids) if subject else ("", "")
+        who, ids = (subject.name, subject.ids) if subject else ("", "")
         self.account.findings.append(
-            Finding(pattern, text, name, ids, tuple(exchanges), tuple(records), time_ns, severity, side,
-                    self.account.layers.get(pattern.slug, self.layer), subject)
+            Finding(pattern, text, who, ids, tuple(exchanges), tuple(records), time_ns, severity, side,
+                    self.account.layers.get(pattern.slug, self.layer), subject,
+                    tuple(commands))
         )  # fmt: skip
 
 
@@ -79,6 +82,8 @@ class PerSubject(Rule):
         """Count an exchange as a case of a pattern."""
         tally = self.tally(pattern, subject)
         tally.add(exchange.time_ns, exchange.number, exchange.records)
+        if pattern.instead:
+            tally.tell(name(exchange.cdb))
         return tally
 
     def tally(self, pattern: Pattern, subject: Subject) -> Tally:

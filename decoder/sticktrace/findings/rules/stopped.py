@@ -86,7 +86,8 @@ class Stopped(Rule):
         what = f"{name(exchange.cdb)} failed with {sense}, the host read it and stopped"
         text, severity = self._ending(subject, what)
         self.report(pattern, text, subject, exchanges=(exchange.number, exchange.sense.exchange or exchange.number),
-                    records=exchange.records, time_ns=exchange.time_ns, severity=severity)  # fmt: skip
+                    records=exchange.records, time_ns=exchange.time_ns, severity=severity,
+                    commands=(name(exchange.cdb),))  # fmt: skip
 
     def _pattern(self, exchange: Exchange, unit: Unit) -> Pattern | None:
         assert exchange.sense is not None
