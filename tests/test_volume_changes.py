@@ -42,8 +42,9 @@ def test_there_are_captures_to_recover_from() -> None:
 def test_recovered_files_have_the_size_and_digest_known_from_outside(name: str, tmp_path: Path) -> None:
     found = set()
     with follow(name) as tracker:
-        for index, volume in enumerate(tracker.volumes()):
-            for item in recover(tracker.media[volume.unit], volume, tmp_path / str(index)):
+        volumes = [(medium, volume) for medium in tracker.media for volume in medium.volumes]
+        for index, (medium, volume) in enumerate(volumes):
+            for item in recover(medium, volume, tmp_path / str(index)):
                 if item.complete and item.written_to is not None:
                     found.add((item.path, item.size, hashlib.sha256(item.written_to.read_bytes()).hexdigest()))
     assert {(f["path"], f["size"], f["sha256"]) for f in truth_of(name)["files_recoverable"]} <= found
@@ -176,7 +177,7 @@ def test_a_changed_medium_starts_afresh() -> None:
     lab.tracker.feed(made)
     lab.image = sample("fat16")
     lab.read(0)
-    found = [(unit.medium, v.kind) for unit, medium in lab.tracker.media.items() for v in medium.volumes]
+    found = [(medium.number, v.kind) for medium in lab.tracker.media for v in medium.volumes]
     assert found == [(1, "FAT12"), (2, "FAT16")]
 
 

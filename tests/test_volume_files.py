@@ -52,7 +52,7 @@ def sizes(lab: Lab) -> dict[str, int]:
 )  # fmt: skip
 def test_a_volume_read_whole_gives_back_every_file(name: str, scheme: str, kind: str, tmp_path: Path) -> None:
     lab = read_whole(name)
-    (medium,) = lab.tracker.media.values()
+    (medium,) = lab.tracker.media
     assert medium.table.scheme == scheme and not medium.table.problems
     volume = next(v for v in medium.volumes if v.files is not None)
     assert (volume.kind, volume.label) == (kind, "TIDEPIER")
@@ -68,11 +68,11 @@ def test_a_volume_read_whole_gives_back_every_file(name: str, scheme: str, kind:
 
 def test_partitions_as_the_tools_made_them() -> None:
     """As given to sfdisk and sgdisk; the logical partitions are numbered from 5 (common practice)."""
-    (medium,) = read_whole("mbr").tracker.media.values()
+    (medium,) = read_whole("mbr").tracker.media
     assert [(p.number, p.start, p.blocks, p.type[:2]) for p in medium.table.partitions] == [
         (1, 2048, 32768, "0E"), (2, 40960, 57344, "05"), (5, 43008, 4096, "83"), (6, 49152, 4096, "06"),
     ]  # fmt: skip
-    (medium,) = read_whole("gpt").tracker.media.values()
+    (medium,) = read_whole("gpt").tracker.media
     assert [(p.number, p.start, p.blocks, p.name) for p in medium.table.partitions] == [
         (1, 2048, 32768, "TIDEPIER"), (2, 40960, 4096, ""),
     ]  # fmt: skip
@@ -122,7 +122,7 @@ def test_what_is_missing_is_shown_as_missing() -> None:
     lab = Lab(sample("fat16"))
     lab.capacity()
     lab.read(0)
-    (medium,) = lab.tracker.media.values()
+    (medium,) = lab.tracker.media
     volume = medium.volumes[0]
     assert volume.files is not None
     lab.read(1, volume.files.shape.heap - 1)
@@ -135,7 +135,7 @@ def test_what_is_missing_is_shown_as_missing() -> None:
 def test_every_structure_of_a_volume_can_be_explained() -> None:
     for name in ("fat12", "fat32", "exfat", "mbr", "gpt"):
         lab = read_whole(name)
-        (medium,) = lab.tracker.media.values()
+        (medium,) = lab.tracker.media
         titles = set()
         for lba, data in medium.captured(0, len(lab.image) // 512):
             if not any(data):
@@ -153,7 +153,7 @@ def test_map_counts_reads_writes_and_failures() -> None:
     lab.read(0, 10)
     lab.write(95, bytes(512))
     lab.read(50, 1, status="failed")
-    (medium,) = lab.tracker.media.values()
+    (medium,) = lab.tracker.media
     cells = device_map(medium, 10)
     assert [(c.first, c.last) for c in cells][:2] == [(0, 9), (10, 19)]
     assert [c.reads for c in cells] == [1, *[0] * 9] and cells[9].writes == 1 and cells[5].failures == 1
@@ -183,7 +183,7 @@ def test_an_independent_reader_sees_the_same_files(name: str, tmp_path: Path) ->
                 theirs[prefix + label] = hashlib.sha256(data).hexdigest()
 
     descend(pytsk3.FS_Info(pytsk3.Img_Info(str(path))).open_dir("/"), "/")
-    (medium,) = lab.tracker.media.values()
+    (medium,) = lab.tracker.media
     ours = {}
     for item in recover(medium, medium.volumes[0], tmp_path / "out"):
         assert item.written_to is not None

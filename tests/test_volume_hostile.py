@@ -161,7 +161,7 @@ def test_recovery_stays_within_its_directory(tmp_path: Path) -> None:
         volume.chain(3000 + index, 0xFFFF)
         volume.enter(name, 0x20, 3000 + index, 16)
     lab = volume.read()
-    (medium,) = lab.tracker.media.values()
+    (medium,) = lab.tracker.media
     out = tmp_path / "deep" / "out"
     results = list(recover(medium, medium.volumes[0], out))
     written = [item.written_to for item in results if item.written_to is not None]
@@ -173,7 +173,7 @@ def test_recovery_stays_within_its_directory(tmp_path: Path) -> None:
 
 def test_recovery_overwrites_nothing_and_follows_no_link(tmp_path: Path) -> None:
     lab = Volume().read()
-    (medium,) = lab.tracker.media.values()
+    (medium,) = lab.tracker.media
     out, outside = tmp_path / "out", tmp_path / "outside"
     out.mkdir()
     outside.mkdir()
@@ -190,7 +190,7 @@ def test_recovery_overwrites_nothing_and_follows_no_link(tmp_path: Path) -> None
 
 
 def test_an_image_is_not_overwritten(tmp_path: Path) -> None:
-    (medium,) = Volume().read().tracker.media.values()
+    (medium,) = Volume().read().tracker.media
     (tmp_path / "x.img").write_bytes(b"mine")
     with pytest.raises(SticktraceError, match="not overwritten"):
         write_image(medium, tmp_path / "x.img")
@@ -199,7 +199,7 @@ def test_an_image_is_not_overwritten(tmp_path: Path) -> None:
 
 def test_a_refused_image_leaves_nothing_behind(tmp_path: Path) -> None:
     """A map of an earlier image is in the way: then no empty image is made either."""
-    (medium,) = Volume().read().tracker.media.values()
+    (medium,) = Volume().read().tracker.media
     (tmp_path / "x.img.map").write_bytes(b"mine")
     with pytest.raises(SticktraceError, match=r"x\.img\.map: exists"):
         write_image(medium, tmp_path / "x.img")
@@ -348,7 +348,7 @@ def test_any_damage_is_taken_in_stride(name: str, data: st.DataObject) -> None:
     lab.capacity(1 << 17)
     lab.read_all()
     lab.write_differences(image)
-    for medium in lab.tracker.media.values():
+    for medium in lab.tracker.media:
         for volume in medium.volumes:
             for node in volume.files.root.walk() if volume.files is not None else ():
                 assert node.path.isprintable()

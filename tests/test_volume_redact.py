@@ -114,7 +114,7 @@ def test_nothing_is_overwritten_and_two_runs_differ(tmp_path: Path) -> None:
 def redacted_lab(name: str) -> Lab:
     """A sample volume, every block of it redacted, read whole again."""
     lab = read_whole(name)
-    (medium,) = lab.tracker.media.values()
+    (medium,) = lab.tracker.media
     blocks = BlockRedactor(medium, Scrambler(KEY), Keep(), Counter())
     image = bytearray(lab.image)
     for lba in range(len(image) // 512):
@@ -152,7 +152,7 @@ def test_directory_that_crosses_a_block_keeps_its_sets_together() -> None:
     for index in range(12):
         writer.enter(writer.root, f"Tide table for the harbour office, part {index}.txt", b"")
     lab.write_differences(image)
-    (medium,) = lab.tracker.media.values()
+    (medium,) = lab.tracker.media
     blocks = BlockRedactor(medium, Scrambler(KEY), Keep(), Counter())
     files = medium.volumes[0].files
     assert files is not None
@@ -169,7 +169,7 @@ def test_directory_that_crosses_a_block_keeps_its_sets_together() -> None:
 )
 def test_short_names_keep_their_checksum(base: str, extension: str) -> None:
     name = (base.ljust(8) + extension).encode()
-    (medium,) = read_small().tracker.media.values()
+    (medium,) = read_small().tracker.media
     made = BlockRedactor(medium, Scrambler(KEY), Keep(), Counter()).short_name(name)
     assert len(made) == 11 and (not base.isalpha() or fat.checksum(made) == fat.checksum(name))
 

@@ -18,8 +18,8 @@ from volume_lab import Lab
 
 def store_of(lab: Lab) -> SectorStore:
     """The store of the only medium."""
-    (store,) = lab.tracker.stores.values()
-    return store
+    (medium,) = lab.tracker.media
+    return medium.store
 
 
 def block(fill: int) -> bytes:
@@ -135,7 +135,7 @@ def test_store_agrees_with_a_plain_model(steps: list[tuple[bool, int, int, int, 
                     model[lba + n] = bytes(lab.image[(lba + n) * 512 : (lba + n + 1) * 512])
                 elif write:
                     model.pop(lba + n, None)
-            if lab.tracker.stores:
+            if lab.tracker.media:
                 store = store_of(lab)
                 assert store.content(lba) == model.get(lba)
         if steps:
@@ -155,7 +155,7 @@ def test_image_is_sparse_and_says_what_it_holds() -> None:
     lab.capacity()
     lab.read(2, 2)
     lab.write(10, block(5), status=FAILED)
-    (medium,) = lab.tracker.media.values()
+    (medium,) = lab.tracker.media
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "stick.img"
         ranges = write_image(medium, path)

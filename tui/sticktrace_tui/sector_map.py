@@ -11,7 +11,6 @@ from sticktrace.storage.table import ExchangeTable
 from sticktrace.volume.medium import Medium
 from sticktrace.volume.overview import Cell
 from sticktrace_tui.model import Model
-from sticktrace_tui.watchers import address_of
 
 Numbers = NDArray[np.int64]
 
@@ -53,14 +52,13 @@ def _cover(low: Numbers, high: Numbers, count: int) -> Numbers:
 
 def _rows(table: ExchangeTable, medium: Medium) -> Numbers:
     """The exchanges of one medium: those of its unit from its first to its last."""
-    unit, store = medium.unit, medium.store
-    bus, address = address_of(medium)
+    store = medium.store
     numbers = table.column("number")
     begin = int(np.searchsorted(numbers, store.exchange_of(0), "left"))
     end = int(np.searchsorted(numbers, store.exchange_of(len(store) - 1), "right"))
-    mask = table.column("bus")[begin:end] == bus
-    mask &= table.column("address")[begin:end] == address
-    mask &= table.column("lun")[begin:end] == unit.lun
+    mask = table.column("bus")[begin:end] == medium.bus
+    mask &= table.column("address")[begin:end] == medium.address
+    mask &= table.column("lun")[begin:end] == medium.lun
     rows: Numbers = np.flatnonzero(mask) + begin
     return rows
 

@@ -16,7 +16,6 @@ from sticktrace_tui.cells import Line, fit, strip_of
 from sticktrace_tui.model import Model
 from sticktrace_tui.palette import CURSOR, MOODS
 from sticktrace_tui.sector_map import cells
-from sticktrace_tui.watchers import address_of
 
 _HEAD, _FOOT = 3, 4
 _SIGNS = {
@@ -28,11 +27,6 @@ def sign(cell: Cell) -> tuple[str, str]:
     """The sign of a cell and its mood: a failure outweighs all."""
     kind = "failed" if cell.failures else "both" if cell.reads and cell.writes else ""
     return _SIGNS[kind or ("written" if cell.writes else "read" if cell.reads else "")]
-
-
-def _device(medium: Medium) -> str:
-    bus, address = address_of(medium)
-    return f"{bus}.{address}"
 
 
 class SectorsPage(Widget, can_focus=True):
@@ -136,14 +130,13 @@ class SectorsPage(Widget, can_focus=True):
 
     def _head(self) -> list[Line]:
         medium = self.media[self.which]
-        unit, store = medium.unit, medium.store
+        store = medium.store
         size = extent_of(medium) * store.block_length
-        again = f", medium {unit.medium}" if unit.medium > 1 else ""
         known = "capacity" if store.last_lba is not None else "touched up to (READ CAPACITY not seen)"
         first, after = self._ranges[-1]
         each = self.cells[0].last - self.cells[0].first + 1
         return [
-            [(f" device {_device(medium)}, LUN {unit.lun}{again}", "head"),
+            [(f" {medium.title}", "head"),
              (f"  {known} {bytes_in_words(size)}; {store.block_length} bytes a block", "plain"),
              (f"  unit {self.which + 1} of {len(self.media)}" if len(self.media) > 1 else "", "quiet")],
             [(f" LBA {first:,}..{after - 1:,}, {count_of(each, 'block')} a cell  ", "quiet"),
@@ -189,5 +182,5 @@ class SectorsPage(Widget, can_focus=True):
     def action_choose(self) -> None:
         if self.cells:
             cell, medium = self.cells[self.at], self.media[self.which]
-            words = f"lba:{cell.first}..{cell.last} lun:{medium.unit.lun} device:{_device(medium)}"
+            words = f"lba:{cell.first}..{cell.last} lun:{medium.lun} device:{medium.bus}.{medium.address}"
             self.post_message(self.Chosen(words))

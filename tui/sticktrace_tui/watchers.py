@@ -64,20 +64,14 @@ class Watchers:
     def media(self) -> list[Medium]:
         """Every medium so far."""
         with self.lock:
-            return [] if self._account is None else list(self._account.volumes.tracker.media.values())
+            return [] if self._account is None else list(self._account.volumes.tracker.media)
 
     def medium_of(self, exchange: Exchange) -> Medium | None:
         """The medium that an exchange went to: the last one of its unit that was there by then."""
         found = None
         for medium in self.media():
-            if address_of(medium) == (exchange.bus, exchange.address) and medium.unit.lun == exchange.lun:
+            if (medium.bus, medium.address, medium.lun) == (exchange.bus, exchange.address, exchange.lun):
                 if found is not None and len(medium.store) and medium.store.exchange_of(0) > exchange.number:
                     break
                 found = medium
         return found
-
-
-def address_of(medium: Medium) -> tuple[int, int]:
-    """Bus and address of the device of a medium."""
-    bus, _, address = medium.unit.device.partition("/")[0].partition(".")
-    return int(bus), int(address)

@@ -123,7 +123,7 @@ def look_at(reading: Reading, device: str = "") -> Look:
     """One pass over a capture, for one stick through all its pluggings in: the one at ``device`` ("1.2"), else the one
     with most commands. Raises SticktraceError if there is none."""
     sticks, milestones = Sticks(reading), Milestones(reading)
-    tracker = VolumeTracker(reading.read)
+    trackers: dict[int, VolumeTracker] = {}
     seen: dict[int, Seen] = {}
     for item in reading:
         stick = sticks.of(item)
@@ -132,21 +132,16 @@ def look_at(reading: Reading, device: str = "") -> Look:
         milestones.see(item, stick)
         if item.__class__ is Exchange:
             seen.setdefault(id(stick), Seen()).see(item)
-            tracker.feed(item)
+            trackers.setdefault(id(stick), VolumeTracker(reading.read)).feed(item)
     chosen = _chosen(sticks, device)
     chain = sticks.plugs(chosen)
-    places = {f"{one.bus}.{address}" for one in chain for address in (one.address, *_addresses(one))}
-    media = {medium.unit.lun: medium for medium in tracker.media.values() if medium.unit.device in places}
+    media = {medium.lun: medium for one in chain if id(one) in trackers for medium in trackers[id(one)].media}
     whole = Seen()
     for one in chain:
         if id(one) in seen:
             whole.add(seen[id(one)])
     others = [stick for stick in sticks.storage() if all(stick is not one for one in chain)]
     return Look(chosen, whole, milestones.times(chosen), media, others)
-
-
-def _addresses(stick: Stick) -> list[int]:
-    return stick.device.addresses if stick.device else []
 
 
 def _chosen(sticks: Sticks, device: str) -> Stick:

@@ -77,12 +77,12 @@ class _Bar:
             self._shown = False
 
 
-def labelled(items: Iterable[Any], read: Any) -> Iterator[tuple[Any, str]]:
+def labelled(items: Iterable[Any], reading: Any) -> Iterator[tuple[Any, str]]:
     """The exchanges among the items of a pass, each with what its blocks are on the volume at that time."""
     from sticktrace.transport.exchange import Exchange
-    from sticktrace.volume.tracker import VolumeTracker
+    from sticktrace.volume.tracker import tracker_of
 
-    volumes = VolumeTracker(read)
+    volumes = tracker_of(reading)
     for item in items:
         if isinstance(item, Exchange):
             yield item, volumes.feed(item)

@@ -46,7 +46,7 @@ def command(capture: str, words: tuple[str, ...], wide: bool) -> None:
         def lines() -> Iterator[str]:
             nonlocal shown
             yield listing.head()
-            for exchange, touches in selection.of(labelled(reading, reading.read)):
+            for exchange, touches in selection.of(labelled(reading, reading)):
                 shown += 1
                 yield listing.line(exchange, touches)
 

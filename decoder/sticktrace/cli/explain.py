@@ -49,7 +49,7 @@ def _exchange(words: tuple[str, ...], as_json: bool) -> None:
     wanted = int(words[1])
     with opened(words[0]) as source:
         reading = source.reading()
-        blocks = Blocks(reading.read)
+        blocks = Blocks(reading)
         found, touches = blocks.seek(reading, wanted)
         if found is None:
             raise click.UsageError(f"{words[0]} has {reading.router.out.numbered} exchanges, there is no {wanted}")

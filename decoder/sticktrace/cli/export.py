@@ -95,7 +95,7 @@ def _records_of(reading: Any, selection: Any) -> set[int]:
 
     chosen = [
         (exchange.records, exchange.sense.exchange if exchange.sense else 0)
-        for exchange, _ in selection.of(labelled(noted(), reading.read))
+        for exchange, _ in selection.of(labelled(noted(), reading))
     ]
     for records, asker in chosen:
         wanted.update(records, askers.get(asker, ()))
@@ -118,7 +118,7 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
 
     yield json.dumps(capture_facts(source.skim()))
     if selection.words:
-        for exchange, touches in selection.of(labelled(reading, reading.read)):
+        for exchange, touches in selection.of(labelled(reading, reading)):
             yield json.dumps(exchange_facts(exchange, touches))
         return
     units, account = Units(reading.bus), Account(reading, RULES)
@@ -149,7 +149,7 @@ def _csv(reading: Any, selection: Any) -> Iterator[str]:
         return out.getvalue()
 
     yield row(_CSV)
-    for exchange, touches in selection.of(labelled(reading, reading.read)):
+    for exchange, touches in selection.of(labelled(reading, reading)):
         facts = exchange_facts(exchange, touches)
         sense = facts["sense"]
         facts["sense"] = "" if sense is None else f"{sense['key']:X}/{sense['asc']:02X}/{sense['ascq']:02X}"

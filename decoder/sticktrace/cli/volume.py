@@ -58,27 +58,27 @@ def command(
 def _followed(reading: Any, as_of: int | None) -> list[Any]:
     """The media of a capture, as they stood after an exchange, or at the end."""
     from sticktrace.transport.exchange import Exchange
-    from sticktrace.volume.tracker import VolumeTracker
+    from sticktrace.volume.tracker import tracker_of
 
-    tracker = VolumeTracker(reading.read)
+    tracker = tracker_of(reading)
     for item in reading:
         if isinstance(item, Exchange):
             if as_of is not None and item.number > as_of:
                 break
             tracker.feed(item)
-    return list(tracker.media.values())
+    return tracker.media
 
 
 def _lines(media: list[Any], changes: bool, as_map: bool) -> Iterator[str]:
     from sticktrace.output.volume_map import map_lines
-    from sticktrace.output.volume_text import change_lines, medium_lines, name_of
+    from sticktrace.output.volume_text import change_lines, medium_lines
     from sticktrace.volume.findings import facts
 
     if not media:
         yield "no medium: no storage command in this capture named a block"
     for medium in media:
         if changes:
-            yield style(name_of(medium), "head")
+            yield style(medium.title, "head")
             yield from change_lines(medium)
         else:
             yield from medium_lines(medium, style)

@@ -35,34 +35,29 @@ class Volumes:
     one address, one after the other, keep their media apart."""
 
     def __init__(self, reading: Reading) -> None:
-        self._keys: dict[str, Unit] = {}
-        self._key = ""
-        self._media: dict[str, list[Medium]] = {}
-        self._indexed = 0
-        self._tracker = VolumeTracker(reading.read, lambda exchange: self._key)
+        self._unit: Unit | None = None
+        self._tracker = VolumeTracker(reading.read, self._unit_now)
         self.label = ""
         """What the blocks of the exchange fed last are for, "" if it has none."""
 
     def feed(self, exchange: Exchange, unit: Unit) -> None:
         """Take in an exchange in time order."""
-        self._key = unit.key
-        if unit.key not in self._keys:
-            self._keys[unit.key] = unit
+        self._unit = unit
         self.label = self._tracker.feed(exchange)
+
+    def _unit_now(self, exchange: Exchange) -> Unit:
+        if self._unit is None:
+            raise RuntimeError("no exchange has been fed")
+        return self._unit
 
     @property
     def tracker(self) -> VolumeTracker:
-        """The tracker that is fed; its units are named by `Unit.key`."""
+        """The tracker that is fed."""
         return self._tracker
 
     def media(self, unit: Unit) -> list[Medium]:
         """The media that a unit had, in order of time."""
-        if self._indexed != len(self._tracker.media):
-            self._indexed = len(self._tracker.media)
-            self._media = {}
-            for medium in self._tracker.media.values():
-                self._media.setdefault(medium.unit.device, []).append(medium)
-        return self._media.get(unit.key, [])
+        return self._tracker.of(unit)
 
     def volumes(self, unit: Unit) -> list[Volume]:
         """The volumes on them."""
@@ -71,9 +66,8 @@ class Volumes:
     def facts(self) -> Iterator[tuple[Unit, Fact]]:
         """Integrity facts, each with its unit."""
         for fact in self._tracker.findings():
-            unit = self._keys.get(fact.unit.device)
-            if unit is not None:
-                yield unit, fact
+            if isinstance(fact.unit, Unit):
+                yield fact.unit, fact
 
 
 def reads_only_tables(medium: Medium) -> bool:

@@ -7,19 +7,18 @@ from typing import Any
 
 from sticktrace.grammar.layout import Explanation
 from sticktrace.grammar.vocabulary import lba_and_blocks
+from sticktrace.session import Reading as Pass
 from sticktrace.storage.recognise import Reading
 from sticktrace.transport.exchange import Exchange
-from sticktrace.volume.medium import Medium
 from sticktrace.volume.sectors import by_signature, layouts_at
-from sticktrace.volume.store import Read
-from sticktrace.volume.tracker import VolumeTracker
+from sticktrace.volume.tracker import tracker_of
 
 
 class Blocks:
     """Follows the media of a capture up to one exchange, so that its blocks can be told by what they are for."""
 
-    def __init__(self, read: Read) -> None:
-        self._volumes = VolumeTracker(read)
+    def __init__(self, reading: Pass) -> None:
+        self._volumes = tracker_of(reading)
 
     def seek(self, items: Iterable[Any], number: int) -> tuple[Exchange | None, str]:
         """The exchange of that number and what it touches; None if the items end before it."""
@@ -32,7 +31,7 @@ class Blocks:
 
     def explain(self, exchange: Exchange, data: bytes) -> Iterator[tuple[int, Explanation]]:
         """Each structure in the data with its offset, block by block."""
-        medium = self._medium(exchange)
+        medium = self._volumes.medium_of(exchange)
         lba = lba_and_blocks(exchange.cdb)[0]
         if medium is None or lba is None:
             return
@@ -41,11 +40,6 @@ class Blocks:
             block = data[at : at + size]
             for offset, layout in layouts_at(medium, lba + index, block):
                 yield at + offset, layout.explain(block[offset:])
-
-    def _medium(self, exchange: Exchange) -> Medium | None:
-        device = f"{exchange.bus}.{exchange.address}"
-        mine = [medium for unit, medium in self._volumes.media.items() if unit[:2] == (device, exchange.lun)]
-        return mine[-1] if mine else None
 
 
 def sector_readings(data: bytes) -> list[Reading]:

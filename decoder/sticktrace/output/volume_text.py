@@ -16,17 +16,10 @@ MOST_UNCERTAIN = 8
 """Ranges with uncertain content that are told one by one."""
 
 
-def name_of(medium: Medium) -> str:
-    """``device 1.2, LUN 0``, with the number of the medium where it was changed."""
-    unit = medium.unit
-    later = f", medium {unit.medium}" if unit.medium > 1 else ""
-    return f"device {safe(unit.device)}, LUN {unit.lun}{later}"
-
-
 def medium_lines(medium: Medium, style: Style = plain) -> Iterator[str]:
     """What is known of a medium and how it is divided, and the tree of each volume."""
     store, table = medium.store, medium.table
-    yield style(name_of(medium), "head") + f": {_size(medium)}"
+    yield style(medium.title, "head") + f": {_size(medium)}"
     if not len(store):
         yield "  no block of it was read or written in this capture"
         return
@@ -154,9 +147,9 @@ def recovered_line(found: Recovered) -> str:
 def medium_facts(medium: Medium) -> Iterator[dict[str, Any]]:
     """``kind:"medium"``, then ``kind:"volume"``, ``kind:"file"`` and ``kind:"change"`` objects."""
     store = medium.store
-    where = {"device": medium.unit.device, "lun": medium.unit.lun, "medium": medium.unit.medium}
+    where = {"device": f"{medium.bus}.{medium.address}", "lun": medium.lun, "medium": medium.number}
     yield {
-        "kind": "medium", **where, "block_length": store.block_length or None,
+        "kind": "medium", **where, "title": medium.title, "block_length": store.block_length or None,
         "block_length_from": store.block_length_from, "last_lba": store.last_lba, "scheme": medium.table.scheme,
     }  # fmt: skip
     for volume in medium.volumes:

@@ -28,7 +28,7 @@ from sticktrace.redaction.filler import Keep, Scrambler
 from sticktrace.redaction.texts import TextPlaces, hex_lines
 from sticktrace.transport.exchange import PASSED, Exchange
 from sticktrace.volume.medium import Medium
-from sticktrace.volume.tracker import READS, WRITES, VolumeTracker
+from sticktrace.volume.tracker import READS, WRITES, tracker_of
 
 if TYPE_CHECKING:
     from sticktrace.session import Capture
@@ -79,7 +79,7 @@ class _Run:
         self._storage: set[tuple[int, int]] = set()
         self._doubtful: list[tuple[Piece, ...]] = []
         self.reading = capture.reading()
-        self._tracker = VolumeTracker(self.reading.read)
+        self._tracker = tracker_of(self.reading)
 
     def collect(self) -> None:
         """One pass: follows the media, and redacts what a single item decides."""
@@ -94,10 +94,10 @@ class _Run:
         for pieces in self._doubtful:
             for piece in pieces:
                 self._fill(piece, "pieces of data of failed or other commands")
-        for medium in self._tracker.media.values():
+        for medium in self._tracker.media:
             self._medium(medium)
             if any(volume.kind == "exFAT" for volume in medium.volumes):
-                self.report.left.append(f"serial number of an exFAT volume of {medium.unit.device}")
+                self.report.left.append(f"serial number of an exFAT volume of {medium.title}")
         self._others()
 
     def _exchange(self, exchange: Exchange) -> None:

@@ -11,7 +11,7 @@ from sticktrace.codes.usb_requests import GET_DESCRIPTOR
 from sticktrace.session import Reading
 from sticktrace.sticks.sticks import Stick
 from sticktrace.transport.exchange import PASSED, Exchange
-from sticktrace.volume.tracker import READS, VolumeTracker
+from sticktrace.volume.tracker import READS, tracker_of
 
 STEPS = {
     "attach": "connection seen", "address": "address given", "descriptors": "whole configuration descriptor read",
@@ -34,7 +34,7 @@ class Milestones:
     def __init__(self, reading: Reading) -> None:
         self._reading = reading
         self._times: dict[int, dict[str, int]] = {}
-        self._tracker = VolumeTracker(reading.read)
+        self._tracker = tracker_of(reading)
         self._counts: Counter[int] = Counter()
 
     def see(self, item: Any, stick: Stick) -> None:
@@ -102,13 +102,12 @@ class Milestones:
 
     def _volumes(self, item: Exchange, times: dict[str, int]) -> None:
         """What is known of the medium after a READ."""
-        place = f"{item.bus}.{item.address}"
-        for unit, medium in self._tracker.media.items():
-            if unit[:2] != (place, item.lun):
-                continue
-            if medium.table.scheme:
-                times.setdefault("partition", item.end_ns)
-            if any(volume.kind for volume in medium.volumes):
-                times.setdefault("file system", item.end_ns)
-            if any(volume.files is not None and volume.files.root.children for volume in medium.volumes):
-                times.setdefault("files", item.end_ns)
+        medium = self._tracker.medium_of(item)
+        if medium is None:
+            return
+        if medium.table.scheme:
+            times.setdefault("partition", item.end_ns)
+        if any(volume.kind for volume in medium.volumes):
+            times.setdefault("file system", item.end_ns)
+        if any(volume.files is not None and volume.files.root.children for volume in medium.volumes):
+            times.setdefault("files", item.end_ns)

@@ -60,21 +60,20 @@ class Unit:
     """One logical unit. Times are nanoseconds since the first record, -1 for never; numbers are exchange numbers, 0 for
     none. ``block`` is the block length as reported, 0 before that. ``watch`` counts exchanges still to be looked at
     closely. ``written`` is the last write that no SYNCHRONIZE CACHE followed. ``unsure``: which data belongs to which
-    command could not always be told. ``empty``: the last NOT READY said that there is no medium. ``key`` is unique to
-    the unit of this device. ``habit`` is a remark that every READ and WRITE of this host draws (bCBWCBLength), and
-    ``habits`` how many drew it without being looked at."""
+    command could not always be told. ``empty``: the last NOT READY said that there is no medium. ``habit`` is a
+    remark that every READ and WRITE of this host draws (bCBWCBLength), and ``habits`` how many drew it without being
+    looked at."""
 
     __slots__ = (
         "attention", "block", "capacity", "capacity_at", "capacity_bad", "empty", "failed", "first", "habit", "habits",
         "identity",
-        "identity_at", "identity_bad", "identity_data", "key", "largest_in", "largest_out", "last", "lun", "reads",
+        "identity_at", "identity_bad", "identity_data", "largest_in", "largest_out", "last", "lun", "reads",
         "ready_at", "ready_ns", "refused", "start_asked", "subject", "total", "unsure", "watch", "writes", "written",
         "written_ns",
     )  # fmt: skip
 
     def __init__(self, subject: Subject, lun: int) -> None:
         self.subject, self.lun = subject, lun
-        self.key = f"{subject.bus}.{subject.address}/{id(subject)}/{lun}"
         self.total = self.reads = self.writes = self.watch = 0
         self.first = self.ready_at = self.identity_at = self.capacity_at = self.written = 0
         self.ready_ns = self.written_ns = -1
@@ -88,6 +87,11 @@ class Unit:
         self.habits = 0
         self.start_asked = self.unsure = self.empty = False
         self.last: Exchange | None = None
+
+    @property
+    def title(self) -> str:
+        """What to call it: ``device 1.2, LUN 0``."""
+        return f"device {self.subject.bus}.{self.subject.address}, LUN {self.lun}"
 
     @property
     def device_type(self) -> int:

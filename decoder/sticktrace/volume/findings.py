@@ -15,7 +15,8 @@ from sticktrace.volume.store import WRITE, WRITE_LOST
 from sticktrace.volume.tree import Node
 
 if TYPE_CHECKING:
-    from sticktrace.volume.medium import Medium, Unit, Volume
+    from sticktrace.volume.medium import Medium, Volume
+    from sticktrace.volume.units import Unit
 
 FAULT, WARNING, NOTE = "fault", "warning", "note"
 

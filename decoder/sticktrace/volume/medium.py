@@ -5,7 +5,6 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import NamedTuple
 
 from sticktrace.transport.exchange import Exchange
 from sticktrace.volume import labels, recognise
@@ -14,19 +13,12 @@ from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.partitions import Partition, PartitionTable, read_table
 from sticktrace.volume.recognise import Geometry
 from sticktrace.volume.store import BLOCK_LENGTHS, Read, SectorStore
+from sticktrace.volume.units import Unit
 
 _NO_END = 1 << 60
 """Stands for the length of a volume of unknown length."""
 MOST_VOLUMES = 256
 """Volumes that are followed on one medium."""
-
-
-class Unit(NamedTuple):
-    """Names a medium: the device ("1.2" for bus 1, address 2), its LUN, and which medium it was, from 1."""
-
-    device: str
-    lun: int
-    medium: int
 
 
 @dataclass(slots=True, eq=False)
@@ -35,7 +27,6 @@ class Volume:
     "exFAT", another file system's name, or "" when not known. ``files`` follows FAT and exFAT volumes.
     ``problem`` says why a FAT or exFAT volume cannot be decoded."""
 
-    unit: Unit
     partition: Partition | None
     start: int
     blocks: int
@@ -58,12 +49,14 @@ class Volume:
 
 
 class Medium:
-    """Takes in the commands of one medium in time order. ``former`` are volumes that were replaced on the way,
-    ``flushes`` the exchanges of SYNCHRONIZE CACHE, ``physical`` (blocks in a physical block, first aligned block) from
-    READ CAPACITY(16), None where not seen."""
+    """Takes in the commands of one medium in time order. ``unit`` is the logical unit that it is in and ``number``
+    which medium of that unit it is, from 1; ``bus``, ``address`` and ``lun`` say where it was when first seen.
+    ``former`` are volumes that were replaced on the way, ``flushes`` the exchanges of SYNCHRONIZE CACHE, ``physical``
+    (blocks in a physical block, first aligned block) from READ CAPACITY(16), None where not seen."""
 
-    def __init__(self, unit: Unit, read: Read) -> None:
-        self.unit = unit
+    def __init__(self, unit: Unit, number: int, where: Exchange, read: Read) -> None:
+        self.unit, self.number = unit, number
+        self.bus, self.address, self.lun = where.bus, where.address, where.lun
         self.store = SectorStore(read)
         self.table = PartitionTable()
         self.volumes: list[Volume] = []
@@ -73,6 +66,11 @@ class Medium:
         self.physical: tuple[int, int] | None = None
         self._watched: list[int] = sorted(set().union(*(recognise.signature_blocks(0, n) for n in BLOCK_LENGTHS)))
         self._seen: dict[int, bytes] = {}
+
+    @property
+    def title(self) -> str:
+        """What to call it: its unit, and its number where that unit had more than one."""
+        return self.unit.title + (f", medium {self.number}" if self.number > 1 else "")
 
     def take(self, exchange: Exchange, lba: int, blocks: int, write: bool) -> str:
         """Takes one READ or WRITE and returns what its blocks are for, as known once it is done."""
@@ -167,7 +165,7 @@ class Medium:
                 self._seen[place] = data
 
     def _volume(self, partition: Partition | None, start: int, blocks: int, old: Volume | None, number: int) -> Volume:
-        volume = Volume(self.unit, partition, start, blocks, found_at=number)
+        volume = Volume(partition, start, blocks, found_at=number)
         data = self.store.content(start)
         shape = recognise.geometry(data, self.store.block_length) if data is not None else None
         if isinstance(shape, str):

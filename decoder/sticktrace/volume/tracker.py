@@ -1,27 +1,34 @@
 """Everything that commands did to media, from a stream of exchanges in time order.
 
-    tracker = VolumeTracker(capture.read)
-    for exchange in capture.exchanges():
-        print(exchange.number, tracker.feed(exchange))
+    tracker = tracker_of(reading)
+    for item in reading:
+        if isinstance(item, Exchange):
+            print(item.number, tracker.feed(item))
     for volume in tracker.volumes():
         ...
 
-A logical unit gets a new medium when its sense data say that the medium changed or is gone (6/28, 2/3A), when READ
-CAPACITY reports another size, or when it is formatted.
+Media are kept apart by logical unit, and the caller says which unit an exchange went to. A unit gets a new medium when
+its sense data say that the medium changed or is gone (6/28, 2/3A), when READ CAPACITY reports another size, or when it
+is formatted.
 """
 
 from __future__ import annotations
 
 import struct
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from sticktrace.storage.commands import lba_and_blocks
 from sticktrace.storage.words import Capacity
 from sticktrace.transport.exchange import PASSED, Exchange
 from sticktrace.volume.changes import Change
 from sticktrace.volume.findings import Fact, facts
-from sticktrace.volume.medium import Medium, Unit, Volume
-from sticktrace.volume.store import Read, SectorStore
+from sticktrace.volume.medium import Medium, Volume
+from sticktrace.volume.store import Read
+from sticktrace.volume.units import Places, Unit
+
+if TYPE_CHECKING:
+    from sticktrace.session import Reading
 
 READS = frozenset({0x08, 0x28, 0xA8, 0x88})
 """READ (6), (10), (12), (16)."""
@@ -33,120 +40,117 @@ _OTHERS = _WRITE_SAME | _SYNCHRONIZE | {_FORMAT_UNIT, _UNMAP, _CAPACITY_10, _SER
 
 
 class VolumeTracker:
-    """Follows every medium of a capture. ``read`` gives payload; ``device_of`` names the device of an exchange, by
-    default "bus.address"."""
+    """Follows every medium of a capture. ``read`` gives payload; ``unit_of`` is called with each exchange in time order
+    and gives the logical unit that it went to, by default that of its address. ``media`` holds all media in order of
+    appearance."""
 
-    def __init__(self, read: Read, device_of: Callable[[Exchange], str] | None = None) -> None:
+    def __init__(self, read: Read, unit_of: Callable[[Exchange], Unit] | None = None) -> None:
         self._read = read
-        self._device_of = device_of
-        self._names: dict[tuple[int, int], str] = {}
-        self._current: dict[tuple[str, int], Medium] = {}
-        self._changed: set[tuple[str, int]] = set()
-        self._counts: dict[tuple[str, int], int] = {}
-        self.media: dict[Unit, Medium] = {}
-
-    @property
-    def stores(self) -> dict[Unit, SectorStore]:
-        """The sectors of every medium."""
-        return {unit: medium.store for unit, medium in self.media.items()}
+        self._unit_of: Callable[[Exchange], Unit] = unit_of if unit_of is not None else Places()
+        self._of: dict[Unit, list[Medium]] = {}
+        self._changed: set[Unit] = set()
+        self.media: list[Medium] = []
 
     def feed(self, exchange: Exchange) -> str:
         """Takes the next exchange; returns what its blocks are for, or "" for a command without any."""
-        opcode = exchange.opcode
+        opcode, unit = exchange.opcode, self._unit_of(exchange)
         if exchange.sense is not None:
-            self._sense(exchange)
+            self._sense(exchange, unit)
         write = opcode in WRITES
         if write or opcode in READS:
             lba, blocks = lba_and_blocks(exchange.cdb)
             if lba is None or not blocks:
                 return ""
-            return self._medium(exchange).take(exchange, lba, blocks, write)
+            return self._medium(exchange, unit).take(exchange, lba, blocks, write)
         if opcode in _OTHERS and exchange.status == PASSED:
-            self._other(exchange, opcode)
+            self._other(exchange, opcode, unit)
         return ""
 
-    def _key(self, exchange: Exchange) -> tuple[str, int]:
-        if self._device_of is not None:
-            return self._device_of(exchange), exchange.lun
-        place = exchange.bus, exchange.address
-        name = self._names.get(place)
-        if name is None:
-            name = self._names[place] = f"{exchange.bus}.{exchange.address}"
-        return name, exchange.lun
+    def of(self, unit: Unit) -> list[Medium]:
+        """The media that a unit had, in order of time."""
+        return self._of.get(unit, [])
 
     def medium_of(self, exchange: Exchange) -> Medium | None:
-        """The medium that is now in the unit of an exchange, if any of its blocks have been seen."""
-        return self._current.get(self._key(exchange))
+        """The medium that is now in the unit of the exchange fed last, if any of its blocks have been seen."""
+        return self._now(self._unit_of(exchange))
 
-    def _medium(self, exchange: Exchange) -> Medium:
-        key = self._key(exchange)
-        medium = self._current.get(key)
-        if medium is None or (key in self._changed and len(medium.store)):
-            count = self._counts[key] = self._counts.get(key, 0) + 1
-            medium = Medium(Unit(*key, count), self._read)
-            self._current[key] = self.media[medium.unit] = medium
-        self._changed.discard(key)
+    def _now(self, unit: Unit) -> Medium | None:
+        media = self._of.get(unit)
+        return media[-1] if media else None
+
+    def _medium(self, exchange: Exchange, unit: Unit) -> Medium:
+        medium = self._now(unit)
+        if medium is None or (unit in self._changed and len(medium.store)):
+            media = self._of.setdefault(unit, [])
+            medium = Medium(unit, len(media) + 1, exchange, self._read)
+            media.append(medium)
+            self.media.append(medium)
+        self._changed.discard(unit)
         return medium
 
-    def _sense(self, exchange: Exchange) -> None:
-        sense = exchange.sense
-        if sense is not None and ((sense.key == 6 and sense.asc == 0x28) or (sense.key == 2 and sense.asc == 0x3A)):
-            key = self._key(exchange)
-            if key in self._current and len(self._current[key].store):
-                self._changed.add(key)
+    def _sense(self, exchange: Exchange, unit: Unit) -> None:
+        sense, medium = exchange.sense, self._now(unit)
+        if sense is None or medium is None or not len(medium.store):
+            return
+        if (sense.key == 6 and sense.asc == 0x28) or (sense.key == 2 and sense.asc == 0x3A):
+            self._changed.add(unit)
 
-    def _other(self, exchange: Exchange, opcode: int) -> None:
+    def _other(self, exchange: Exchange, opcode: int, unit: Unit) -> None:
         if opcode in _SYNCHRONIZE:
-            medium = self._current.get(self._key(exchange))
+            medium = self._now(unit)
             if medium is not None:
                 medium.flushes.append(exchange.number)
         elif opcode == _FORMAT_UNIT:
-            self._changed.add(self._key(exchange))
+            self._changed.add(unit)
         elif opcode in _WRITE_SAME:
             lba, blocks = lba_and_blocks(exchange.cdb)
             if lba is not None and blocks:
-                self._medium(exchange).store.forget(lba, blocks, exchange.number)
+                self._medium(exchange, unit).store.forget(lba, blocks, exchange.number)
         elif opcode == _UNMAP:
-            self._unmap(exchange)
+            self._unmap(exchange, unit)
         elif opcode == _CAPACITY_10 or exchange.cdb[1] & 0x1F == 0x10:
-            self._capacity(exchange, opcode == _SERVICE_IN_16)
+            self._capacity(exchange, opcode == _SERVICE_IN_16, unit)
 
     def _payload(self, exchange: Exchange, most: int) -> bytes:
         return b"".join(self._read(piece) for piece in exchange.pieces[:64])[:most]
 
-    def _capacity(self, exchange: Exchange, long: bool) -> None:
+    def _capacity(self, exchange: Exchange, long: bool, unit: Unit) -> None:
         data = self._payload(exchange, 32)
         found = Capacity.from_data(data, long)
         if found is None or found.beyond or not 128 <= found.block_length <= 1 << 16:
             return
-        key = self._key(exchange)
-        medium = self._medium(exchange)
+        medium = self._medium(exchange, unit)
         store = medium.store
         before = store.last_lba
         if len(store) and (store.block_length != found.block_length or before not in (None, found.last_lba)):
-            self._changed.add(key)
-            medium = self._medium(exchange)
+            self._changed.add(unit)
+            medium = self._medium(exchange, unit)
         medium.store.set_capacity(found.last_lba, found.block_length, exchange.number)
         if long and len(data) >= 16:
             # SBC-3 5.16.2: exponent of logical blocks in a physical block, lowest aligned logical block address.
             medium.physical = 1 << (data[13] & 15), int.from_bytes(data[14:16], "big") & 0x3FFF
 
-    def _unmap(self, exchange: Exchange) -> None:
+    def _unmap(self, exchange: Exchange, unit: Unit) -> None:
         """Blocks that UNMAP gave back have no certain content (SBC-3 5.28: 8 bytes of header, 16 for each range)."""
         data = self._payload(exchange, 65536)
-        medium = self._medium(exchange)
+        medium = self._medium(exchange, unit)
         for at in range(8, len(data) - 15, 16):
             lba, blocks = struct.unpack_from(">QI", data, at)
             medium.store.forget(lba, blocks, exchange.number)
 
     def volumes(self) -> list[Volume]:
         """Every volume of every medium, as of the last exchange taken."""
-        return [volume for medium in self.media.values() for volume in medium.volumes]
+        return [volume for medium in self.media for volume in medium.volumes]
 
     def findings(self) -> list[Fact]:
         """What is wrong with media, tables and volumes, as of the last exchange taken."""
-        return [fact for medium in self.media.values() for fact in facts(medium)]
+        return [fact for medium in self.media for fact in facts(medium)]
 
     def changes(self) -> list[Change]:
         """The file operations seen, medium by medium in order of time."""
-        return [change for medium in self.media.values() for change in medium.journal.story()]
+        return [change for medium in self.media for change in medium.journal.story()]
+
+
+def tracker_of(reading: Reading) -> VolumeTracker:
+    """A tracker for one pass over a capture, which keeps two devices at one address apart."""
+    return VolumeTracker(reading.read, Places(reading.bus))
