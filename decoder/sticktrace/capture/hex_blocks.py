@@ -17,7 +17,7 @@ CBW_SIZE, CSW_SIZE, SETUP_SIZE = 31, 13, 8
 
 @dataclass(slots=True)
 class Block:
-    """Bytes that belong together, and what the text says of them. ``length`` is the stated length, if any."""
+    """Bytes that belong together, and what the text says of them, by the names of `Line`."""
 
     time_ns: int
     direction: str = ""
@@ -26,6 +26,11 @@ class Block:
     endpoint: int | None = None
     address: int | None = None
     status: int | None = None
+    bus: int = 0
+    asked: int | None = None
+    kept: int | None = None
+    took_ns: int = 0
+    unknown: str = ""
     data: bytearray = field(default_factory=bytearray)
 
 
@@ -53,6 +58,8 @@ class BlockBuilder:
         if block is None:
             return False
         size, head = len(block.data), bytes(block.data[:4])
+        if block.kept is not None:
+            return True
         if block.length is not None and block.length >= size:
             return size == block.length
         wrapper = (head == CBW_SIGNATURE and size == CBW_SIZE) or (head == CSW_SIGNATURE and size == CSW_SIZE)
@@ -60,7 +67,18 @@ class BlockBuilder:
 
     def heading(self, line: Line, time_ns: int) -> Block:
         """What a line says of bytes that follow on other lines, or of a transfer that moved none."""
-        return Block(time_ns, line.direction, line.label, line.length, line.endpoint, line.address, line.status)
+        return Block(
+            time_ns, line.direction, line.label, line.length, line.endpoint, line.address, line.status, line.bus,
+            line.asked, line.kept, line.took_ns, line.unknown,
+        )  # fmt: skip
+
+    def foreign(self, line: Line) -> bool:
+        """Whether the line begins with a wrapper that cannot be what the waiting heading announces."""
+        heading, head = self.announced, line.data[:4]
+        if heading is None or line.worth != SIGNED:
+            return False
+        way, size = ("out", CBW_SIZE) if head == CBW_SIGNATURE else ("in", CSW_SIZE)
+        return heading.direction not in ("", way) or heading.length not in (None, size)
 
     def continues(self, line: Line) -> bool:
         """Whether the bytes of this line go on with the open block."""
@@ -95,10 +113,11 @@ class BlockBuilder:
         heading, self.announced = self.announced, None
         if heading is None or (line.direction and line.direction != heading.direction):
             return block
-        block.time_ns = heading.time_ns
+        block.time_ns, block.took_ns, block.unknown = heading.time_ns, heading.took_ns, heading.unknown
+        block.bus = block.bus or heading.bus
         block.direction = block.direction or heading.direction
         block.label = block.label or heading.label
-        for name in ("length", "endpoint", "address", "status"):
+        for name in ("length", "endpoint", "address", "status", "asked"):
             if getattr(block, name) is None:
                 setattr(block, name, getattr(heading, name))
         return block

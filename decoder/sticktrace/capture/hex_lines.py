@@ -7,9 +7,11 @@ is worth as data is said by `Line.worth`; whether it is used is decided in `hex_
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from sticktrace.capture.hex_runs import BYTES, TOKEN, find_bytes
+from sticktrace.capture.hex_status import is_outcome, said_in, without_numbers
 from sticktrace.capture.hex_times import take_time
 
 LONGEST_LINE = 1 << 20
@@ -31,19 +33,27 @@ CBW_SIGNATURE, CSW_SIGNATURE = b"USBC", b"USBS"
 @dataclass(slots=True)
 class Line:
     """``direction`` is "out", "in" or "". ``label`` is "cbw", "csw", "cb", "setup", "data" or "". ``time_ns`` is the
-    printed time and ``clock`` whether it is a time of day. ``length`` is a stated number of bytes, ``status`` an errno
-    for an error word or number. ``text`` is the line without time and tags, ``lead`` what stands before the bytes and
-    their offset; ``bare`` says that no words do, ``colon`` that the lead ends like a heading."""
+    printed time, ``clock`` whether it is a time of day, ``took_ns`` how long before it the transfer began.
+
+    ``length`` is a stated number of bytes, ``asked`` how many there could have been, ``kept`` how many of them are on
+    the line. ``status`` is an errno for a word or number about the end, ``unknown`` quotes one that is not known.
+    ``text`` is the line without time and tags, ``lead`` what stands before the bytes and their offset; ``bare`` says
+    that no words do, ``colon`` that the lead ends like a heading."""
 
     text: str = ""
     time_ns: int | None = None
+    took_ns: int = 0
     clock: bool = False
     direction: str = ""
     label: str = ""
     length: int | None = None
+    asked: int | None = None
+    kept: int | None = None
     endpoint: int | None = None
     address: int | None = None
+    bus: int = 0
     status: int | None = None
+    unknown: str = ""
     offset: int | None = None
     data: bytes = b""
     worth: str = ""
@@ -61,15 +71,14 @@ _LABELS = {
     "cbw": "cbw", "csw": "csw", "setup": "setup", "data": "data", "cb": "cb", "cdb": "cb", "cbwcb": "cb",
 }  # fmt: skip
 _FILLERS = {"bulk", "byte", "bytes", "b", "ep", "len", "length", "size", "control", "ctrl", "usb", "hex", "dump"}
-_OUTCOMES = {"stall", "stalled", "nak", "naked", "timeout", "timed", "error", "status", "failed", "err", "ret", "rc"}
 _HEX_NUMBER = re.compile(r"\b(?:0[xX])?[0-9A-Fa-f]*\d[0-9A-Fa-f]*\b")
-_UNDERSTOOD = _OUT | _IN | _OUTCOMES | _LABELS.keys()
+_UNDERSTOOD = _OUT | _IN | _LABELS.keys()
 _FOUR = re.compile(rf"(?<![0-9A-Za-z_]){BYTES}(?:[ ,]+{BYTES}){{3}}")
 _WORD = re.compile(r"[A-Za-z]+")
 _ARROW = re.compile(r"(->|=>|→|>+)|(<-|<=|←|<+)")
 _DECLARATION = re.compile(r"(?:[A-Za-z_][\w ]*[ *])?([A-Za-z_]\w*)\s*\[\s*(\d*)\s*\]\s*=\s*\{?\s*$")
 _ENDPOINT = re.compile(r"\bep(?:num|addr|address)?\s*[:=#]?\s*(?:0x)?([0-9A-Fa-f]{1,2})\b", re.I)
-_ADDRESS = re.compile(r"\b(?:addr|address|dev|device)\s*[:=#]?\s*(\d{1,3})\b", re.I)
+_ADDRESS = re.compile(r"(?:\bbus (\d{1,3}) )?\b(?:addr|address|dev|device)\s*[:=#]?\s*(\d{1,3})\b", re.I)
 _LENGTH = re.compile(
     r"\b(\d{1,9})\s*(?:bytes?|B)\b|\blen(?:gth)?\s*[:=]?\s*(\d{1,9})\b|[(\[]\s*(\d{1,9})\s*[)\]]", re.I | re.ASCII
 )
@@ -78,39 +87,51 @@ _TAIL = re.compile(
     r"[ \t,;}\"'/*|)\]]*(?:[(\[]?\s*(\d{1,9})\s*(?:bytes?|B)\b.*|//.*|/\*.*|\.{2,}.*)?$", re.I | re.ASCII
 )
 _LAST_NUMBER = re.compile(r"(?<![\w.-])(0x)?([0-9A-Fa-f]{1,16})\s*[:=|>]?\s*$")
-_ERROR_WORDS = (
-    (re.compile(r"\bstall(?:ed)?\b|\bEPIPE\b", re.I), -32),
-    (re.compile(r"\bnak(?:ed)?\b|\btime[d]?[ _-]?out\b|\bETIMEDOUT\b", re.I), -110),
-    (re.compile(r"\bbabble\b", re.I), -75),
-    (re.compile(r"\bcrc error\b", re.I), -84),
-    (re.compile(r"\bno response\b", re.I), -71),
-    (re.compile(r"\b(?:cancel+ed|aborted)\b", re.I), -104),
+_AMOUNTS = re.compile(
+    r"[ \t]*(\d{1,9})(?: ?/ ?(\d{1,9}))?(?: kept (\d{1,9}))?(?![\w/.])(?=\s*:|\s+\w*[G-Zg-z_])", re.ASCII
 )
-_ERROR_NUMBER = re.compile(r"(?<![\w.])-(\d{1,3})\b", re.ASCII)
-_ERRNOS = {2, 18, 19, 32, 62, 63, 70, 71, 75, 84, 104, 108, 110, 113, 121}
+_OF_A_TRANSFER = re.compile(r"\b(?:IN|OUT|TX|RX)\b|(?i:bulk|ctrl|control|pipe|urb|xfer|transfer)")
+_SETUP_AND_STAGE = re.compile(r"(.*\bSETUP\b[:= ]+(?:[0-9A-Fa-f]{2} ){8})[ ]*((?:IN|OUT)\b.*)")
 
 
 def read_line(text: str) -> Line:
     """Take one line apart. Never raises; a line that holds nothing of use has neither data nor direction nor label."""
     line = Line()
     rest = _COLOUR.sub("", text[:LONGEST_LINE])
-    line.time_ns, line.clock, rest = take_time(rest.rstrip())
+    line.time_ns, line.took_ns, line.clock, rest = take_time(rest.rstrip())
     line.text = rest
-    masked = _take_places(line, rest)
+    words = _take_places(line, rest)
+    stated = line.length
+    masked = without_numbers(words, line.length) if line.endpoint is not None else words
     run = find_bytes(masked)
     if run.start >= 0:
         prefix = _ends(masked[: run.start]).rstrip(" \t\"'{([")
         suffix = "" if run.column else masked[run.end : run.end + _WORDS_LIMIT]
         tokens = [m[1].zfill(2) for m in TOKEN.finditer(masked[run.start : run.end])]
-        plain = _take_words(line, prefix, suffix)
+        plain = _take_words(line, prefix)
         _take_numbers(line, prefix, tokens)
         if _judge(line, plain, run.agrees, suffix, tokens):
+            _take_status(line, f"{_ends(words[: run.start])} {words[run.end : run.end + len(suffix)]}")
             return line
         # What looked like bytes were words or numbers.
-        line.data, line.offset, line.length = b"", None, None
-    _take_words(line, _ends(masked), "")
+        line.data, line.offset, line.length = b"", None, stated
+    _take_words(line, _ends(masked))
     _take_numbers(line, _ends(masked), [])
+    _take_status(line, _ends(words))
     return line
+
+
+def read_lines(text: str) -> Iterator[Line]:
+    """The lines that stand on one: a control transfer is a setup packet and, behind it, its data stage."""
+    both = _SETUP_AND_STAGE.match(text[:LONGEST_LINE]) if "SETUP" in text else None
+    if both is None:
+        yield read_line(text)
+        return
+    setup, stage = read_line(both[1]), read_line(both[2])
+    stage.time_ns, stage.took_ns, stage.clock = setup.time_ns, setup.took_ns, setup.clock
+    stage.bus, stage.address = setup.bus, setup.address
+    yield setup
+    yield stage
 
 
 def _ends(text: str) -> str:
@@ -128,18 +149,30 @@ def _take_places(line: Line, text: str) -> str:
             continue
         if pattern is _ENDPOINT:
             line.endpoint = int(match[1], 16)
-        elif int(match[1]) < 128:
-            line.address = int(match[1])
+            text = _take_amounts(line, text, match.end())
+        elif int(match[2]) < 128:
+            line.bus, line.address = int(match[1] or 0), int(match[2])
         text = text[: match.start()] + " " * len(match[0]) + text[match.end() :]
     return text
+
+
+def _take_amounts(line: Line, text: str, at: int) -> str:
+    """How much a transfer moved, of how much, and how much of it is printed: "36", "24/192", "512 kept 64"."""
+    match = _AMOUNTS.match(text, at)
+    if match is None:
+        return text
+    line.length = int(match[1])
+    line.asked = int(match[2]) if match[2] else None
+    line.kept = int(match[3]) if match[3] else None
+    return text[: match.start()] + " " * len(match[0]) + text[match.end() :]
 
 
 def _join(tokens: list[str]) -> bytes:
     return bytes.fromhex("".join(tokens))
 
 
-def _take_words(line: Line, prefix: str, suffix: str) -> bool:
-    """Direction, label and status from the words around the bytes. Returns whether all words were understood."""
+def _take_words(line: Line, prefix: str) -> bool:
+    """Direction and label from the words in front of the bytes. Returns whether all words were understood."""
     declaration = _DECLARATION.search(prefix)
     words = _WORD.findall(_HEX_NUMBER.sub(" ", prefix))
     known = [word for word in words if word.lower() not in _FILLERS]
@@ -153,15 +186,13 @@ def _take_words(line: Line, prefix: str, suffix: str) -> bool:
     line.lead = prefix.strip()
     line.bare = not words and not line.direction
     line.colon = prefix.rstrip(" {").endswith((":", "=", ">"))
-    if line.direction or line.label:
-        line.status = _error(f"{prefix} {suffix}")
-    return declaration is not None or all(word.lower() in _UNDERSTOOD for word in known)
+    return declaration is not None or all(word.lower() in _UNDERSTOOD or is_outcome(word) for word in known)
 
 
 def _direction(words: list[str], prefix: str) -> str:
     """A direction word counts in capitals, or as the first or last word; an arrow counts where there is no word."""
     words = [word for word in words if word.lower() not in _LABELS]
-    while words and words[-1].lower() in _OUTCOMES:
+    while words and is_outcome(words[-1]):
         words.pop()
     for place, word in enumerate(words):
         if word.lower() in _OUT | _IN and (word.isupper() or place in (0, len(words) - 1)):
@@ -173,20 +204,26 @@ def _direction(words: list[str], prefix: str) -> str:
     return "out" if match[1] else "in"
 
 
-def _error(text: str) -> int | None:
-    for pattern, status in _ERROR_WORDS:
-        if pattern.search(text):
-            return status
-    for match in _ERROR_NUMBER.finditer(text):
-        if int(match[1]) in _ERRNOS:
-            return -int(match[1])
-    return None
+def _take_status(line: Line, words: str) -> None:
+    """How the transfer ended, if the line says so. Words that other lines may hold too count only where something else
+    tells that this one is about a transfer; the status of a CSW is the command's, not the transfer's."""
+    if not (line.direction or line.label):
+        return
+    said = said_in(words, line.length)
+    if said.general and (
+        line.label in ("cbw", "csw", "cb") or not line.direction
+        or not (line.endpoint is not None or line.data or _OF_A_TRANSFER.search(words))
+    ):  # fmt: skip
+        return
+    line.status, line.unknown = said.status, said.unknown
 
 
 def _take_numbers(line: Line, prefix: str, tokens: list[str]) -> None:
     """Tells lengths from offsets. A number in front of the bytes is a length where the line has a direction or a
     label, an offset otherwise, or when it is padded with zeros to four digits or more, or an address in memory."""
-    if match := _LENGTH.search(prefix):
+    if line.length is not None:
+        pass
+    elif match := _LENGTH.search(prefix):
         line.length = int(match[1] or match[2] or match[3])
     elif match := _LAST_NUMBER.search(prefix) or _LAST_NUMBER.search(prefix.partition(":")[0]):
         number = match[2]
@@ -219,7 +256,7 @@ def _judge(line: Line, plain: bool, agrees: bool, suffix: str, tokens: list[str]
     tail = _TAIL.match(suffix)
     if tail and tail[1] and line.length is None:
         line.length = int(tail[1])
-    ended = tail is not None or suffix.startswith(("  ", "\t"))
+    ended = tail is not None or suffix.startswith(("  ", "\t")) or said_in(suffix).status is not None
     if line.length == len(data):
         line.worth = DIRECTED if line.direction else PLAIN if plain else LOOSE
     elif line.direction and ended and (len(data) > 1 or line.colon or not tokens[0].isdecimal()):

@@ -14,19 +14,22 @@ from typing import Any
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.hex_blocks import BlockBuilder
 from sticktrace.capture.hex_fields import CBW, CSW, SETUP, FieldCollector
-from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, LONGEST_LINE, LOOSE, PLAIN, Line, read_line
+from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, LONGEST_LINE, LOOSE, PLAIN, Line, read_lines
 from sticktrace.capture.hex_wire import Wire
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import Transfer
+from sticktrace.text import count_of
 
 CHATTER = "console lines without data"
+LOST = "marks of lost transfers"
 INCOMPLETE = "wrappers printed without all their fields"
 _DAY_NS = 86_400 * 1_000_000_000
 _WRAP_NS = (1 << 32) * 1_000
 _BACK_NS = 1_000_000_000
 _FIELDS_LIMIT = 1000
 _SIGNATURES = (CBW_SIGNATURE, CSW_SIGNATURE)
+_LOST = re.compile(r"lost (\d{1,10}) transfers?$", re.ASCII)
 _COMMAND_BLOCK = re.compile(r"\b(?:cb|cdb|cbwcb|cmd|command)\W*$", re.I | re.ASCII)
 
 
@@ -69,6 +72,7 @@ class HexTextReader(Reader):
         self._base_ns: int | None = None
         self._raw_ns = 0
         self._incomplete = 0
+        self._number = 0
 
     @property
     def position(self) -> int:
@@ -106,21 +110,28 @@ class HexTextReader(Reader):
         yield from self._end_fields()
         yield from self._end_block()
         yield from self._drop_heading()
-        yield from self._wire.flush()
+        yield from self._wire.end()
 
     def skip(self, reason: str) -> None:
         """Counts a record that belongs to no transfer."""
         self.records += 1
         self.skipped[reason] += 1
 
+    def warn(self, what: str) -> None:
+        """Names damage on the line at hand."""
+        self._log.report(f"line {self._number}", what)
+
     def _line(self, text: str) -> Iterator[Transfer]:
-        if not text.strip():
-            if self._blocks.ends_at_blank():
-                yield from self._end_block()
-            return
-        line = read_line(text)
+        self._number += 1
+        if text.strip():
+            for line in read_lines(text):
+                yield from self._read(line)
+        elif self._blocks.ends_at_blank():
+            yield from self._end_block()
+
+    def _read(self, line: Line) -> Iterator[Transfer]:
         if line.time_ns is not None:
-            self._clock(line.time_ns, line.clock)
+            self._clock(line.time_ns, line.took_ns, line.clock)
         if line.data:
             yield from self._data(line)
         elif self._blocks.repeats(line):
@@ -152,7 +163,7 @@ class HexTextReader(Reader):
             return
         if not self._blocks.continues(line):
             yield from self._end_block()
-        if line.direction or line.label:
+        if line.direction or line.label or self._blocks.foreign(line):
             yield from self._failed_heading()
         self._blocks.add(line, self.last_ns)
         if self._blocks.complete:
@@ -189,11 +200,11 @@ class HexTextReader(Reader):
         if fields.wants_block:
             yield from self._end_fields()
         heading = self._blocks.heading(line, self.last_ns)
-        if line.direction and (line.status is not None or (line.length == 0 and line.colon)):
+        if line.direction and (line.status or line.unknown or line.kept == 0 or (line.length == 0 and line.colon)):
             yield from self._end_block()
             yield from self._drop_heading()
-            if line.direction == "out" and line.status and line.length:
-                self._blocks.announced = heading  # what was submitted may follow, though it did not go out
+            if line.length and line.kept is None:
+                self._blocks.announced = heading  # what was submitted, or came before the end, may follow
             else:
                 yield from self._wire.empty(heading)
         elif (line.direction and (line.colon or line.length is not None)) or (line.label and line.colon):
@@ -206,7 +217,10 @@ class HexTextReader(Reader):
             yield from self._failed_heading()
             fields.idle()
             self._note_incomplete()
-            self.skip(CHATTER)
+            lost = _LOST.search(line.text)
+            if lost is not None:
+                self.warn(f"{count_of(int(lost[1]), 'transfer')} before this line were not printed: there was no room")
+            self.skip(LOST if lost is not None else CHATTER)
 
     def _built(self, done: tuple[str, bytes] | None) -> Iterator[Transfer]:
         self._note_incomplete()
@@ -228,9 +242,9 @@ class HexTextReader(Reader):
             self.skip(CHATTER)
 
     def _failed_heading(self) -> Iterator[Transfer]:
-        """A failed OUT transfer whose bytes were not printed."""
+        """A transfer that ended badly and whose bytes, if there were any, are not printed."""
         heading = self._blocks.announced
-        if heading is not None and heading.status:
+        if heading is not None and (heading.status or heading.unknown):
             self._blocks.announced = None
             yield from self._wire.empty(heading)
 
@@ -244,11 +258,11 @@ class HexTextReader(Reader):
         if block is not None:
             yield from self._wire.block(block)
 
-    def _clock(self, time_ns: int, of_day: bool) -> None:
+    def _clock(self, time_ns: int, took_ns: int, of_day: bool) -> None:
         """Keeps `last_ns`, the time since the first one printed. Clocks that wrap or start again go on from there."""
         self.timed = True
         if self._base_ns is None:
-            self._base_ns = time_ns
+            self._base_ns = time_ns - took_ns
         elif time_ns < self._raw_ns - _BACK_NS:
             if of_day:
                 self._base_ns -= _DAY_NS
