@@ -6,7 +6,7 @@ import errno
 
 import pytest
 
-from sticktrace.codes import asc, msc, scsi, sense_keys, status
+from sticktrace.codes import asc, error_numbers, msc, scsi, sense_keys, status
 
 
 @pytest.mark.parametrize(
@@ -125,3 +125,47 @@ def test_status_in_words() -> None:
     assert status.in_words(None) == "completion not in this capture"
     assert status.in_words(-9999) == "status -9999"
     assert status.usbd_name(0xC0000004) == "STALL_PID"
+
+
+def test_error_numbers_are_those_of_the_system() -> None:
+    """Against the numbers of the machine that runs the tests, through the standard library."""
+    import platform
+
+    if platform.system() != "Linux" or platform.machine() not in ("x86_64", "aarch64", "armv7l", "i686"):
+        pytest.skip("numbers of another system")
+    for name, number in error_numbers.NUMBERS.items():
+        assert getattr(errno, name) == number, name
+
+
+@pytest.mark.parametrize(
+    ("printed", "number", "machine"),
+    [
+        ("-71", -71, ""), ("71", -71, ""), ("-110", -110, ""), ("0", 0, ""), ("-9999", -9999, ""), ("EPROTO", -71, ""),
+        # asm/errno.h of each machine, Linux 6.1: ETIMEDOUT 145, 60, 238; ESHUTDOWN 143; EPROTO 86, 85
+        ("-145", -110, "MIPS"), ("-143", -108, "MIPS"), ("-60", -110, "SPARC"), ("-86", -71, "SPARC"),
+        ("-85", -71, "Alpha"), ("-238", -110, "PA-RISC"),
+        ("USB_ERR_STALLED", -32, ""), ("(TIMEOUT)", -110, ""), ("no word", 0, ""), ("", 0, ""),
+    ],
+)  # fmt: skip
+def test_a_printed_error_is_read(printed: str, number: int, machine: str) -> None:
+    assert error_numbers.from_log(printed) == (number, machine)
+
+
+def test_sense_words_lead_back_to_their_codes() -> None:
+    """T10's wording in another case and punctuation, as kernels print it."""
+    assert asc.from_words("Unrecovered read error") == (0x11, 0x00)
+    assert asc.from_words("logical block address out-of range") == (0x21, 0x00)
+    assert asc.from_words("the tide is out") is None
+    assert asc.from_words("Obsolete") is None  # several codes have that text
+    for code, words in asc.table().items():
+        found = asc.from_words(words.capitalize())
+        assert found is None or asc.table()[found].casefold() == words.casefold(), code
+    assert [sense_keys.from_words(w) for w in ("Medium Error", "NOT READY", "Media Error", "tide")] == [3, 2, 3, None]
+
+
+def test_a_code_in_an_unknown_base() -> None:
+    """Decimal 40 is 28h, which goes with UNIT ATTENTION; 40h does not."""
+    assert asc.as_printed(6, "40") == (0x28, True)
+    assert asc.as_printed(4, "40") == (0x40, False)
+    assert asc.as_printed(2, "3a") == (0x3A, False)
+    assert asc.as_printed(5, "20") == (0x20, False)

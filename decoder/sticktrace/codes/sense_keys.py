@@ -43,3 +43,16 @@ MEANINGS: dict[int, str] = {
 def name(key: int) -> str:
     """The name of a sense key, in the standard's spelling."""
     return NAMES.get(key, f"sense key {key:X}h")
+
+
+_OTHER_WORDS = {"mediaerror": 0x3, "writeprotect": 0x7, "vendorunique": 0x9, "softerror": 0x1, "illegal": 0x5}
+"""What some systems print instead of the standard's name (common practice)."""
+
+
+def from_words(words: str) -> int | None:
+    """The sense key of a name in any case, or None."""
+    plain = "".join(c for c in words.casefold() if c.isalpha())
+    for key, known in NAMES.items():
+        if plain == "".join(c for c in known.casefold() if c.isalpha()):
+            return key
+    return _OTHER_WORDS.get(plain)
