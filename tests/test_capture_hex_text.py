@@ -6,8 +6,6 @@ The wrappers follow BOT 1.0 Tables 5.1 and 5.2. How firmware consoles print them
 from __future__ import annotations
 
 import re
-import shutil
-import subprocess
 from pathlib import Path
 
 import pytest
@@ -270,37 +268,6 @@ def test_a_failed_out_transfer_without_bytes_takes_none_from_the_next() -> None:
         (-110, 31, 0), (0, 31, 31), (-32, 512, 0), (0, 13, 13), (-32, 31, 0),
     ]  # fmt: skip
     assert [payload(reader, t) for t in transfers] == [b"", CBW, b"", CSW, b""]
-
-
-def test_the_documented_hook_is_read_back(tmp_path: Path) -> None:
-    """The C function of the page, compiled and called."""
-    compiler = shutil.which("cc")
-    if compiler is None:
-        pytest.skip("no C compiler here")
-    page = (Path(__file__).parent.parent / "docs" / "hex-text.md").read_text()
-    (hook,) = re.findall(r"```c\n(.*?)```", page, re.DOTALL)
-    calls = f"""
-    static const unsigned char cbw[] = {array(CBW)}
-    static const unsigned char csw[] = {array(CSW)}
-    static const unsigned char setup[] = {array(bytes.fromhex("0201000081000000"))}
-    int main(void) {{
-        trace_transfer(100, 2, 0, cbw, 31, 0);
-        trace_transfer(200, 0x81, 0, 0, 0, -32);
-        trace_transfer(300, 0, setup, 0, 0, 0);
-        trace_transfer(400, 0x81, 0, csw, 13, 0);
-        trace_transfer(500, 2, 0, cbw, 31, -110);
-        trace_transfer(600, 0x81, 0, csw, 13, -71);
-        return 0;
-    }}"""
-    (tmp_path / "hook.c").write_text("#include <stdio.h>\n" + hook + calls)
-    subprocess.run([compiler, "-Wall", "-Werror", "-o", tmp_path / "hook", tmp_path / "hook.c"], check=True)
-    text = subprocess.run([tmp_path / "hook"], check=True, capture_output=True).stdout
-    transfers, reader = read(text)
-    assert [(t.endpoint, t.status, t.actual) for t in transfers] == [
-        (2, 0, 31), (0x81, STALL, 0), (0, 0, 0), (0x81, 0, 13), (2, -110, 0), (0x81, -71, 0),
-    ]  # fmt: skip
-    assert [payload(reader, t) for t in transfers] == [CBW, b"", b"", CSW, CBW, b""]
-    assert not reader.skipped and not reader.assumed
 
 
 def test_stated_length_beyond_the_bytes_printed_marks_them_as_cut() -> None:

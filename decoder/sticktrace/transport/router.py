@@ -90,7 +90,12 @@ class Router:
 
     def _elsewhere(self, transfer: Transfer) -> None:
         role = self.bus.endpoint_role(transfer.bus, transfer.address, transfer.endpoint)
-        if role is None:
+        device = self.bus.find(transfer.bus, transfer.address)
+        # A console text does not say of which kind a transfer is. A hub has no other pipe (USB 2.0 11.12.1).
+        if (role is not None and role.kind == "interrupt") or (device is not None and device.is_hub):
+            transfer.kind = INTERRUPT
+            self._interrupt(transfer)
+        elif role is None:
             self._count(transfer, "bulk traffic of a device whose descriptors are not in the capture")
         else:
             self._count(transfer, "bulk traffic of other functions")
