@@ -39,8 +39,8 @@ def facts(path: Path) -> list[tuple[Any, ...]]:
 @pytest.mark.parametrize("path", FORMS, ids=lambda path: path.name)
 def test_every_form_becomes_the_same_exchanges(path: Path, tmp_path: Path) -> None:
     target = tmp_path / "out.pcap"
-    with sticktrace.open(path) as capture:
-        written = write(capture.reading(), target, None)
+    with sticktrace.open(path) as capture, target.open("wb") as out:
+        written = write(capture.reading(), out)
     assert facts(target) == facts(path)
     with RawPcapReader(str(target)) as records:  # scapy as a second reader: count and link type
         assert records.linktype == 220

@@ -16,8 +16,8 @@ LIBRARY = ROOT / "decoder" / "sticktrace"
 SCREEN = ROOT / "tui" / "sticktrace_tui"
 
 ROOMS = [
-    "grammar", "codes", "capture", "bus", "transport", "storage", "session", "volume", "sticks", "findings", "timing",
-    "comparison", "board", "redaction", "output", "cli",
+    "grammar", "codes", "writing", "capture", "bus", "transport", "storage", "session", "volume", "sticks", "findings",
+    "timing", "comparison", "board", "redaction", "output", "cli",
 ]  # fmt: skip
 """In the order of the arrows: a room may import the rooms before it. `session`, one pass over a capture, is no room but
 stands behind those that it brings together."""

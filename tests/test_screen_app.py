@@ -182,7 +182,7 @@ def test_export_writes_svg_or_text_and_never_over_a_file(tmp_path: Path, monkeyp
 
     async def steps(app: App, pilot: Keys) -> None:
         await press(pilot, "2", "x", "enter", "x", "enter")
-        assert "exists already" in app.query_one("#status", Band).text
+        assert "exists; not overwritten" in app.query_one("#status", Band).text
         await press(pilot, "x", *["backspace"] * 3, *typed("txt"), "enter", "x", "escape")
 
     run(BAD, steps)

@@ -15,8 +15,9 @@ from sticktrace.errors import SticktraceError
 from sticktrace.grammar import fat, gpt
 from sticktrace.volume import chains
 from sticktrace.volume.filesystem import FileSystem
-from sticktrace.volume.recover import harmless, recover, write_image
+from sticktrace.volume.recover import recover, write_image
 from sticktrace.volume.sectors import layouts_at
+from sticktrace.writing.names import harmless
 from volume_lab import Lab, sample
 
 

@@ -10,6 +10,10 @@ from typing import NamedTuple
 from rich.console import Console
 from textual.app import App
 
+from sticktrace.errors import SticktraceError
+from sticktrace.text import safe
+from sticktrace.writing.outputs import new_text
+
 
 class Picture(NamedTuple):
     """One view in both forms."""
@@ -46,10 +50,8 @@ def write(picture: Picture, path: str) -> str:
     target = Path(path).expanduser()
     text = picture.text if target.suffix.lower() == ".txt" else picture.svg
     try:
-        with target.open("x", encoding="utf-8") as out:
+        with new_text(target) as out:
             out.write(text)
-    except FileExistsError:
-        return f"{target} exists already: not written, choose another name"
-    except (OSError, ValueError) as error:
-        return f"{target}: cannot be written: {error}"
-    return f"written: {target}"
+    except SticktraceError as error:
+        return f"not written: {safe(str(error))}"
+    return f"written: {safe(str(target))}"

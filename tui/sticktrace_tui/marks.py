@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from sticktrace.errors import SticktraceError
+from sticktrace.writing.outputs import new_text
 
 _LARGEST = 4 << 20
 _LONGEST_NOTE = 500
@@ -36,33 +37,45 @@ class Marks:
 
     def write(self, code: int, note: str) -> None:
         """Mark an item with a note."""
-        self.notes[code] = note[:_LONGEST_NOTE]
+        self.notes[code] = _note(note)
         self.unsaved = True
 
     def save(self) -> Path:
-        """Write all marks beside the capture."""
+        """Write all marks beside the capture. What lies there must be a file of marks, and no link."""
         exchanges = {str(code): note for code, note in sorted(self.notes.items()) if code >= 0}
         between = {str(-1 - code): note for code, note in sorted(self.notes.items()) if code < 0}
         facts = {"marks": 1, "exchanges": exchanges, "between": between}
-        try:
-            self.path.write_text(json.dumps(facts, indent=1, ensure_ascii=False) + "\n", "utf-8")
-        except OSError as error:
-            raise SticktraceError(f"{self.path}: cannot be written: {error.strerror or error}") from error
+        self._kept()
+        with new_text(self.path, overwrite=True) as out:
+            json.dump(facts, out, indent=1, ensure_ascii=False)
+            out.write("\n")
         self.unsaved = False
         return self.path
 
     def load(self) -> None:
-        """Take the marks that lie beside the capture, if any."""
+        """Take the marks that lie beside the capture, if any. They may be more than the capture holds so far."""
+        self.notes = self._kept()
+
+    def _kept(self) -> dict[int, str]:
+        """The marks that lie there."""
         try:
             if not self.path.is_file():
-                return
+                return {}
             if self.path.stat().st_size > _LARGEST:
                 raise ValueError("too large for a file of marks")
             facts = json.loads(self.path.read_text("utf-8"))
-            self.notes = _codes(facts, "exchanges", 1, 0) | _codes(facts, "between", -1, -1)
+            return _codes(facts, "exchanges", 1, 0) | _codes(facts, "between", -1, -1)
         except (OSError, ValueError, TypeError, AttributeError, KeyError, RecursionError) as error:
             raise SticktraceError(f"{self.path}: is no file of marks ({error}); left alone") from error
 
 
 def _codes(facts: Any, key: str, factor: int, shift: int) -> dict[int, str]:
-    return {factor * int(number) + shift: str(note)[:_LONGEST_NOTE] for number, note in facts[key].items()}
+    codes = {int(number): _note(note) for number, note in facts[key].items()}
+    if codes and min(codes) < 0:
+        raise ValueError(f"{key} {min(codes)}")
+    return {factor * number + shift: note for number, note in codes.items()}
+
+
+def _note(note: Any) -> str:
+    """A note without what no text file can hold."""
+    return str(note)[:_LONGEST_NOTE].encode("utf-8", "replace").decode("utf-8")

@@ -216,6 +216,10 @@ class Model:
         index = self.woven.with_record(record)
         return None if index is None else -1 - index
 
+    def holds(self, code: int) -> bool:
+        """Whether the item behind a code has been read."""
+        return -len(self.woven) <= code < len(self.table)
+
     def item(self, code: int) -> Any:
         """The exchange, request, event or stray behind a code."""
         return self.table[code] if code >= 0 else self.woven.items[-1 - code]

@@ -170,8 +170,8 @@ class View:
         return self._jump(self.model.choose(Selection([f"lba:{lba}..{last}"]).mask), forward)
 
     def next_of(self, codes: list[int]) -> bool:
-        """To the next of some items, the first of them after the last."""
-        ordered = np.array(sorted(codes, key=self.model.order), np.int64)
+        """To the next of some items, the first of them after the last; those not read yet are passed over."""
+        ordered = np.array(sorted(filter(self.model.holds, codes), key=self.model.order), np.int64)
         return self._jump(ordered, True) or (bool(len(ordered)) and self.go_to(int(ordered[0])))
 
     def step(self, step: int) -> bool:

@@ -7,8 +7,9 @@ from typing import Any
 from sticktrace.capture.binary import BinaryReader, decoder_for
 from sticktrace.capture.pcap import MAGICS, PcapWalk
 from sticktrace.capture.reader import Damage, Reader
-from sticktrace.capture.source import Progress, Source, open_source
+from sticktrace.capture.source import Source, open_source
 from sticktrace.capture.transfer import Piece, Transfer
+from sticktrace.capture.unpacking import Progress
 from sticktrace.errors import CaptureError
 
 __all__ = ["Damage", "Piece", "Progress", "Reader", "Source", "Transfer", "open_source", "reader_of"]

@@ -3,47 +3,67 @@
 from __future__ import annotations
 
 import contextlib
-import gzip
-import lzma
 import mmap
+import os
 import sys
-import tempfile
-from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
-from zlib import error as ZlibError
 
 from sticktrace.capture.reader import Damage
+from sticktrace.capture.unpacking import Progress, spooled, unpacked
 from sticktrace.errors import CaptureError
-
-CHUNK = 1 << 20
-LARGEST_UNPACKED = 64 << 30
-"""A compressed capture that unpacks to more than this many bytes is refused as a likely bomb."""
+from sticktrace.writing.outputs import Identity, identity_of
+from sticktrace.writing.reasons import DiskFull, reason
 
 _RELEASE_STEP = 16 << 20
 
-Progress = Callable[[int, int], None]
-"""Called now and then with (bytes done, bytes in all; 0 if not known)."""
-
 
 class Source:
-    """The bytes of one capture, mapped read-only. ``name`` is what to call it in messages."""
+    """The bytes of one capture, mapped read-only. ``name`` is what to call it in messages, ``identity`` tells the file
+    that was given, whatever other names lead to it."""
 
-    def __init__(self, name: str, handle: IO[bytes], damage: list[Damage]) -> None:
+    def __init__(
+        self, name: str, handle: IO[bytes], damage: list[Damage], identity: Identity | None = None
+    ) -> None:
         self.name = name
+        self.identity = identity
         self.damage = damage
         self._handle = handle
         self._released = 0
-        self.data: Any = b""
+        self._data: Any = b""
         self.refresh()
+
+    @property
+    def data(self) -> Any:
+        """All bytes that are there as of the last look. Raises CaptureError after `close`."""
+        if self._handle.closed:
+            raise CaptureError(f"{self.name}: was closed; open it again")
+        return self._data
 
     def refresh(self) -> bool:
         """Map what is there now. Returns whether it has grown since the last look."""
-        size = self._handle.seek(0, 2)
-        if size <= len(self.data):
+        if not self._handle.closed:
+            self._handle.seek(0, 2)  # what a test or a spool still holds back goes into the file
+        size = self.size()
+        if size <= len(self._data):
             return False
-        self.data = mmap.mmap(self._handle.fileno(), 0, access=mmap.ACCESS_READ)
+        self._data = mmap.mmap(self._handle.fileno(), 0, access=mmap.ACCESS_READ)
         return True
+
+    def size(self) -> int:
+        """How many bytes the file holds at this moment. Raises CaptureError where another program cut it short: what
+        was mapped beyond its end can no longer be touched."""
+        if self._handle.closed:
+            raise CaptureError(f"{self.name}: was closed; open it again")
+        size = os.fstat(self._handle.fileno()).st_size
+        if size < len(self._data):
+            raise CaptureError(f"{self.name}: was cut short to {size:,} bytes while it was being read; open it again")
+        return size
+
+    def read(self, at: int, count: int) -> bytes:
+        """Some of the bytes, looked at with care. Raises CaptureError."""
+        self.size()
+        return bytes(self._data[at : at + count])
 
     def release(self, position: int) -> None:
         """Tell the system that bytes before ``position`` are not needed for now, so that the pages of a long capture do
@@ -52,87 +72,44 @@ class Source:
             return
         step = mmap.PAGESIZE
         start, end = self._released // step * step, position // step * step
-        if isinstance(self.data, mmap.mmap):
-            self.data.madvise(mmap.MADV_DONTNEED, start, end - start)
+        if isinstance(self._data, mmap.mmap):
+            self._data.madvise(mmap.MADV_DONTNEED, start, end - start)
         self._released = position
 
     def close(self) -> None:
         """Let go of the file. Payload can no longer be read."""
         # A map with live views cannot be closed; the interpreter frees it with the last view.
         with contextlib.suppress(BufferError):
-            if isinstance(self.data, mmap.mmap):
-                self.data.close()
+            if isinstance(self._data, mmap.mmap):
+                self._data.close()
         self._handle.close()
 
 
 def open_source(path: str | Path, progress: Progress | None = None) -> Source:
     """Open a path, or standard input for "-". gzip and xz are unpacked on the way. Raises CaptureError."""
+    name = "standard input" if str(path) == "-" else str(path)
     damage: list[Damage] = []
-    if str(path) == "-":
-        return Source("standard input", _unpacked("standard input", _spool(sys.stdin.buffer), damage, progress), damage)
-    name = str(path)
     try:
-        if Path(path).is_dir():
-            raise CaptureError(f"{name}: is a directory; give the capture file itself")
-        handle: IO[bytes] = Path(path).open("rb")  # noqa: SIM115 - the Source closes it
-    except OSError as error:
-        raise CaptureError(f"{name}: {error.strerror or error}") from error
-    try:
-        if not handle.seekable():
-            handle = _spool(handle)
-        return Source(name, _unpacked(name, handle, damage, progress), damage)
+        handle: IO[bytes] = sys.stdin.buffer if str(path) == "-" else _opened(Path(path))
+        identity = _identity(handle)
+        if str(path) == "-" or not handle.seekable():
+            handle = spooled(handle)
+        return Source(name, unpacked(name, handle, damage, progress), damage, identity)
+    except DiskFull as error:
+        raise CaptureError(f"{name}: {error}") from error
     except (OSError, ValueError) as error:
-        raise CaptureError(f"{name}: cannot be read: {error}") from error
+        raise CaptureError(f"{name}: {reason(Path(path), error, reading=True)}") from error
 
 
-def _spool(stream: IO[bytes]) -> IO[bytes]:
-    """A pipe as a temporary file without a name, so that memory does not grow with it."""
-    spool = tempfile.TemporaryFile()  # noqa: SIM115 - the Source closes it
-    while chunk := stream.read(CHUNK):
-        spool.write(chunk)
-    spool.flush()
-    return spool
+def _opened(path: Path) -> IO[bytes]:
+    if path.is_dir():
+        raise CaptureError(f"{path}: is a directory; give the capture file itself")
+    return path.open("rb")
 
 
-def _unpacked(name: str, handle: IO[bytes], damage: list[Damage], progress: Progress | None) -> IO[bytes]:
-    handle.seek(0)
-    magic = handle.read(6)
-    handle.seek(0)
-    packed: Any
-    if magic.startswith(b"\x1f\x8b"):
-        packed = gzip.GzipFile(fileobj=handle)
-    elif magic == b"\xfd7zXZ\x00":
-        packed = lzma.LZMAFile(handle)  # noqa: SIM115 - closed with its handle
-    else:
-        return handle
-    spool = tempfile.TemporaryFile()  # noqa: SIM115 - the Source closes it
+def _identity(handle: IO[bytes]) -> Identity | None:
+    """Which file it is; None for a stream that is none."""
     try:
-        _unpack(name, handle, packed, spool, damage, progress)
-    except CaptureError:
-        spool.close()
-        raise
-    finally:
-        handle.close()
-    return spool
-
-
-def _unpack(
-    name: str, handle: IO[bytes], packed: Any, spool: IO[bytes], damage: list[Damage], progress: Progress | None
-) -> None:
-    """Fill ``spool`` with what can be unpacked; what comes before damage is kept."""
-    total = handle.seek(0, 2)
-    handle.seek(0)
-    written = 0
-    try:
-        while chunk := packed.read1(CHUNK):
-            spool.write(chunk)
-            written += len(chunk)
-            if progress is not None:
-                progress(handle.tell(), total)
-            if written > LARGEST_UNPACKED:
-                raise CaptureError(f"{name}: unpacks to more than {LARGEST_UNPACKED >> 30} GiB; refused")
-    except (EOFError, OSError, lzma.LZMAError, ZlibError) as error:
-        if not written:
-            raise CaptureError(f"{name}: nothing can be unpacked from it ({error}); copy it again") from error
-        damage.append(Damage(f"byte {handle.tell()}", f"the compression is damaged here ({error}); read up to this"))
-    spool.flush()
+        return identity_of(handle.fileno())
+    except (OSError, ValueError):
+        return None

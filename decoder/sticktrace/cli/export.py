@@ -39,42 +39,40 @@ def command(capture: str, words: tuple[str, ...], form: str, target: str, overwr
 
     selection = Selection(words)
     with opened(capture) as source:
-        if target != "-" and Path(capture).exists() and Path(target).exists() and Path(target).samefile(capture):
-            raise click.UsageError(f"{target}: is the capture itself; choose another file")
         reading = source.reading()
         if form == "pcap":
             _pcap(source, selection, target, overwrite)
             report_damage(source.skim(), capture)
             return
         lines = _jsonl(source, reading, selection) if form == "jsonl" else _csv(reading, selection)
-        with _target(target, overwrite) as out:
+        with _target(source, target, overwrite) as out:
             for line in lines:
                 out.write(line + "\n")
         report_damage(reading, capture)
 
 
 @contextmanager
-def _target(target: str, overwrite: bool) -> Iterator[TextIO]:
+def _target(source: Any, target: str, overwrite: bool) -> Iterator[TextIO]:
     if target == "-":
         yield sys.stdout
         return
-    try:
-        with Path(target).open("w" if overwrite else "x", encoding="utf-8") as out:
-            yield out
-    except FileExistsError:
-        raise click.ClickException(f"{target}: exists; --overwrite writes over it") from None
-    except OSError as error:
-        raise click.ClickException(f"{target}: {error.strerror or error}") from error
+    from sticktrace.writing.outputs import new_text
+
+    with new_text(Path(target), [source.source.identity], overwrite) as out:
+        yield out
 
 
 def _pcap(source: Any, selection: Any, target: str, overwrite: bool) -> None:
     from sticktrace.output.pcap import write
+    from sticktrace.text import safe
+    from sticktrace.writing.outputs import new_file
 
     if target == "-":
         raise click.UsageError("a pcap needs a file: --to FILE")
-    wanted = _records_of(source.reading(), selection) if selection.words else None
-    count = write(source.reading(), Path(target), wanted, overwrite)
-    click.echo(f"{target}: {count} records", err=True)
+    with new_file(Path(target), [source.source.identity], overwrite) as out:
+        wanted = _records_of(source.reading(), selection) if selection.words else None
+        count = write(source.reading(), out, wanted)
+    click.echo(f"{safe(target)}: {count} records", err=True)
 
 
 def _records_of(reading: Any, selection: Any) -> set[int]:

@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import importlib
 import os
+import signal
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -28,7 +32,15 @@ VERBS = {
 }
 """Verb -> what it does. The module is `sticktrace.cli.<verb>`, its click command is called ``command``."""
 
-EXIT_FAULT, EXIT_USE, EXIT_UNREADABLE, EXIT_STOPPED = 1, 2, 3, 130
+EXIT_FAULT, EXIT_USE, EXIT_UNREADABLE, EXIT_STOPPED = 1, 2, 3, 128
+"""A program that a signal stopped ends with 128 and the number of the signal: 130 for Ctrl-C, 143 for a kill."""
+
+
+_ENDINGS = ("SIGINT", "SIGTERM", "SIGHUP")
+
+
+class Stopped(BaseException):
+    """A signal asks the program to end; what is not finished is taken away on the way out."""
 
 
 class Verbs(click.Group):
@@ -73,17 +85,47 @@ def cli() -> None:
 def main() -> None:
     """Entry point: every error of ours becomes one line and an exit status, never a traceback."""
     _stand_in()
-    try:
-        status = _run()
-        sys.stdout.flush()  # here and not at exit, where a full disk could no longer be told
-    except BrokenPipeError:
-        _give_up_output()
-        status = 0
-    except OSError as error:
-        _give_up_output()
-        _say(f"cannot write the output: {error.strerror or error}")
-        status = EXIT_USE
+    with _in_good_order():
+        try:
+            status = _run()
+            sys.stdout.flush()  # here and not at exit, where a full disk could no longer be told
+        except BrokenPipeError:
+            _give_up_output()
+            status = 0
+        except OSError as error:
+            _give_up_output()
+            _say(f"cannot write the output: {error.strerror or error}")
+            status = EXIT_USE
+        except (KeyboardInterrupt, click.Abort, Stopped) as stop:
+            _give_up_output()
+            click.echo("stopped", err=True)
+            status = EXIT_STOPPED + (stop.args[0] if isinstance(stop, Stopped) else signal.SIGINT)
     sys.exit(status)
+
+
+@contextmanager
+def _in_good_order() -> Iterator[None]:
+    """The signals that ask a program to end come as an exception, unless the caller wants them ignored, as nohup does;
+    and whenever they come, no unfinished file stays behind."""
+
+    def stop(number: int, _frame: object) -> None:
+        raise Stopped(number)
+
+    ours = threading.current_thread() is threading.main_thread()
+    numbers = [getattr(signal, name) for name in _ENDINGS if hasattr(signal, name)] if ours else []
+    before = {number: signal.getsignal(number) for number in numbers}
+    for number in numbers:
+        if before[number] is signal.SIG_DFL:
+            signal.signal(number, stop)
+    try:
+        yield
+    finally:
+        for number in numbers:
+            signal.signal(number, signal.SIG_IGN)
+        if "sticktrace.writing.unfinished" in sys.modules:
+            sys.modules["sticktrace.writing.unfinished"].abandon()
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _run() -> int:
@@ -91,7 +133,9 @@ def _run() -> int:
     from sticktrace.errors import CaptureError, SticktraceError
 
     try:
-        cli(standalone_mode=False)
+        # Not click's own entry: that one ends with 1, which means a fault here, when a reader such as `head` goes away.
+        with cli.make_context("sticktrace", sys.argv[1:]) as context:
+            cli.invoke(context)
     except SystemExit as done:
         return done.code if isinstance(done.code, int) else int(done.code is not None)
     except click.exceptions.Exit as done:
@@ -109,9 +153,6 @@ def _run() -> int:
     except SticktraceError as error:
         _say(error)
         return EXIT_USE
-    except (KeyboardInterrupt, click.Abort):
-        click.echo("stopped", err=True)
-        return EXIT_STOPPED
     return 0
 
 

@@ -11,7 +11,7 @@ from sticktrace.cli.common import opened
 
 @click.command("redact")
 @click.argument("capture", metavar="IN")
-@click.argument("target", metavar="OUT", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("target", metavar="OUT", type=click.Path(path_type=Path))
 @click.option("--keep-names", is_flag=True, help="Leave file names and labels.")
 @click.option("--keep-serials", is_flag=True, help="Leave serial numbers of devices and volumes.")
 @click.option("--keep-strings", is_flag=True, help="Leave device strings and words in the container.")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import sys
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +12,7 @@ from threading import Thread
 import click
 
 from sticktrace.cli.common import capture_argument
+from sticktrace.errors import SticktraceError
 
 _CHUNK = 1 << 16
 
@@ -40,8 +40,9 @@ def command(capture: str, follow: bool, against: str | None) -> None:
     except ImportError as error:
         raise click.ClickException(f"the screen cannot be loaded: {error}") from error
     if capture == "-":
-        with _spooled() as (path, copying):
-            status, trouble = run(path, True, against or "", copying.is_alive)
+        with _spooled() as copying:
+            status, trouble = run(copying.spool.file.name, True, against or "", copying.is_alive)
+            trouble = trouble or copying.trouble
     else:
         if not Path(capture).exists():
             raise click.UsageError(f"{capture!r} does not exist")
@@ -53,9 +54,8 @@ def command(capture: str, follow: bool, against: str | None) -> None:
 
 
 @contextmanager
-def _spooled() -> Iterator[tuple[str, Thread]]:
-    """Standard input copied into a file as it comes, by a thread that ends with it; the keyboard is then read from the
-    terminal itself."""
+def _spooled() -> Iterator[_Copying]:
+    """Standard input copied into a file as it comes; the keyboard is then read from the terminal itself."""
     if sys.stdin.isatty():
         raise click.UsageError('"-" reads a pipe, and standard input is a terminal')
     pipe = os.dup(sys.stdin.fileno())
@@ -65,13 +65,26 @@ def _spooled() -> Iterator[tuple[str, Thread]]:
         raise click.ClickException(f"no terminal to read keys from: {error.strerror}") from error
     os.dup2(keyboard, sys.stdin.fileno())
     os.close(keyboard)
-    with tempfile.NamedTemporaryFile(prefix="sticktrace-", suffix=".capture") as spool:
-        copying = Thread(target=_copy, args=(pipe, spool.name), daemon=True)
+    copying = _Copying(pipe)
+    with copying.spool.file:
         copying.start()
-        yield spool.name, copying
+        yield copying
 
 
-def _copy(pipe: int, path: str) -> None:
-    with open(pipe, "rb", buffering=0) as source, open(path, "ab", buffering=0) as out:  # noqa: PTH123
-        while chunk := source.read(_CHUNK):
-            out.write(chunk)
+class _Copying(Thread):
+    """Copies a pipe into a temporary file until the pipe ends, or the space does: ``trouble`` says so."""
+
+    def __init__(self, pipe: int) -> None:
+        from sticktrace.writing.scratch import Scratch
+
+        super().__init__(daemon=True)
+        self.spool, self.trouble, self._pipe = Scratch(suffix=".capture"), "", pipe
+
+    def run(self) -> None:
+        try:
+            while chunk := os.read(self._pipe, _CHUNK):
+                self.spool.write(chunk)
+        except SticktraceError as error:
+            self.trouble = str(error)
+        except ValueError:
+            return  # the file was closed: the screen was left

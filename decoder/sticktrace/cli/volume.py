@@ -45,9 +45,9 @@ def command(
                 raise click.UsageError(f"there is no medium {chosen}; the capture shows {len(media)}")
             media = media[chosen - 1 : chosen]
         if files is not None:
-            _recover(media, files, overwrite)
+            _recover(media, files, overwrite, source)
         elif image is not None:
-            _image(media, image, overwrite)
+            _image(media, image, overwrite, source)
         elif as_json:
             _show_json(media)
         else:
@@ -92,32 +92,45 @@ def _lines(media: list[Any], changes: bool, as_map: bool) -> Iterator[str]:
         yield ""
 
 
-def _recover(media: list[Any], target: Path, overwrite: bool) -> None:
+def _recover(media: list[Any], target: Path, overwrite: bool, source: Any) -> None:
     """Each volume goes into a directory of its own when there are several."""
     from sticktrace.output.volume_text import recovered_line
-    from sticktrace.volume.recover import recover
+    from sticktrace.volume.recover import recover_into
+    from sticktrace.writing.folder import Folder
+    from sticktrace.writing.outputs import Outputs
+    from sticktrace.writing.reasons import Refused
 
     numbered = enumerate(media, 1)
     jobs = [(place, medium, volume) for place, medium in numbered for volume in medium.volumes if volume.files]
     if not jobs:
         click.echo("no FAT or exFAT volume in this capture; nothing to recover", err=True)
         sys.exit(1)
-    for place, medium, volume in jobs:
-        folder = target if len(jobs) == 1 else target / f"medium-{place}-lba-{volume.start}"
-        for found in recover(medium, volume, folder, overwrite):
-            click.echo(recovered_line(found))
+    refused: Refused | None = None
+    with Outputs([source.source.identity], overwrite) as outputs:
+        root = Folder.at(target, outputs)
+        for place, medium, volume in jobs:
+            try:
+                folder = root if len(jobs) == 1 else root.folder(f"medium-{place}-lba-{volume.start}")
+            except Refused as error:
+                refused = error
+                continue
+            for found in recover_into(medium, volume, folder):
+                click.echo(recovered_line(found))
+    if refused is not None:
+        raise refused
 
 
-def _image(media: list[Any], target: Path, overwrite: bool) -> None:
-    from sticktrace.text import count_of
+def _image(media: list[Any], target: Path, overwrite: bool, source: Any) -> None:
+    from sticktrace.text import count_of, safe
     from sticktrace.volume.recover import write_image
 
     media = [medium for medium in media if len(medium.store)]
     if len(media) != 1:
         raise click.UsageError(f"the capture shows {len(media)} media with blocks; choose one with --medium")
-    ranges = write_image(media[0], target, overwrite)
+    ranges = write_image(media[0], target, overwrite, [source.source.identity])
     blocks = sum(item.last - item.first + 1 for item in ranges if item.state == "captured")
-    click.echo(f"{target}: {count_of(blocks, 'block')} written; {target}.map lists {count_of(len(ranges), 'range')}")
+    shown = safe(str(target))
+    click.echo(f"{shown}: {count_of(blocks, 'block')} written; {shown}.map lists {count_of(len(ranges), 'range')}")
 
 
 def _show_json(media: list[Any]) -> None:

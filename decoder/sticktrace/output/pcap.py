@@ -10,11 +10,9 @@ from __future__ import annotations
 import heapq
 import struct
 from collections.abc import Callable, Iterable, Iterator
-from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from sticktrace.capture.transfer import CONTROL, Transfer
-from sticktrace.errors import SticktraceError
 
 LINK_TYPE = 220
 _HEADER = struct.Struct("<QcBBBHBBqiiII8s16x")
@@ -61,27 +59,21 @@ def _record(
     )  # fmt: skip
 
 
-def write(reading: Any, target: Path, wanted: set[int] | None, overwrite: bool = False) -> int:
-    """Write the transfers of a pass not begun to ``target``; only those with a record number in ``wanted``, if given.
+def write(reading: Any, out: BinaryIO, wanted: set[int] | None = None) -> int:
+    """Write the transfers of a pass not begun to a file; only those with a record number in ``wanted``, if given.
 
-    Returns the number of records written. Raises SticktraceError where the file exists, or cannot be written.
+    Returns the number of records written.
     """
     from scapy.utils import RawPcapWriter
 
-    if target.exists() and not overwrite:
-        raise SticktraceError(f"{target}: exists; not overwritten")
-    written = 0
-    origin = 0
-    try:
-        with RawPcapWriter(str(target), linktype=LINK_TYPE, nano=True) as out:
-            out.write_header(None)
-            for _, time_ns, record in _in_order(_chosen(reading, wanted)):
-                origin = origin or reading.reader.origin_ns or 0
-                seconds, fraction = divmod(origin + time_ns, 1_000_000_000)
-                out.write_packet(record, sec=seconds & 0xFFFFFFFF, usec=fraction)
-                written += 1
-    except OSError as error:
-        raise SticktraceError(f"{target}: {error.strerror or error}") from error
+    written = origin = 0
+    writer = RawPcapWriter(out, linktype=LINK_TYPE, nano=True)
+    writer.write_header(None)
+    for _, time_ns, record in _in_order(_chosen(reading, wanted)):
+        origin = origin or reading.reader.origin_ns or 0
+        seconds, fraction = divmod(origin + time_ns, 1_000_000_000)
+        writer.write_packet(record, sec=seconds & 0xFFFFFFFF, usec=fraction)
+        written += 1
     return written
 
 

@@ -5,9 +5,9 @@ Follows draft-ietf-opsawg-pcapng: options of the Section Header and Interface De
 
 from __future__ import annotations
 
-import mmap
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from typing import Any
 
 _SECTION, _INTERFACE, _SIMPLE, _ENHANCED, _OLD = 0x0A0D0D0A, 1, 3, 6, 2
 _FIXED = {_SECTION: 16, _INTERFACE: 8}
@@ -21,7 +21,11 @@ _WORDS = {
 """Options that hold words or addresses, by block type."""
 
 
-def blank_words(view: mmap.mmap) -> int:
+Put = Callable[[int, bytes], None]
+"""Bytes of the copy, from a place on, become these."""
+
+
+def blank_words(view: Any, put: Put) -> int:
     """Overwrites those options with ``x``; returns how many. Stops where the blocks stop making sense."""
     count = 0
     for kind, start, end, order in _blocks(view):
@@ -33,22 +37,22 @@ def blank_words(view: mmap.mmap) -> int:
         elif kind == _SIMPLE:
             continue
         else:
-            count += _blank_unknown(view, start, end)
+            count += _blank_unknown(put, start, end)
             continue
         for option, place, length in _options(view, at, end - 4, order):
             if option in _WORDS[kind] and length:
-                view[place : place + length] = b"x" * length
+                put(place, b"x" * length)
                 count += 1
     return count
 
 
-def _blank_unknown(view: mmap.mmap, start: int, end: int) -> int:
+def _blank_unknown(put: Put, start: int, end: int) -> int:
     """A block of another type (name resolution, statistics, a recorder's own) goes blank as a whole."""
-    view[start + 8 : end - 4] = bytes(end - start - 12)
+    put(start + 8, bytes(end - start - 12))
     return 1
 
 
-def _blocks(view: mmap.mmap) -> Iterator[tuple[int, int, int, str]]:
+def _blocks(view: Any) -> Iterator[tuple[int, int, int, str]]:
     """(type, start, end, byte order) of each block."""
     at, order = 0, "<"
     while at + 12 <= len(view):
@@ -62,7 +66,7 @@ def _blocks(view: mmap.mmap) -> Iterator[tuple[int, int, int, str]]:
         at += length
 
 
-def _options(view: mmap.mmap, at: int, end: int, order: str) -> Iterator[tuple[int, int, int]]:
+def _options(view: Any, at: int, end: int, order: str) -> Iterator[tuple[int, int, int]]:
     """(code, place, length) of each option."""
     while at + 4 <= end:
         code, length = struct.unpack_from(order + "HH", view, at)

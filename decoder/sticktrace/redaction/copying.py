@@ -7,7 +7,6 @@ What bytes become is decided in `scramble` and `redact_blocks`; this module deci
 
 from __future__ import annotations
 
-import mmap
 from array import array
 from collections import Counter
 from collections.abc import Callable
@@ -20,7 +19,6 @@ from sticktrace.bus.requests import Request
 from sticktrace.capture.hex_text import CHATTER, HexTextReader
 from sticktrace.capture.transfer import INTERRUPT, Piece, Transfer
 from sticktrace.capture.usbmon_text import UsbmonTextReader
-from sticktrace.errors import SticktraceError
 from sticktrace.redaction import identity
 from sticktrace.redaction.blocks import BlockRedactor
 from sticktrace.redaction.container import blank_words
@@ -29,6 +27,7 @@ from sticktrace.redaction.texts import TextPlaces, hex_lines
 from sticktrace.transport.exchange import PASSED, Exchange
 from sticktrace.volume.medium import Medium
 from sticktrace.volume.tracker import READS, WRITES, tracker_of
+from sticktrace.writing.outputs import new_file
 
 if TYPE_CHECKING:
     from sticktrace.session import Capture
@@ -251,40 +250,30 @@ def redact(
     capture: Capture, target: Path, keep: Keep | None = None, *, overwrite: bool = False, key: bytes | None = None
 ) -> Redacted:
     """Writes a redacted copy of a capture and says what it replaced. ``key`` is only for tests: without it every run
-    makes its own. Raises SticktraceError when the target exists or the form cannot be redacted."""
-    if target.exists() and not overwrite:
-        raise SticktraceError(f"{target}: exists; not overwritten")
-    if target.exists() and Path(capture.name).exists() and target.samefile(capture.name):
-        raise SticktraceError(f"{target}: is the capture itself")
-    try:
-        with target.open("w+b") as out:
-            if capture.form == HexTextReader.form:
-                return _rewritten(capture, out, keep or Keep(), key)
-            for at in range(0, len(capture.source.data), _CHUNK):
-                out.write(capture.source.data[at : at + _CHUNK])
-            out.flush()
-            with mmap.mmap(out.fileno(), 0) as view:
-                return _redacted(capture, view, keep or Keep(), key)
-    except BaseException as error:
-        # A copy that is not finished still holds what was to be taken out.
-        target.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise SticktraceError(f"{target}: cannot be written: {error.strerror or error}") from error
-        raise
+    makes its own. Raises SticktraceError when the target may not be written or the form cannot be redacted."""
+    with new_file(target, [capture.source.identity], overwrite) as out:
+        if capture.form == HexTextReader.form:
+            return _rewritten(capture, out, keep or Keep(), key)
+        for at in range(0, len(capture.source.data), _CHUNK):
+            out.write(capture.source.data[at : at + _CHUNK])
+        return _redacted(capture, out, keep or Keep(), key)
 
 
-def _redacted(capture: Capture, view: mmap.mmap, keep: Keep, key: bytes | None) -> Redacted:
-    """Changes a copy in place, so that memory does not grow with the capture."""
+def _redacted(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> Redacted:
+    """Changes a copy in place, so that memory does not grow with the capture. What stands in the copy is looked up in
+    the capture itself: both have every byte in the same place."""
 
     def put(at: int, data: bytes) -> None:
-        view[at : at + len(data)] = data
+        out.seek(at)
+        out.write(data)
 
-    text = TextPlaces(capture.source.data, view) if capture.form == UsbmonTextReader.form else None
+    data = capture.source.data
+    text = TextPlaces(data, put) if capture.form == UsbmonTextReader.form else None
     run = _Run(capture, text.write if text is not None else put, keep, key)
     run.collect()
     run.decide()
     if capture.form == "pcapng" and not keep.strings:
-        run.report.counts["words in the container"] += blank_words(view)
+        run.report.counts["words in the container"] += blank_words(data, put)
     return run.report
 
 

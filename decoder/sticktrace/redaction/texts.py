@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import mmap
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.hex_text import HexTextReader
@@ -20,9 +19,9 @@ _PER_LINE = 32
 class TextPlaces(UsbmonTextReader):
     """Where payload bytes stand in a usbmon text: in which line, as which hex digits."""
 
-    def __init__(self, data: Any, view: mmap.mmap) -> None:
+    def __init__(self, data: Any, put: Callable[[int, bytes], None]) -> None:
         super().__init__(data)
-        self._view = view
+        self._put = put
         self._starts: list[int] = []
         self._ends: list[int] = []
         for source in (self.transfers(), self.finish()):
@@ -38,13 +37,12 @@ class TextPlaces(UsbmonTextReader):
 
     def write(self, place: int, new: bytes) -> None:
         """Replaces payload bytes from ``place`` on; they lie in one line, after its equals sign."""
-        view = self._view
         index = bisect_right(self._starts, place) - 1
         end = self._ends[index]
-        at = view.find(b"=", view.rfind(b"\n", 0, end - 1) + 1, end) + 1
-        digits = [position for position in range(at, end) if view[position : position + 1].isalnum()]
+        at = self.data.find(b"=", self.data.rfind(b"\n", 0, end - 1) + 1, end) + 1
+        digits = [position for position in range(at, end) if self.data[position : position + 1].isalnum()]
         for position, digit in zip(digits[2 * (place - self._starts[index]) :], new.hex().encode(), strict=False):
-            view[position] = digit
+            self._put(position, bytes([digit]))
 
 
 def hex_lines(capture: Capture, payload: bytearray) -> Iterator[str]:

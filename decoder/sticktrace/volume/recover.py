@@ -1,29 +1,24 @@
 """Files and sector images out of a capture: what is there, with what is missing named.
 
-Names on a volume are hostile input. Every one is made harmless, nothing is written outside the given directory, no link
-is followed, and nothing is overwritten unless asked.
+Which name a file gets, and that nothing else is touched, is the business of `writing`.
 """
 
 from __future__ import annotations
 
-import os
-import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import BinaryIO
 
-from sticktrace.errors import SticktraceError
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.medium import Medium, Volume
 from sticktrace.volume.tree import Node
+from sticktrace.writing.folder import Folder
+from sticktrace.writing.outputs import Identity, Outputs
+from sticktrace.writing.reasons import DiskFull, Refused
 
-_FORBIDDEN = set('/\\:*?"<>|')
-_DEVICES = {"CON", "PRN", "AUX", "NUL", *(f"{name}{n}" for name in ("COM", "LPT") for n in "123456789")}
-"""Names that mean a device on some systems, whatever extension follows (common practice)."""
 _ZEROS = 1 << 26
 """Bytes of the unwritten end of a file that are given as zeros; a hostile length is not spelled out."""
-_LONGEST = 200
-"""Bytes of a file name that are kept; common file systems allow 255."""
 
 
 @dataclass(slots=True)
@@ -116,97 +111,67 @@ def _account(found: Recovered, at: int, count: int, there: bool) -> None:
         found.holes.append((at, at + count))
 
 
-def harmless(name: str) -> str:
-    """A name that is safe as one component of a path on any common system."""
-    kept = "".join(c if c not in _FORBIDDEN and unicodedata.category(c)[0] != "C" else "_" for c in name)
-    kept = kept.rstrip(". ").lstrip(" ")
-    stem, dot, extension = kept.rpartition(".")
-    if kept.split(".")[0].rstrip(" ").upper() in _DEVICES:
-        kept = f"_{kept}"
-    if len(kept.encode()) > _LONGEST:
-        tail = f".{extension}" if dot and len(extension.encode()) <= 20 else ""
-        kept = (stem or kept).encode()[: _LONGEST - len(tail.encode())].decode("utf-8", "ignore") + tail
-    return kept or "_"
-
-
-class _Target:
-    """The directory that files go to."""
-
-    def __init__(self, directory: Path, overwrite: bool) -> None:
-        self.overwrite = overwrite
-        try:
-            directory.mkdir(parents=True, exist_ok=True)
-            self.root = directory.resolve(strict=True)
-        except OSError as error:
-            raise SticktraceError(f"{directory}: cannot be used as a directory: {error.strerror or error}") from error
-        self._used: dict[Path, set[str]] = {}
-
-    def place(self, folder: Path, name: str) -> Path:
-        """A path within ``folder`` that this run has not used; names that differ only in case count as equal."""
-        used = self._used.setdefault(folder, set())
-        stem, dot, extension = name.rpartition(".")
-        if not stem:
-            stem, dot, extension = name, "", ""
-        chosen, count = name, 1
-        while chosen.casefold() in used:
-            count += 1
-            chosen = f"{stem} ({count}){dot}{extension}"
-        used.add(chosen.casefold())
-        return folder / chosen
-
-    def folder(self, parent: Path, name: str) -> Path:
-        """Makes a directory. Raises SticktraceError when something else, such as a link, has its name."""
-        path = self.place(parent, name)
-        if path.is_symlink() or (path.exists() and not path.is_dir()):
-            raise SticktraceError(f"{path}: exists and is not a directory")
-        path.mkdir(exist_ok=True)
-        return path
-
-    def create(self, path: Path) -> int:
-        """Opens a new file and returns its descriptor; never follows a link, never overwrites unless asked."""
-        if self.overwrite and path.is_file() and not path.is_symlink():
-            path.unlink()
-        return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o644)
+_GROUP_FILES, _GROUP_BYTES = 64, 1 << 26
+"""Files are brought to the disk together, this many or this much at a time: one by one would cost a wait for each."""
 
 
 def recover(medium: Medium, volume: Volume, directory: Path, overwrite: bool = False) -> Iterator[Recovered]:
-    """Writes the files of a volume below a directory. A file with holes gets the name ending ``.partial``, its holes
-    are zeros, and it ends with the last byte known. Raises SticktraceError when the directory cannot be used."""
+    """Writes the files of a volume below a directory, see `recover_into`. Raises SticktraceError."""
+    with Outputs(overwrite=overwrite) as outputs:
+        yield from recover_into(medium, volume, Folder.at(directory, outputs))
+
+
+def recover_into(medium: Medium, volume: Volume, directory: Folder) -> Iterator[Recovered]:
+    """Writes the files of a volume. A file with holes gets the name ending ``.partial``, its holes are zeros, and it
+    ends with the last byte known. Raises DiskFull after what fitted, which is whole."""
+    group: list[Recovered] = []
+    try:
+        for found in _recovered(medium, volume, directory):
+            group.append(found)
+            if len(group) >= _GROUP_FILES or sum(each.captured for each in group) >= _GROUP_BYTES:
+                directory.outputs.settle()
+                yield from group
+                group = []
+    except DiskFull:
+        directory.outputs.settle()
+        yield from group
+        raise
+    directory.outputs.settle()
+    yield from group
+
+
+def _recovered(medium: Medium, volume: Volume, directory: Folder) -> Iterator[Recovered]:
+    """What becomes of each file, and of each directory that could not be made; nothing has its name yet."""
     if volume.files is None:
         return
-    target = _Target(directory, overwrite)
-    folders: dict[Node, Path] = {volume.files.root: target.root}
+    folders: dict[Node, Folder] = {volume.files.root: directory}
     for node in volume.files.root.walk():
         parent = folders.get(node.parent) if node.parent is not None else None
         if parent is None or node.entry.kind not in ("file", "directory"):
             continue
-        if node.directory:
-            try:
-                folders[node] = target.folder(parent, harmless(node.entry.name))
-            except (OSError, SticktraceError) as error:
-                yield Recovered(node.path, 0, note=f"not written: {error}")
-        else:
-            yield _write(medium, volume, node, target, parent)
+        if not node.directory:
+            yield _write(medium, volume, node, parent)
+            continue
+        try:
+            folders[node] = parent.folder(node.entry.name)
+        except Refused as error:
+            yield Recovered(node.path, 0, note=f"not written: {error}")
 
 
-def _write(medium: Medium, volume: Volume, node: Node, target: _Target, parent: Path) -> Recovered:
+def _write(medium: Medium, volume: Volume, node: Node, parent: Folder) -> Recovered:
     found = coverage(medium, volume, node)
     if not found.captured and found.size:
         found.note = "not written: no byte of it is in the capture"
         return found
-    name = harmless(node.entry.name)
-    path = target.place(parent, name if found.complete else f"{name}.partial")
+    path = parent.place(node.entry.name, "" if found.complete else ".partial")
     try:
-        with os.fdopen(target.create(path), "wb") as out:
+        with parent.outputs.file(path) as out:
             for at, _, data in contents(medium, volume, node):
                 if data is not None:
                     out.seek(at)
                     out.write(data)
-    except FileExistsError:
-        found.note = f"not written: {path} exists"
-        return found
-    except OSError as error:
-        found.note = f"not written: {error.strerror or error}"
+    except Refused as error:
+        found.note = f"not written: {error}"
         return found
     found.written_to = path
     return found
@@ -221,31 +186,28 @@ class ImageRange:
     state: str
 
 
-def write_image(medium: Medium, path: Path, overwrite: bool = False) -> list[ImageRange]:
+def write_image(
+    medium: Medium, path: Path, overwrite: bool = False, apart_from: Iterable[Identity | None] = ()
+) -> list[ImageRange]:
     """Writes a sparse image of a medium's known blocks, and beside it PATH.map with one line for each range.
-    Blocks not in the map were never touched. Raises SticktraceError."""
+    Blocks not in the map were never touched. ``apart_from`` is the capture. Raises SticktraceError."""
+    with Outputs(apart_from, overwrite) as outputs:
+        out, listing = outputs.new(path), outputs.new(path.parent / f"{path.name}.map")
+        return _imaged(medium, out, listing)
+
+
+def _imaged(medium: Medium, out: BinaryIO, listing: BinaryIO) -> list[ImageRange]:
     ranges: list[ImageRange] = []
-    beside = path.with_name(path.name + ".map")
-    mode = "w" if overwrite else "x"
-    for taken in (path, beside) if not overwrite else ():
-        if taken.exists():  # both are looked at before either is made, so that a refusal leaves nothing behind
-            raise SticktraceError(f"{taken}: exists; not overwritten")
-    try:
-        with path.open(mode + "b") as out, beside.open(mode, encoding="utf-8") as listing:
-            for first, after in medium.store.spans():
-                for stretch in medium.store.read_range(first, after - first):
-                    if stretch.data is not None:
-                        out.seek(stretch.lba * medium.store.block_length)
-                        out.write(stretch.data)
-                    _extend(ranges, stretch.lba, stretch.blocks, "captured" if stretch.data is not None else "unknown")
-            listing.write(f"# blocks of {medium.store.block_length} bytes ({medium.store.block_length_from})\n")
-            listing.write("# first\tlast\tstate\n")
-            for item in ranges:
-                listing.write(f"{item.first}\t{item.last}\t{item.state}\n")
-    except FileExistsError as error:
-        raise SticktraceError(f"{error.filename}: exists; not overwritten") from error
-    except OSError as error:
-        raise SticktraceError(f"{path}: cannot be written: {error.strerror or error}") from error
+    for first, after in medium.store.spans():
+        for stretch in medium.store.read_range(first, after - first):
+            if stretch.data is not None:
+                out.seek(stretch.lba * medium.store.block_length)
+                out.write(stretch.data)
+            _extend(ranges, stretch.lba, stretch.blocks, "captured" if stretch.data is not None else "unknown")
+    listing.write(f"# blocks of {medium.store.block_length} bytes ({medium.store.block_length_from})\n".encode())
+    listing.write(b"# first\tlast\tstate\n")
+    for item in ranges:
+        listing.write(f"{item.first}\t{item.last}\t{item.state}\n".encode())
     return ranges
 
 
