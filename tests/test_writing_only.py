@@ -23,8 +23,8 @@ ALLOWED = {
 TOUCHING = {
     "write_text", "write_bytes", "mkdir", "makedirs", "unlink", "rmdir", "removedirs", "rename", "renames", "symlink",
     "symlink_to", "hardlink_to", "mkfifo", "mknod", "mkstemp", "mkdtemp", "fdopen", "TemporaryFile",
-    "NamedTemporaryFile", "SpooledTemporaryFile", "TemporaryDirectory", "copyfile", "copytree", "rmtree", "copy2", "savetxt", "tofile",
-    "to_parquet", "to_csv", "FileIO",
+    "NamedTemporaryFile", "SpooledTemporaryFile", "TemporaryDirectory", "copyfile", "copytree", "rmtree", "copy2",
+    "savetxt", "tofile", "to_parquet", "to_csv", "FileIO",
 }  # fmt: skip
 """Names of calls that make or change files, whatever they are called on."""
 
@@ -69,7 +69,8 @@ def test_the_check_sees_what_it_looks_for() -> None:
     """Each of these lines is one that the check above would object to."""
     lines = [
         "open(p, 'w')", "p.open('ab')", "open(p, mode=m)", "p.write_text('x')", "os.open(p, os.O_RDWR)",
-        "os.replace(a, b)", "tempfile.TemporaryFile()", "p.mkdir()", "shutil.rmtree(p)", "p.open(mode)", "open(p, 'r+b')",
+        "os.replace(a, b)", "tempfile.TemporaryFile()", "p.mkdir()", "shutil.rmtree(p)", "p.open(mode)",
+        "open(p, 'r+b')",
     ]  # fmt: skip
     assert all(touches(ast.parse(line, mode="eval").body) for line in lines)  # type: ignore[arg-type]
     quiet = ["open(p)", "p.open('rb')", "s.replace('a', 'b')", "self.action_open()", "os.open(p, os.O_RDONLY)"]
