@@ -203,10 +203,10 @@ def cli_page() -> str:
         "| status | meaning |", "|---|---|",
         "| 0 | done |",
         "| 1 | done, and a fault was found (diagnose, compare, fit, check) |",
-        "| 2 | wrong use: an unknown verb, option, selection word or value; or a file that may not or cannot be written |",
+        "| 2 | wrong use: an unknown verb, option, selection word or value; or a file that cannot be written |",
         "| 3 | nothing could be read: no such file, an unknown form, an unknown link type |",
-        "| 130, 143, 129 | stopped by Ctrl-C, a kill or a closed terminal (128 and the signal's number); of what was not"
-        " finished nothing is left |\n",
+        "| 130, 143, 129 | stopped by Ctrl-C, a kill or a closed terminal (128 and the signal's number);"
+        " nothing unfinished is left |\n",
         "A reader that has seen enough, as `head` does, ends the program with status 0.",
     ]  # fmt: skip
     return "\n".join(lines) + "\n"
