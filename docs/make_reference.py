@@ -202,7 +202,7 @@ def cli_page() -> str:
         "## Exit status\n",
         "| status | meaning |", "|---|---|",
         "| 0 | done |",
-        "| 1 | done, and a fault was found (diagnose, compare, fit, check) |",
+        "| 1 | done, and a fault was found or something ended the work (diagnose, compare, fit, check) |",
         "| 2 | wrong use: an unknown verb, option, selection word or value; or a file that cannot be written |",
         "| 3 | nothing could be read: no such file, an unknown form, an unknown link type |",
         "| 130, 143, 129 | stopped by Ctrl-C, a kill or a closed terminal (128 and the signal's number);"

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import BULK, STALL, Transfer
 from sticktrace.transport.bot import Lane
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange, Stray
 from sticktrace.transport.sequence import Sequence
 from workshop import wire
 
@@ -80,7 +80,7 @@ class Run:
 
     def __init__(self, bench: Bench, steps: Iterable[Step], *, end: bool = True) -> None:
         self.sequence = Sequence()
-        self.lane = Lane(1, 2, self.sequence, bench.read, bench.late, bulk_in=BULK_IN, bulk_out=BULK_OUT)
+        self.lane = Lane(Device(1, 0), 1, 2, self.sequence, bench.read, bench.late, bulk_in=BULK_IN, bulk_out=BULK_OUT)
         self.items: list[Any] = []
         self.states: list[str] = []
         for step in steps:

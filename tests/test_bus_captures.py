@@ -11,11 +11,12 @@ import pytest
 import sticktrace
 from conftest import ROOT, capture_bytes, capture_names, kernel_log, truth_of
 from sticktrace.bus.device import Device
-from sticktrace.bus.devices import Bus, BusEvent
+from sticktrace.bus.devices import Bus
+from sticktrace.bus.events import BusEvent
 from sticktrace.capture import reader_of
 from sticktrace.capture.transfer import CONTROL, INTERRUPT
-from sticktrace.sticks.units import Units
-from sticktrace.transport.exchange import Exchange
+from sticktrace.sticks.sticks import Sticks
+from sticktrace.transport.items import Exchange
 
 SPEEDS = {"low (1.5 Mb/s)": "low", "full (12 Mb/s)": "full", "high (480 Mb/s)": "high", "super (5 Gb/s)": "super"}
 
@@ -209,10 +210,10 @@ def test_a_command_to_a_device_just_gone_is_still_that_devices() -> None:
     """The hub reports the unplugging by interrupt, the host sends one more command before it reads the port."""
     with sticktrace.open(ROOT / "traces" / "demo" / "hub-port-overcurrent.pcap") as capture:
         reading = capture.reading()
-        units, devices, late = Units(reading.bus), reading.bus.devices, 0
+        sticks, late = Sticks(reading.read), 0
         for item in reading:
+            sticks.see(item)
             if isinstance(item, Exchange):
-                units.see(item, reading.read)
-                late += any(0 <= d.detached_ns < item.time_ns and d.address == item.address for d in devices)
+                late += 0 <= item.device.detached_ns < item.time_ns
         assert late
-        assert units.homeless() == []
+        assert all(stick.device.described for stick in sticks.all)

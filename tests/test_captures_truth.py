@@ -12,8 +12,9 @@ import pytest
 import sticktrace
 from conftest import capture_names, capture_path, truth_of
 from sticktrace.session import Reading
-from sticktrace.sticks.units import LogicalUnit, Units
-from sticktrace.transport.exchange import FAILED, PASSED, PHASE_ERROR, Exchange
+from sticktrace.sticks.sticks import Sticks
+from sticktrace.sticks.unit import Unit
+from sticktrace.transport.items import FAILED, PASSED, PHASE_ERROR, Exchange
 
 CSW_STATUS = {PASSED: "0", FAILED: "1", PHASE_ERROR: "2"}  # BOT 1.0 Table 5.3
 
@@ -25,17 +26,17 @@ heads: dict[Exchange, bytes] = {}
 
 
 @cache
-def read(name: str) -> tuple[Reading, tuple[Exchange, ...], tuple[LogicalUnit, ...]]:
+def read(name: str) -> tuple[Reading, tuple[Exchange, ...], tuple[Unit, ...]]:
     """One pass over a capture: the pass itself, its exchanges, its logical units."""
     with sticktrace.open(capture_path(name)) as capture:
         reading = capture.reading()
-        units, exchanges = Units(reading.bus), []
+        sticks, exchanges = Sticks(reading.read), []
         for item in reading:
+            sticks.see(item)
             if isinstance(item, Exchange):
                 exchanges.append(item)
                 heads[item] = reading.read(item.pieces[0])[:HEAD] if item.pieces else b""
-                units.see(item, reading.read)
-        found = [unit for device in reading.bus.devices for unit in units.of(device)] + units.homeless()
+        found = [unit for stick in sticks.all for _, unit in sorted(stick.units.items())]
     return reading, tuple(exchanges), tuple(found)
 
 
@@ -144,14 +145,14 @@ def test_identity_of_logical_units(name: str) -> None:
     documentation, usbmon), and the product revision lies in bytes 32 to 35 (SPC-4 6.4.2)."""
     _, _, units = read(name)
     for lun, want in expected_units(name).items():
-        told = {_identity(unit) for unit in units if unit.lun == lun and unit.inquiry is not None}
+        told = {_identity(unit) for unit in units if unit.lun == lun and unit.identity is not None}
         vendor, product, revision = want["inquiry"].values()
         assert told == {(vendor, product, "" if name.endswith(".txt") else revision)}
 
 
-def _identity(unit: LogicalUnit) -> tuple[str, str, str]:
-    assert unit.inquiry is not None
-    return unit.inquiry.vendor, unit.inquiry.product, unit.inquiry.revision
+def _identity(unit: Unit) -> tuple[str, str, str]:
+    assert unit.identity is not None
+    return unit.identity.vendor, unit.identity.product, unit.identity.revision
 
 
 @pytest.mark.parametrize("name", [n for n in capture_names() if expected_units(n)])
@@ -190,5 +191,5 @@ def test_several_sticks_are_kept_apart(name: str) -> None:
         (*device["inquiry"].values(), device["block_length"], device["last_lba"])
         for device in truth_of(name)["expected"]["devices"]
     }
-    told = {(*_identity(u), u.capacity.block_length, u.capacity.last_lba) for u in units if u.inquiry and u.capacity}
+    told = {(*_identity(u), u.capacity.block_length, u.capacity.last_lba) for u in units if u.identity and u.capacity}
     assert told == want if "emu" not in name else len(told) == 1 and told < want

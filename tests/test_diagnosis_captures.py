@@ -20,10 +20,11 @@ from conftest import capture_bytes, capture_names, kernel_log, truth_of
 from diagnosis_lab import diagnosed, found, new_host
 from sticktrace.cli.diagnose import command
 from sticktrace.findings.catalogue import patterns
-from sticktrace.findings.ladder import NAMES, NOT_SEEN, REACHED
+from sticktrace.findings.ladder import NOT_SEEN, REACHED
 from sticktrace.findings.verdict import Diagnosis
 from sticktrace.output.diagnosis_text import lines
 from sticktrace.output.listing import plain
+from sticktrace.sticks.stages import Stage
 from workshop import Recorder, Unit, session, wire
 from workshop.recorder import merge
 from workshop.scenes_healthy import healthy_boot, not_ready_then_up, uas_stick
@@ -61,7 +62,7 @@ DEMO_ENDS = {
 
 def states(diagnosis: Diagnosis) -> dict[str, str]:
     """Stage -> state of the first storage device."""
-    return {stage.name: stage.state for stage in diagnosis.devices[0].stages}
+    return {rung.stage: rung.state for rung in diagnosis.reports[0].rungs}
 
 
 @pytest.mark.parametrize("name", capture_names())
@@ -88,7 +89,8 @@ def test_healthy_captures_are_told_in_three_lines(name: str, tmp_path: Path) -> 
     path.write_bytes(capture_bytes(name))
     result = CliRunner().invoke(command, [str(path)])
     assert result.exit_code == 0
-    assert len(result.output.splitlines()) == 3
+    paragraphs = [line for line in result.output.splitlines() if not line.startswith(" ")]
+    assert len(paragraphs) == 3
     assert result.output.startswith("healthy: ")
 
 
@@ -111,8 +113,8 @@ def test_files_are_a_stage() -> None:
     """The truth file gives capacity, file system and label; the stages tell the same."""
     truth = truth_of("l01_fat32_ehci-usbmon.pcap")["expected"]
     diagnosis = diagnosed(capture_bytes("l01_fat32_ehci-usbmon.pcap"))
-    stages = {stage.name: stage for stage in diagnosis.devices[0].stages}
-    assert all(stages[name].state == REACHED for name in NAMES)
+    stages = {rung.stage: rung for rung in diagnosis.reports[0].rungs}
+    assert all(stages[name].state == REACHED for name in Stage)
     assert f"{truth['last_lba'] + 1:,} blocks" in stages["capacity"].text
     assert truth["image"]["fs"] in stages["file system"].text
     assert truth["image"]["label"] in stages["file system"].text
@@ -140,7 +142,7 @@ def test_no_storage_device_is_said() -> None:
     """Captures of a keyboard and of a tablet alone."""
     for name in ("l21_keyboard_only-usbmon.pcap", "f07_uboot_x86_kbd-emu.pcap"):
         diagnosis = diagnosed(capture_bytes(name))
-        assert not diagnosis.devices and not diagnosis.faults
+        assert not diagnosis.reports and not diagnosis.faults
         assert "no storage device" in diagnosis.verdict
 
 
@@ -153,7 +155,7 @@ def test_faults_of_a_demo_trace(name: str) -> None:
     if ending:
         assert found(diagnosis)[ending] in ("fault", "risk")
         assert faults <= {ending}
-        assert ("First fault" if faults else "Where it ends") in diagnosis.verdict
+        assert diagnosis.answer.stopped and "Failed first" in diagnosis.verdict
     else:
         assert faults == DEMO_FAULTS.get(name, set()), diagnosis.verdict
 
@@ -170,9 +172,9 @@ def prefixes_of_pcap(data: bytes) -> list[bytes]:
 def no_blame(diagnosis: Diagnosis) -> None:
     """Cutting a healthy recording makes stages unseen, and never a fault of anybody."""
     assert not diagnosis.faults, [f.text for f in diagnosis.faults]
-    for report in diagnosis.devices:
-        for stage in report.stages:
-            assert stage.state in (REACHED, NOT_SEEN), (stage.name, stage.text)
+    for report in diagnosis.reports:
+        for rung in report.rungs:
+            assert rung.state in (REACHED, NOT_SEEN), (rung.stage, rung.text)
 
 
 @pytest.mark.parametrize("scene", [healthy_boot, not_ready_then_up, uas_stick], ids=lambda scene: scene.__name__)
@@ -200,7 +202,7 @@ def test_starting_late_blames_nobody() -> None:
         whole.halves = halves[start:]
         diagnosis = diagnosed(whole)
         assert not diagnosis.faults, [f.text for f in diagnosis.faults]
-        if diagnosis.devices and start > 60:
+        if diagnosis.reports and start > 60:
             assert states(diagnosis)["attach"] == NOT_SEEN
 
 
@@ -227,15 +229,15 @@ def test_json_of_a_diagnosis(tmp_path: Path) -> None:
     assert result.exit_code == 1
     facts = json.loads(result.output)
     assert facts["kind"] == "diagnosis" and facts["counts"]["fault"] == 1
-    assert [stage["name"] for stage in facts["devices"][0]["stages"]] == list(NAMES)
+    assert [stage["name"] for stage in facts["devices"][0]["stages"]] == list(Stage)
     assert {stage["kind"] for stage in facts["devices"][0]["stages"]} == {"stage"}
     finding = facts["findings"][0]
     assert finding["kind"] == "finding" and finding["slug"] == "unreadable-blocks" and finding["exchanges"]
 
 
 def test_cautions_stand_with_the_advice(tmp_path: Path) -> None:
-    """Advice that touches the supply or erases has its warning right there: in the verdict and with each finding."""
-    for scene, phrase, times in (("hub-port-overcurrent", "Two 5 V supplies", 3), ("exfat-volume", "erases", 2)):
+    """Advice that touches the supply or erases has its warning right there: in the answer or with its finding."""
+    for scene, phrase, times in (("hub-port-overcurrent", "Two 5 V supplies", 2), ("exfat-volume", "erases", 1)):
         path = tmp_path / f"{scene}.pcap"
         path.write_bytes(make_demo.SCENES[scene]().pcap())
         output = " ".join(CliRunner().invoke(command, [str(path)]).output.split())
@@ -250,13 +252,14 @@ def test_every_advice_on_supply_or_format_is_cautioned() -> None:
             assert pattern.caution, pattern.slug
 
 
-def test_a_fault_in_use_is_told_before_how_far_the_stick_came() -> None:
-    verdict = diagnosed(make_demo.SCENES["brown-out-on-write"]()).verdict
-    assert verdict.startswith("First fault: ")
-    assert verdict.count("came all the way") == 1
-    assert "and the same again when it was back" in verdict
-    failed = diagnosed(make_demo.SCENES["no-address"]()).verdict
-    assert failed.index("failed at address") < failed.index("First fault")
+def test_the_answer_has_four_lines_and_no_repetition() -> None:
+    """How far, what failed first and where, why, what to try."""
+    answer = diagnosed(make_demo.SCENES["brown-out-on-write"]()).answer
+    assert [line.partition(":")[0] for line in answer.lines[1:]] == ["Failed first", "Likeliest cause", "Try"]
+    assert answer.way.count("came all the way") == 1 and "and the same again when it was back" in answer.way
+    assert answer.stopped and "exchange" in answer.failed
+    failed = diagnosed(make_demo.SCENES["no-address"]()).answer
+    assert "failed at address" in failed.way and failed.failed and failed.advice
 
 
 def test_an_empty_reader_polled_since_before_does_not_contradict_healthy() -> None:
@@ -272,7 +275,7 @@ def test_an_empty_reader_polled_since_before_does_not_contradict_healthy() -> No
     assert diagnosis.healthy
     assert "there is no medium in it" in diagnosis.verdict
     assert "failed" not in diagnosis.verdict
-    first = list(lines(diagnosis, plain))[1]
+    first = next(line for line in lines(diagnosis, plain) if line.startswith("seen"))
     assert first.startswith("seen of SKERRY TIDE LOGGER: attach")
 
 
@@ -288,15 +291,15 @@ def test_hostile_strings_are_shown_as_escapes() -> None:
 
 def test_json_lines_of_a_diagnosis() -> None:
     """Stages and findings as flat rows, each with its kind."""
-    rows = diagnosed(make_demo.SCENES["bad-sector"]()).lines()
-    assert [row["kind"] for row in rows].count("stage") == len(NAMES)
+    rows = list(diagnosed(make_demo.SCENES["bad-sector"]()).lines())
+    assert [row["kind"] for row in rows].count("stage") == len(Stage)
     assert {row["kind"] for row in rows} == {"stage", "finding"}
 
 
 def test_text_is_bounded() -> None:
     """A capture with a crowd of devices does not flood the terminal; what is left out is counted."""
     diagnosis = diagnosed(make_demo.SCENES["bad-sector"]())
-    diagnosis.devices *= 40
+    diagnosis.reports *= 40
     diagnosis.findings *= 100
     text = list(lines(diagnosis, plain))
     assert len(text) < 900

@@ -365,5 +365,5 @@ def test_no_alarm(made: Scene, allowed: frozenset[str]) -> None:
     slugs = found(diagnosis)
     assert not diagnosis.faults, diagnosis.verdict
     assert {slug for slug, severity in slugs.items() if severity == "risk"} <= allowed, diagnosis.verdict
-    assert not any(stage.state == "failed" for report in diagnosis.devices for stage in report.stages)
-    assert any(stage.state == "reached" and stage.name == "capacity" for stage in diagnosis.devices[0].stages)
+    assert not any(rung.state == "failed" for report in diagnosis.reports for rung in report.rungs)
+    assert any(rung.state == "reached" and rung.stage == "capacity" for rung in diagnosis.reports[0].rungs)

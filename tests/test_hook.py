@@ -190,7 +190,7 @@ def test_the_first_fault_is_the_same(demo: str, built: Any, tmp_path: Path) -> N
     text = tmp_path / "console.txt"
     text.write_text(run(built("replay"), 4096, 64, 10, data=fed(recorded(path))))
     first = [CliRunner().invoke(cli, ["diagnose", str(at)]).stdout for at in (path, text)]
-    words = [re.search(r"(First fault|Where it ends): (.*?) Try:", " ".join(said.split())) for said in first]
+    words = [re.search(r"Failed first: (.*?) Try:", " ".join(said.split())) for said in first]
     assert words[0] is not None and words[1] is not None and words[0][0] == words[1][0]
 
 

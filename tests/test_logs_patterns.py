@@ -10,7 +10,7 @@ from sticktrace.capture.logs.patterns import Pattern, Table, compile_form, read_
 from sticktrace.capture.logs.stamps import take_off
 from sticktrace.capture.logs.statement import Kind
 from sticktrace.errors import CaptureError
-from sticktrace.findings.ladder import NAMES
+from sticktrace.sticks.stages import Stage
 
 PATTERNS = table().patterns
 
@@ -39,7 +39,7 @@ def test_a_pattern_reads_its_examples_and_no_near_miss(pattern: Pattern) -> None
 def test_a_pattern_says_what_it_states_and_whence(pattern: Pattern) -> None:
     assert pattern.says and pattern.source and pattern.examples and pattern.nears
     assert pattern.end in ("host", "device")
-    assert {pattern.reaches, pattern.fails} <= {*NAMES, ""}
+    assert {pattern.reaches, pattern.fails} <= {*Stage, ""}
     assert not (pattern.reaches and pattern.fails)
 
 

@@ -4,22 +4,25 @@ from __future__ import annotations
 
 import pytest
 
+from sticktrace.bus.device import Device
 from sticktrace.grammar.bot import CBW
 from sticktrace.output.explaining import lines
 from sticktrace.output.listing import Listing
-from sticktrace.transport.exchange import FAILED, NO_DATA, PASSED, Exchange, Sense
+from sticktrace.transport.items import FAILED, NO_DATA, PASSED, Direction, Exchange, Sense, Status
+from sticktrace.transport.remarks import Remark, Said
 from workshop import wire
 
 WIDTHS = [20, 40, 60, 80, 100, 109, 110, 120, 132, 160, 200]
 
 
-def exchange(status: str) -> Exchange:
+def exchange(status: Status) -> Exchange:
     """A READ(10); one that failed has its sense and a long remark."""
     sense = Sense(3, 0x11, 0, 2, NO_DATA) if status == FAILED else None  # SPC-4 Annex D: UNRECOVERED READ ERROR
-    notes = ("the completion of the command transfer was not recorded",) if sense else ()
+    remarks = (Remark(Said.COMMAND_END_LOST),) if sense else ()
     return Exchange(
-        12, 1_500_000_000, 1, 2, 0, 7, wire.read10(0x12345678, 240), "in", 122_880, 122_880, 0, status,
-        sense=sense, notes=notes, end_ns=1_502_000_000,
+        12, 1_500_000_000, 1, 2, 0, 7, wire.read10(0x12345678, 240), Direction.IN, 122_880, Device(1, 0), 122_880,
+        0, status,
+        sense=sense, remarks=remarks, end_ns=1_502_000_000,
     )  # fmt: skip
 
 

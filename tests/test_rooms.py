@@ -16,7 +16,7 @@ LIBRARY = ROOT / "decoder" / "sticktrace"
 SCREEN = ROOT / "tui" / "sticktrace_tui"
 
 ROOMS = [
-    "grammar", "codes", "writing", "capture", "bus", "transport", "storage", "session", "volume", "sticks", "findings",
+    "grammar", "codes", "writing", "capture", "bus", "transport", "storage", "session", "sticks", "volume", "findings",
     "timing", "comparison", "board", "redaction", "output", "cli",
 ]  # fmt: skip
 """In the order of the arrows: a room may import the rooms before it. `session`, one pass over a capture, is no room but

@@ -10,7 +10,7 @@ import pytest
 from conftest import capture_path, truth_of
 from screen_pilot import demo
 from sticktrace.session import open as open_capture
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange
 from sticktrace_tui.marks import Marks
 from sticktrace_tui.model import DONE, STOPPED, UNREADABLE, Model
 from sticktrace_tui.strips import strips_of

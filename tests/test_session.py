@@ -15,7 +15,7 @@ import pytest
 import sticktrace
 from sticktrace.capture.transfer import CONTROL
 from sticktrace.errors import CaptureError
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange
 from workshop import Alternate, Half, Host, Identity, Medium, Recorder, Stick, Unit, merge, wire
 from workshop.scenes_faults import brown_out_on_write
 from workshop.scenes_healthy import healthy_boot, stall_recovery

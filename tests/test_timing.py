@@ -205,7 +205,7 @@ def test_steps_of_bring_up_come_in_order() -> None:
     steps = timing.facts()["devices"][0]["stages"]
     assert [row["step"] for row in steps] == [
         "attach", "address", "descriptors", "configuration", "transport", "identity", "ready", "capacity",
-        "first block", "partition", "file system", "files",
+        "partition", "file system", "files",
     ]  # fmt: skip
     assert [row["time_ns"] for row in steps] == sorted(row["time_ns"] for row in steps)
     assert steps[0]["since_attach_ns"] == 0

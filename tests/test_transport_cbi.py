@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, STALL, Transfer
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange, Stray
 from sticktrace.transport.router import Router
 
 # A floppy drive: configuration, interface 08/04/00, bulk IN 81h, bulk OUT 02h, interrupt IN 83h (USB 2.0 9.6.3-9.6.6).

@@ -29,7 +29,7 @@ def test_a_capture_that_starts_in_mid_exchange(bench: Bench) -> None:
 
 def test_a_capture_that_ends_in_mid_exchange(bench: Bench) -> None:
     exchange = Run(bench, [bench.cbw(512), bench.come(BLOCK)]).only()
-    assert (exchange.status, exchange.notes) == ("missing", ("no CSW: the capture ends here",))
+    assert (exchange.status, exchange.notes) == ("missing", ("no status: the capture ends here",))
 
 
 def test_strays_of_every_kind(bench: Bench) -> None:

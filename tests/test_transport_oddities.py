@@ -98,13 +98,13 @@ def test_more_than_announced(bench: Bench) -> None:
     """5.1: no more than dCBWDataTransferLength may move."""
     exchange = Run(bench, [bench.cbw(512, "out"), bench.out(BLOCK), bench.out(bytes(64)), bench.csw()]).only()
     assert exchange.moved == 576
-    assert "64 bytes more than announced were moved" in exchange.notes
+    assert "64 bytes more than announced were moved (BOT 1.0 5.1)" in exchange.notes
 
 
 def test_data_against_the_announced_direction(bench: Bench) -> None:
     """3.5: no bidirectional commands."""
     exchange = Run(bench, [bench.cbw(512), bench.out(bytes(100)), bench.come(BLOCK), bench.csw()]).only()
-    assert exchange.moved == 512 and "100 bytes went against the announced direction" in exchange.notes
+    assert exchange.moved == 512 and "100 bytes went against the announced direction (BOT 1.0 3.5)" in exchange.notes
 
 
 def test_payload_cut_by_the_recorder_is_marked(bench: Bench) -> None:
@@ -181,7 +181,7 @@ def test_a_reset_ends_the_exchange_wherever_it_is(bench: Bench, steps: int) -> N
     exchange = Run(bench, [*whole[:steps], "RESET"]).only()
     assert (exchange.status, exchange.residue, exchange.case) == ("missing", None, None)
     (note,) = exchange.notes
-    assert note.startswith("no CSW: ") and "reset" in note
+    assert note.startswith("no status: ") and "reset" in note
 
 
 @pytest.mark.parametrize("error", [PROTOCOL, CANCELLED, GONE])
@@ -194,7 +194,7 @@ def test_errors_and_what_moved_before_them(bench: Bench, error: int) -> None:
 
 def test_a_cancelled_read_of_the_csw(bench: Bench) -> None:
     exchange = Run(bench, [bench.cbw(0), bench.come(asked=13, status=CANCELLED)]).only()
-    assert "-104" in exchange.notes[0] and exchange.notes[1] == "no CSW: the capture ends here"
+    assert "-104" in exchange.notes[0] and exchange.notes[1] == "no status: the capture ends here"
 
 
 # -- invalid commands -------------------------------------------------------------------------------------------------

@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 
 from lanes import Bench
+from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import STALL, Transfer
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange, Stray
 from sticktrace.transport.sequence import Sequence
 from sticktrace.transport.uas import UasLane
 from workshop import wire
@@ -39,7 +39,7 @@ class Units(Bench):
 def run(bench: Units, steps: list[Transfer | str]) -> list[Any]:
     """Everything that comes out of a lane, the end of the capture included."""
     sequence = Sequence()
-    lane = UasLane(1, 2, dict(USAGE), sequence, bench.read, bench.late)
+    lane = UasLane(Device(1, 0), 1, 2, dict(USAGE), sequence, bench.read, bench.late, whole=True)
     items: list[Any] = []
     for step in steps:
         lane.control(step) if isinstance(step, str) else lane.feed(step)
@@ -175,7 +175,7 @@ def test_a_reset_ends_every_open_command(bench: Units) -> None:
     steps = [bench.command(1, wire.read10(0)), bench.command(2, wire.read10(8)), "RESET"]
     for exchange in run(bench, steps):
         (note,) = exchange.notes
-        assert exchange.status == "missing" and note.startswith("no sense IU: ") and "reset" in note
+        assert exchange.status == "missing" and note.startswith("no status: ") and "reset" in note
 
 
 def test_the_capture_ends(bench: Units) -> None:

@@ -14,7 +14,7 @@ import pytest
 
 import sticktrace
 from conftest import capture_names, capture_path, truth_of
-from sticktrace.transport.exchange import Sense
+from sticktrace.transport.items import Sense
 from sticktrace.volume.recover import recover
 from sticktrace.volume.tracker import VolumeTracker
 from test_volume_files import MAKER, read_whole

@@ -73,7 +73,7 @@ def verdict(path: Path) -> list[Any]:
     """Stages and findings with their evidence."""
     with sticktrace.open(path) as capture:
         found = diagnose(capture.reading())
-    stages = [(stage.name, stage.state) for device in found.devices for stage in device.stages]
+    stages = [(rung.stage, rung.state) for report in found.reports for rung in report.rungs]
     return [*stages, *((f.pattern, f.severity, f.exchanges, f.records, f.time_ns) for f in found.findings)]
 
 

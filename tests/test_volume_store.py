@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sticktrace.transport.exchange import FAILED, MISSING
+from sticktrace.transport.items import FAILED, MISSING
 from sticktrace.volume import extents
 from sticktrace.volume.recover import write_image
 from sticktrace.volume.store import SectorStore

@@ -10,8 +10,8 @@ from click.testing import CliRunner
 
 import sticktrace
 from sticktrace.cli.main import cli
-from sticktrace.transport.exchange import Exchange
-from sticktrace.volume.tracker import VolumeTracker, tracker_of
+from sticktrace.volume.ledger import Ledger
+from sticktrace.volume.tracker import VolumeTracker
 from volume_lab import Lab, sample
 from workshop import Host, Identity, Recorder, Stick, Unit, session
 from workshop.fat import FatVolume
@@ -73,15 +73,16 @@ def test_two_sticks_at_one_address_have_two_media(hub: bool, serials: tuple[str,
     path = saved(two_sticks(hub=hub, serials=serials), tmp_path)
     with sticktrace.open(path) as capture:
         reading = capture.reading()
-        tracker = tracker_of(reading)
+        ledger = Ledger(reading)
         for item in reading:
-            if isinstance(item, Exchange):
-                tracker.feed(item)
+            ledger.see(item)
+        tracker, sticks = ledger.tracker, ledger.sticks.listed()
+        assert [medium.unit.stick for medium in tracker.media] == sticks
         assert [[volume.label for volume in medium.volumes] for medium in tracker.media] == [
             ["TIDEPIER"], ["TIDETABLE"],
         ]  # fmt: skip
         assert [(medium.number, medium.title) for medium in tracker.media] == [
-            (1, "device 1.2, LUN 0"), (1, "device 1.2, the second at this address, LUN 0"),
+            (1, "SKERRY TIDE LOGGER at 1.2 (stick 1), LUN 0"), (1, "SKERRY TIDE LOGGER at 1.2 (stick 2), LUN 0"),
         ]  # fmt: skip
 
 

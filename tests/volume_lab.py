@@ -7,8 +7,9 @@ import struct
 from functools import cache
 from pathlib import Path
 
+from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import Piece
-from sticktrace.transport.exchange import FAILED, PASSED, Exchange
+from sticktrace.transport.items import FAILED, PASSED, Direction, Exchange, Status
 from sticktrace.volume.tracker import VolumeTracker
 
 SAMPLES = Path(__file__).parent / "data" / "volumes"
@@ -34,6 +35,7 @@ class Lab:
         self.number = 0
         self.tracker = VolumeTracker(self.read_piece)
         self.labels: list[str] = []
+        self.device = Device(1, 0)
 
     def read_piece(self, piece: Piece) -> bytes:
         """The recorded bytes of a piece."""
@@ -41,7 +43,7 @@ class Lab:
 
     def exchange(
         self, cdb: bytes, data: bytes, direction: str, *, cuts: tuple[int, ...] = (), captured: int | None = None,
-        status: str = PASSED, residue: int = 0, expected: int | None = None,
+        status: Status = PASSED, residue: int = 0, expected: int | None = None,
     ) -> Exchange:  # fmt: skip
         """One exchange. ``cuts`` are the offsets at which the data phase is divided into transfers; ``captured`` is how
         many bytes of each transfer were recorded."""
@@ -52,8 +54,8 @@ class Lab:
             pieces.append(Piece(len(self.payload), kept, high - low))
             self.payload += data[low : low + kept]
         made = Exchange(
-            self.number, self.number * 1000, 1, 2, 0, self.number, cdb, direction,
-            len(data) if expected is None else expected, len(data), residue, status, pieces=tuple(pieces),
+            self.number, self.number * 1000, 1, 2, 0, self.number, cdb, Direction(direction),
+            len(data) if expected is None else expected, self.device, len(data), residue, status, pieces=tuple(pieces),
         )  # fmt: skip
         self.labels.append(self.tracker.feed(made))
         return made

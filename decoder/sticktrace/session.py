@@ -12,8 +12,7 @@ from sticktrace.bus.requests import Request
 from sticktrace.capture import Damage, Piece, Reader, reader_of
 from sticktrace.capture.source import Source, open_source
 from sticktrace.errors import CaptureError
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange, Item, Stray
 from sticktrace.transport.router import Router
 
 if TYPE_CHECKING:
@@ -62,13 +61,14 @@ class Reading:
     def assumed(self) -> list[str]:
         """What the capture does not say and was taken for granted, in sentences; complete after the pass."""
         told = "the storage pipes of device {}.{} are told by the signatures of the traffic; no descriptor shows them"
-        return self.reader.assumed + [told.format(*device) for device in sorted(self.router.inferred)]
+        places = sorted({(device.bus, device.address) for device in self.router.inferred})
+        return self.reader.assumed + [told.format(*place) for place in places]
 
-    def __iter__(self) -> Iterator[Any]:
+    def __iter__(self) -> Iterator[Item]:
         yield from self.more()
         yield from self.finish()
 
-    def more(self) -> Iterator[Any]:
+    def more(self) -> Iterator[Item]:
         """Items from what the source holds now. May be called again when a capture that is still being written has
         grown; see `Capture.refresh`."""
         self.reader.data = self._source.data
@@ -85,7 +85,7 @@ class Reading:
             if not count % _STEP:
                 self._report()
 
-    def finish(self) -> Iterator[Any]:
+    def finish(self) -> Iterator[Item]:
         """The last items: nothing more will come."""
         for transfer in self.reader.finish():
             self.router.feed(transfer)
@@ -95,7 +95,7 @@ class Reading:
             yield item
         self._report()
 
-    def _account(self, item: Any) -> None:
+    def _account(self, item: Item) -> None:
         if isinstance(item, Exchange):
             self._in_exchanges += len(item.records)
         elif isinstance(item, Request):
@@ -196,7 +196,7 @@ class Capture:
             pass
         return reading
 
-    def items(self) -> Iterator[Any]:
+    def items(self) -> Iterator[Item]:
         """Everything in the order in which it began: `Exchange`, `Request`, `BusEvent`, `Stray`."""
         return iter(self.reading())
 

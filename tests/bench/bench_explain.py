@@ -12,7 +12,7 @@ import time
 
 import sticktrace
 from sticktrace.output.breakdown import account
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange
 
 
 def main() -> None:

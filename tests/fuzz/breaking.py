@@ -22,13 +22,12 @@ from sticktrace.bus.requests import Request
 from sticktrace.capture.source import Source
 from sticktrace.errors import SticktraceError
 from sticktrace.output.breakdown import account
-from sticktrace.output.device_text import card_lines, device_facts, story_lines, unit_lines
+from sticktrace.output.device_text import card_lines, device_facts, story_lines
 from sticktrace.output.json_lines import capture_facts, exchange_facts, request_facts, stray_facts
 from sticktrace.output.listing import Listing
 from sticktrace.session import Capture, Reading
-from sticktrace.sticks.units import Units
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import Exchange
+from sticktrace.sticks.sticks import Sticks
+from sticktrace.transport.items import Exchange, Stray
 from sticktrace.volume.tracker import VolumeTracker
 from workshop.scenes_faults import brown_out_on_write
 from workshop.scenes_healthy import stall_recovery, uas_stick
@@ -122,14 +121,13 @@ def examine(data: bytes, deep: bool = True) -> Outcome | None:
 
 def _examine(capture: Capture, deep: bool) -> Outcome:
     reading = capture.reading()
-    units, items = Units(reading.bus), []
+    sticks, items = Sticks(reading.read), []
     for item in reading:
         items.append(item)
-        if isinstance(item, Exchange):
-            units.see(item, reading.read)
+        sticks.see(item)
     exchanges = [item for item in items if isinstance(item, Exchange)]
     check_account(reading, items)
-    text = list(show(reading, items, units)) if deep else []
+    text = list(show(reading, items, sticks)) if deep else []
     for line in text:
         check_printable(line)
     return Outcome(exchanges, reading, text)
@@ -153,7 +151,7 @@ def check_account(reading: Reading, items: list[Any]) -> None:
         assert all(0 <= p.captured <= max(p.actual, p.captured) for p in exchange.pieces)
 
 
-def show(reading: Reading, items: list[Any], units: Units) -> Iterator[str]:
+def show(reading: Reading, items: list[Any], sticks: Sticks) -> Iterator[str]:
     """Everything that the verbs print, line by line."""
     listing, volumes = Listing(), VolumeTracker(reading.read)
     exchanges = [item for item in items if isinstance(item, Exchange)]
@@ -168,12 +166,10 @@ def show(reading: Reading, items: list[Any], units: Units) -> Iterator[str]:
             yield json.dumps(stray_facts(item))
     for exchange in exchanges[:12] + exchanges[-3:]:
         yield from account(exchange, reading.read)
-    for device in reading.bus.devices:
-        yield json.dumps(device_facts(device, units))
-        yield from card_lines(device, units)
-        yield from story_lines(device, units)
-    for unit in units.homeless():
-        yield from unit_lines(unit)
+    for stick in sticks.all:
+        yield json.dumps(device_facts(stick))
+        yield from card_lines(stick)
+        yield from story_lines(stick)
     yield from (str(change.kind) for change in volumes.changes())
     yield from (str(damage) for damage in reading.damage)
 

@@ -9,7 +9,7 @@ from sticktrace.capture.transfer import Piece
 from sticktrace.grammar.layout import Row
 from sticktrace.storage.commands import lba_and_blocks
 from sticktrace.text import count_of
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange
 from sticktrace.volume.sectors import by_signature, layouts_at
 from sticktrace_tui.model import Model
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sticktrace.bus.device import Device
-from sticktrace.output.device_text import card_lines, unit_lines
+from sticktrace.output.device_text import card_lines
+from sticktrace.sticks.stick import Stick
 from sticktrace.text import safe, time_in_words
 from sticktrace_tui.cells import wrap
 from sticktrace_tui.model import Model
@@ -22,17 +23,13 @@ def build(model: Model, width: int) -> list[Entry]:
     if model.reading is None:
         return [Entry([]), Entry([("Opening the capture…", "quiet")])]
     with model.watchers.lock:
-        devices = list(model.reading.bus.devices)
-        out = [Entry([("Who hangs where", "head")]), *_tree(devices)]
-        for device in devices:
+        sticks = model.watchers.sticks()
+        out = [Entry([("Who hangs where", "head")]), *_tree([stick.device for stick in sticks])]
+        for stick in sticks:
             out.append(Entry([]))
-            out += _card(model, device, width)
-            out += _life(model, device, width)
-        for unit in model.watchers.homeless():
-            words = f"device at bus {unit.bus}, address {unit.address}: no descriptor in this capture"
-            out += [Entry([]), Entry([(words, "head")])]
-            out += [Entry(line) for text in unit_lines(unit) for line in wrap(text.strip(), width, "plain", "  ")]
-    if not devices and len(out) == 1:
+            out += _card(stick, width)
+            out += _life(model, stick.device, width)
+    if not sticks and len(out) == 1:
         out.append(Entry([("  no descriptor and no storage traffic so far says who is there", "quiet")]))
     return out
 
@@ -62,8 +59,8 @@ def _tree(devices: list[Device]) -> Iterator[Entry]:
         yield from branch(-1 - bus, "  ")
 
 
-def _card(model: Model, device: Device, width: int) -> Iterator[Entry]:
-    for n, text in enumerate(card_lines(device, model.watchers.need_units(), style)):
+def _card(stick: Stick, width: int) -> Iterator[Entry]:
+    for n, text in enumerate(card_lines(stick, style)):
         for line in broken(pieces(text if n == 0 else text.strip()), width, 3) if n == 0 else _row(text, width):
             yield Entry(line)
 

@@ -20,7 +20,7 @@ from sticktrace.errors import SticktraceError
 from sticktrace.session import Capture, Reading
 from sticktrace.session import open as open_capture
 from sticktrace.storage.table import ExchangeTable
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange
 from sticktrace_tui.arrange import Arrangement, Codes, arrange, continues, order_of
 from sticktrace_tui.watchers import Watchers
 from sticktrace_tui.woven import REQUEST, Woven

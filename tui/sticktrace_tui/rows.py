@@ -13,8 +13,7 @@ from sticktrace.output.listing import MARKS, MOODS
 from sticktrace.storage.commands import describe, lba_and_blocks, name
 from sticktrace.storage.sense import in_words
 from sticktrace.text import count_of, time_in_words
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import MISSING, PASSED, Exchange
+from sticktrace.transport.items import MISSING, PASSED, Exchange, Stray
 from sticktrace_tui.cells import Line, fit
 from sticktrace_tui.model import Model
 

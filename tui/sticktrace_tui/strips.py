@@ -12,8 +12,7 @@ from sticktrace.storage.commands import describe, find
 from sticktrace.storage.recognise import read_as
 from sticktrace.storage.sense import advice, in_words
 from sticktrace.text import bytes_in_words, count_of, time_in_words
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange, Stray
 from sticktrace_tui.blocks import block_strip
 from sticktrace_tui.cells import Piece
 from sticktrace_tui.model import Model

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from sticktrace.findings.finding import FAULT, RISK, Finding
-from sticktrace.findings.ladder import FAILED, REACHED, Stage
-from sticktrace.findings.verdict import DeviceReport, Diagnosis
+from sticktrace.findings.ladder import FAILED, REACHED, Rung
+from sticktrace.findings.verdict import Diagnosis, StickReport
 from sticktrace.output.device_text import unit_lines
 from sticktrace.text import count_of, safe
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange
 from sticktrace_tui import rows
 from sticktrace_tui.cells import Line, fit, wrap
 from sticktrace_tui.model import DONE, FOLLOWING, OPENING, READING, STOPPED, Model
@@ -23,8 +23,9 @@ def build(model: Model, width: int) -> list[Entry]:
     diagnosis = model.watchers.diagnosis
     out = [Entry(line) for line in wrap(_state(model), width, "quiet")]
     if diagnosis is not None:
-        out += [Entry([]), *(Entry(line) for line in wrap(diagnosis.verdict, width, "strong"))]
-        for report in diagnosis.devices:
+        out.append(Entry([]))
+        out += [Entry(line) for text in diagnosis.answer.lines for line in wrap(text, width, "strong")]
+        for report in diagnosis.reports:
             out += _device(model, report, width)
         out += _findings(model, diagnosis, width)
     out += [Entry([]), *faults(model), Entry([])]
@@ -52,23 +53,21 @@ def _goal(model: Model, exchanges: tuple[int, ...], records: tuple[int, ...]) ->
     return next((Goal(code) for code in map(model.code_of_record, records) if code is not None), None)
 
 
-def _device(model: Model, report: DeviceReport, width: int) -> list[Entry]:
-    out = [Entry([]), Entry([(safe(report.title), "head"), (f"  bus {report.bus}, address {report.address}", "quiet")])]
-    units = model.watchers.need_units()
-    device = report.subject.device
-    for unit in units.of(device) if device is not None else units.homeless():
-        if (unit.bus, unit.address) == (report.bus, report.address):
-            for text in unit_lines(unit):
-                out += [Entry(line) for line in wrap(text[16:], width, "plain", " " * 16, f"  {text[2:16]}")]
-    return out + [_stage(model, stage, width) for stage in report.stages]
+def _device(model: Model, report: StickReport, width: int) -> list[Entry]:
+    stick = report.stick
+    out = [Entry([]), Entry([(safe(report.title), "head"), (f"  bus {stick.bus}, address {stick.address}", "quiet")])]
+    for _, unit in sorted(stick.units.items()):
+        for text in unit_lines(unit):
+            out += [Entry(line) for line in wrap(text[16:], width, "plain", " " * 16, f"  {text[2:16]}")]
+    return out + [_rung(model, rung, width) for rung in report.rungs]
 
 
-def _stage(model: Model, stage: Stage, width: int) -> Entry:
-    sign, mood = _MARKS.get(stage.state, ("·", "quiet"))
-    line: Line = [(f"  {sign} {stage.name:<14}", mood), (f"{stage.state:<9} ", mood)]
-    if stage.text:
-        line.append((fit(stage.text, max(8, width - 27)).rstrip(), "plain"))
-    return Entry(line, _goal(model, stage.exchanges, stage.records))
+def _rung(model: Model, rung: Rung, width: int) -> Entry:
+    sign, mood = _MARKS.get(rung.state, ("·", "quiet"))
+    line: Line = [(f"  {sign} {rung.stage:<14}", mood), (f"{rung.state:<9} ", mood)]
+    if rung.text:
+        line.append((fit(rung.text, max(8, width - 27)).rstrip(), "plain"))
+    return Entry(line, _goal(model, rung.exchanges, rung.records))
 
 
 def _findings(model: Model, diagnosis: Diagnosis, width: int) -> list[Entry]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from sticktrace.output.selection import Selection, SelectionError
 from sticktrace.storage.commands import lba_and_blocks
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange
 from sticktrace_tui.arrange import NOTHING, Arrangement
 from sticktrace_tui.model import Model
 

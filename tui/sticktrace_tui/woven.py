@@ -5,7 +5,7 @@ from __future__ import annotations
 from array import array
 from typing import Any
 
-from sticktrace.bus.devices import BusEvent
+from sticktrace.bus.events import BusEvent
 from sticktrace.bus.requests import Request
 
 REQUEST, EVENT, STRAY = 0, 1, 2

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 from sticktrace.bus.device import Device
 from sticktrace.errors import SticktraceError
 from sticktrace.session import Reading
-from sticktrace.sticks.milestones import Milestones
-from sticktrace.sticks.sticks import Stick, Sticks, kind_of
+from sticktrace.sticks.stages import Stage
+from sticktrace.sticks.stick import Stick
+from sticktrace.sticks.sticks import Sticks, kind_of
 from sticktrace.storage.commands import describe
-from sticktrace.transport.exchange import INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
+from sticktrace.transport.items import INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
+from sticktrace.volume.ledger import Ledger
 from sticktrace.volume.medium import Medium
-from sticktrace.volume.tracker import VolumeTracker
 
 _BROKEN = frozenset((MISSING, INVALID, PHASE_ERROR))
 _TEST_UNIT_READY, _UNIT_ATTENTION = 0x00, 6
@@ -22,7 +23,8 @@ _LINUX_FOUNDATION = 0x1D6B
 
 @dataclass(slots=True)
 class Seen:
-    """Numbers of exchanges are 0 for none, times -1. ``ready_ns`` is when the first TEST UNIT READY passed.
+    """Numbers of exchanges are 0 for none, times -1. ``ready_ns`` is when the stick
+    was first ready.
     ``slowest`` and ``slowest_ns`` are the longest command. ``moved`` is the most that a READ or WRITE moved soundly,
     ``choked`` the least at which one broke off on the transport, with the exchange."""
 
@@ -46,8 +48,6 @@ class Seen:
         self.last_ns = max(self.last_ns, item.end_ns)
         if item.opcode == _TEST_UNIT_READY:
             self.asked_ready = self.asked_ready or item.number
-            if item.status == PASSED and self.ready_ns < 0:
-                self.ready_ns = item.end_ns
         if item.sense is not None:
             self._sense(item)
         if item.duration_ns > self.slowest_ns:
@@ -95,14 +95,14 @@ class Look:
     others: list[Stick]
 
     @property
-    def device(self) -> Device | None:
+    def device(self) -> Device:
         """Its descriptors, as far as read."""
         return self.stick.device
 
     @property
     def hubs(self) -> int | None:
         """How many hubs stand between the host's own and the stick; None if the capture does not show any hub."""
-        if self.device is None or self.device.hub is None:
+        if self.device.hub is None:
             return None
         count, hub = 0, self.device.hub
         while count < 8 and not _is_root(hub):
@@ -122,31 +122,32 @@ def _is_root(hub: Device) -> bool:
 def look_at(reading: Reading, device: str = "") -> Look:
     """One pass over a capture, for one stick through all its pluggings in: the one at ``device`` ("1.2"), else the one
     with most commands. Raises SticktraceError if there is none."""
-    sticks, milestones = Sticks(reading), Milestones(reading)
-    trackers: dict[int, VolumeTracker] = {}
-    seen: dict[int, Seen] = {}
+    ledger = Ledger(reading)
+    sticks = ledger.sticks
+    seen: dict[Stick, Seen] = {}
     for item in reading:
-        stick = sticks.of(item)
-        if stick is None:
-            continue
-        milestones.see(item, stick)
-        if item.__class__ is Exchange:
-            seen.setdefault(id(stick), Seen()).see(item)
-            trackers.setdefault(id(stick), VolumeTracker(reading.read)).feed(item)
+        stick = ledger.see(item)
+        if isinstance(item, Exchange):
+            seen.setdefault(stick, Seen()).see(item)
     chosen = _chosen(sticks, device)
     chain = sticks.plugs(chosen)
-    media = {medium.lun: medium for one in chain if id(one) in trackers for medium in trackers[id(one)].media}
+    units = [unit for one in chain for unit in one.units.values()]
+    media = {medium.lun: medium for unit in units for medium in ledger.media(unit)}
     whole = Seen()
     for one in chain:
-        if id(one) in seen:
-            whole.add(seen[id(one)])
-    others = [stick for stick in sticks.storage() if all(stick is not one for one in chain)]
-    return Look(chosen, whole, milestones.times(chosen), media, others)
+        if one in seen:
+            whole.add(seen[one])
+    reached = chosen.reached
+    if Stage.READY in reached:
+        whole.ready_ns = reached[Stage.READY].time_ns
+    times = {str(stage): at.time_ns for stage, at in reached.items()}
+    others = [stick for stick in sticks.listed() if all(stick is not one for one in chain)]
+    return Look(chosen, whole, times, media, others)
 
 
 def _chosen(sticks: Sticks, device: str) -> Stick:
     """The last plugging in of the stick that is asked for, or of the one with most commands in all."""
-    storage = sticks.storage()
+    storage = [stick for stick in sticks.listed() if stick.is_storage]
     if not storage:
         raise SticktraceError("no storage device in this capture: nothing to hold against a board")
     if device:

@@ -42,7 +42,8 @@ class Fit:
         """As JSON says it (kind "fit")."""
         stick = self.look.stick
         return {
-            "kind": "fit", "board": self.board.name, "device": stick.place, "name": stick.name, "ids": stick.ids,
+            "kind": "fit", "board": self.board.name, "stick": stick.number,
+            "device": stick.place, "name": stick.name, "ids": stick.ids,
             "breaks": len(self.broken), "cannot_tell": len(self.open),
             "limits": [line.facts() for line in self.lines], "not_in_profile": self.board.left_out,
         }  # fmt: skip
@@ -64,7 +65,7 @@ def _speed(look: Look, value: str, board: Board) -> Verdict:
         return Verdict(UNKNOWN, "the capture does not show the stick's speed", "record its plugging in")
     if speed == "low" or SPEEDS.index(speed) <= SPEEDS.index(value):
         return Verdict(FITS, f"the stick works at {speed} speed in this capture")
-    if speed == "high" and look.device and {_QUALIFIER, _OTHER_SPEED} & look.device.other_descriptors.keys():
+    if speed == "high" and {_QUALIFIER, _OTHER_SPEED} & look.device.other_descriptors.keys():
         return Verdict(FITS, "seen at high speed; its device_qualifier says how it works at full speed (USB 2.0 9.6.2)")
     return Verdict(
         UNKNOWN, f"seen at {speed} speed only; most sticks work at {value} speed as well (common practice)",
@@ -101,7 +102,7 @@ def _slower(look: Look, board: Board) -> str:
 
 def _control_packet(look: Look, value: int, board: Board) -> Verdict:
     slower = _slower(look, board)
-    if look.device is None or len(look.device.descriptor) < 8:
+    if len(look.device.descriptor) < 8:
         return Verdict(UNKNOWN, "no device descriptor in this capture", "record its plugging in")
     size = look.device.descriptor[7]
     size = 1 << min(size, 15) if look.device.superspeed else size
@@ -128,8 +129,8 @@ def _bulk_packet(look: Look, value: int, board: Board) -> Verdict:
 
 def _power(look: Look, value: int, board: Board) -> Verdict:
     device = look.device
-    current = device.current() if device else None
-    if device is None or current is None:
+    current = device.current()
+    if current is None:
         return Verdict(UNKNOWN, "no configuration descriptor in this capture", "record its plugging in")
     need = current.max_power_ma(device.superspeed)
     why = f"bMaxPower is {need} mA (USB 2.0 9.6.3)"
@@ -191,7 +192,7 @@ def _timeout(look: Look, value: int, board: Board) -> Verdict:
 
 def _luns(look: Look, value: int, board: Board) -> Verdict:
     units = look.stick.units.values()
-    full = sorted(unit.lun for unit in units if unit.capacity and (not unit.inquiry or unit.inquiry.device_type == 0))
+    full = sorted(unit.lun for unit in units if unit.capacity and (not unit.identity or unit.identity.device_type == 0))
     if not full:
         empty = f"; without a medium: LUN {', '.join(map(str, sorted(look.seen.empty)))}" if look.seen.empty else ""
         return Verdict(UNKNOWN, f"no logical unit with a disk medium in this capture{empty}",
@@ -229,11 +230,12 @@ def _block_lengths(look: Look, value: list[int], board: Board) -> Verdict:
 
 def _lba_bits(look: Look, value: int, board: Board) -> Verdict:
     found = [unit.capacity for unit in look.stick.units.values() if unit.capacity]
-    if not found:
+    beyond = any(unit.beyond for unit in look.stick.units.values())
+    if not found and not beyond:
         return Verdict(UNKNOWN, "no READ CAPACITY in this capture", "record its plugging in")
-    last = max(capacity.last_lba for capacity in found)
+    last = max((capacity.last_lba for capacity in found), default=0)
     why = f"the last block address is {last:,}"
-    if any(capacity.beyond for capacity in found):
+    if beyond and not found:
         why = "READ CAPACITY(10) answers that the capacity does not fit into 32 bits"
         last = max(last, 1 << 32)
     if last >> value:

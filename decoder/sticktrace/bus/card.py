@@ -10,7 +10,7 @@ from sticktrace.grammar.usb import bcd_text
 
 
 def card(device: Device) -> dict[str, Any]:
-    """The card. Values that the capture does not show are None or ""; ``luns`` is filled in by the storage room."""
+    """The card. What the capture does not show is None or ""; `device_facts` adds what is known of its units."""
     facts, ids, current = device.facts, device.ids, device.current()
     speed, source = device.speed_and_source()
     interfaces = [_interface(device, i) for i in current.interfaces] if current else []
@@ -39,11 +39,11 @@ def card(device: Device) -> dict[str, Any]:
         "interfaces": interfaces,
         "endpoints": [e for i in interfaces if i["active"] for e in i["endpoints"]],
         "max_lun": device.max_lun,
-        "luns": [],
         "hub": None if device.hub is None else device.hub.address,
         "port": device.port or None,
         "hub_descriptor": device.as_hub.facts() or None if device.as_hub else None,
         "ports": _ports(device),
+        "described": device.described,
         "first_ns": device.first_ns,
         "attached_ns": _time(device.attached_ns),
         "detached_ns": _time(device.detached_ns),

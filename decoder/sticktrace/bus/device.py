@@ -51,7 +51,8 @@ class Device:
     the device descriptor as far as read. ``strings`` is by (index, language). ``configuration`` is bConfigurationValue
     as chosen (0: unconfigured), None if not seen. ``speed`` is "low", "full", "high", "super" or "" as a hub told.
     ``hub`` and ``port`` tell where it hangs, None and 0 if not seen. ``earlier`` is the same device (ids and serial
-    number) before it was unplugged.
+    number) before it was unplugged. ``described`` tells whether any request to it was seen: storage traffic alone says
+    that there is a device, and nothing of what it is.
     """
 
     bus: int
@@ -80,6 +81,7 @@ class Device:
     errors: int = 0
     earlier: Device | None = None
     spoken: bool = False
+    described: bool = False
     waiting: tuple[str, int] | None = None
     _roles: dict[int, Role] | None = None
 
@@ -87,6 +89,11 @@ class Device:
     def present(self) -> bool:
         """Whether it is still there as far as the capture tells."""
         return self.detached_ns < 0 and self.replaced_ns < 0
+
+    @property
+    def unplaced(self) -> bool:
+        """Whether it is there, and the capture does not show where it hangs."""
+        return self.present and bool(self.addresses) and self.hub is None and not self.is_hub
 
     @property
     def address(self) -> int:
@@ -143,7 +150,7 @@ class Device:
         found = self.strings.get((index, 0x0409))
         if found is None:
             found = next((s for (at, _), s in self.strings.items() if at == index), None)
-        if found is None:
+        if found is None or not found.text:
             return ""
         return safe(found.text) + ("" if found.whole else "…")
 
@@ -164,6 +171,11 @@ class Device:
         if not self.addresses and self.hub is not None and not self.spoken:
             return f"{kind} whose address is not in view"
         return f"{kind} at address {self.address}"
+
+    @property
+    def interface_classes(self) -> set[int]:
+        """The classes of all its interfaces, as far as the capture shows them (USB 2.0 9.6.5)."""
+        return {i.class_code for c in self.configurations.values() for i in c.interfaces}
 
     def current(self) -> Configuration | None:
         """The chosen configuration; the first one read where no choice was seen."""
@@ -210,8 +222,25 @@ class Device:
         self.spoken = False
         self.changed()
 
+    def take_over(self, newcomer: Device) -> None:
+        """The newcomer turned out to be this device, reset on a port that the capture had not shown yet."""
+        self.hub, self.port = newcomer.hub, newcomer.port
+        self.resets += newcomer.resets
+        self.gaps += newcomer.gaps
+        self.story += newcomer.story
+        self.errors += newcomer.errors
+        self.waiting, self.speed = newcomer.waiting, newcomer.speed or self.speed
+        if len(newcomer.descriptor) > len(self.descriptor):
+            self.descriptor = newcomer.descriptor
+        self.unconfigure()
+        self.spoken = newcomer.spoken
+
     def card(self) -> dict[str, Any]:
         """The device as JSON says it (kind "device")."""
         from sticktrace.bus.card import card
 
         return card(self)
+
+
+UNTOLD = Device(0, 0)
+"""Stands in a request that the bus room has not taken yet."""

@@ -11,42 +11,24 @@ the device says so:
   unknown address after a port reset belongs to the device behind that port;
 * a recording without any hub has a single socket in view: whoever answers at address 0 is that socket's device,
   until its ids or its serial number say otherwise;
-* other ids, or another serial number, at an address in use mean another device.
+* other ids, or another serial number, at an address in use mean another device;
+* a port whose device was plugged in before the capture began is reset: a host never gives away an address in use
+  (9.4.6), so whoever is then given, or answers at, an address that a device of unknown place has is that device. Until
+  that is settled the newcomer is in ``unsettled``, and then in ``settled`` with the device that it turned out to be;
+* storage traffic of an address of which no request was seen belongs to a device all the same, undescribed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from sticktrace.bus import learn, ports
 from sticktrace.bus.device import Device, Gap
+from sticktrace.bus.events import BusEvent, Happening
 from sticktrace.bus.interfaces import Role, StorageInterface
 from sticktrace.bus.requests import Request, is_request, read_request
 from sticktrace.capture.transfer import INTERRUPT, Transfer
 from sticktrace.text import time_in_words
-
-
-@dataclass(frozen=True, slots=True)
-class BusEvent:
-    """Something that happened to a device.
-
-    ``kind`` is one of "attached", "detached", "reset", "address", "configured", "interface", "clear halt",
-    "class reset", "max lun", "over-current", "device error". ``address`` is the device's address at that time (0 if it
-    has none), ``endpoint`` is given with "clear halt" (else -1), ``done`` tells whether the request behind the event
-    succeeded. A "reset" stands at the time the host asked for it.
-    """
-
-    kind: str
-    time_ns: int
-    bus: int
-    address: int
-    text: str
-    records: tuple[int, ...]
-    endpoint: int = -1
-    done: bool = True
-    device: Device | None = None
-
 
 Handler = Callable[["Bus", Device, Request, bytes], None]
 
@@ -82,7 +64,10 @@ class Bus:
         self.at_address: dict[tuple[int, int], Device] = {}
         self.at_default: dict[int, Device] = {}
         self.buses_with_hub: set[int] = set()
+        self.unsettled: dict[int, Device] = {}
+        self.settled: list[tuple[Device, Device]] = []
         self._events: list[BusEvent] = []
+        self._speaker: Device | None = None
 
     def feed(self, transfer: Transfer, data: bytes = b"") -> list[BusEvent]:
         """Take in one control or interrupt transfer with its captured payload; returns what happened."""
@@ -97,16 +82,18 @@ class Bus:
     def take(self, request: Request, data: bytes = b"") -> list[BusEvent]:
         """The same for a control transfer that was already read with `read_request`."""
         self._events = []
-        device = self._device_of(request)
+        device = self._speaker = self._device_of(request)
+        device.described = True
         self._close_gap(device, request)
         if request.result not in _BENIGN:
             device.errors += 1
             if device.errors <= 20:
                 device.tell(request.end_ns, request.text, request.records)
-            self.emit("device error", request, device, request.text, done=False)
+            self.emit(Happening.DEVICE_ERROR, request, device, request.text, done=False)
         handler = _HANDLERS.get((request.request_type, request.request))
         if handler is not None:
             handler(self, device, request, data)
+        request.device = self._speaker
         return self._events
 
     # Questions
@@ -114,6 +101,18 @@ class Bus:
     def find(self, bus: int, address: int) -> Device | None:
         """The device that has this address now."""
         return self.at_default.get(bus) if address == 0 else self.at_address.get((bus, address))
+
+    def holder(self, bus: int, address: int, time_ns: int) -> Device:
+        """The device that has this address now; one that is not described yet where no request has told of any."""
+        device = self.find(bus, address)
+        if device is None:
+            device = self.new_device(bus, time_ns)
+            if address:
+                device.addresses.append(address)
+                self.at_address[bus, address] = device
+            else:
+                self.at_default[bus] = device
+        return device
 
     def storage_interfaces(self, bus: int, address: int, *, all_settings: bool = False) -> list[StorageInterface]:
         """The mass storage interfaces of a device in their chosen alternate settings (0 until SET_INTERFACE is seen);
@@ -145,13 +144,13 @@ class Bus:
     # For the modules that learn
 
     def emit(
-        self, kind: str, request: Request, device: Device, text: str, *, done: bool = True, endpoint: int = -1,
+        self, kind: Happening, request: Request, device: Device, text: str, *, done: bool = True, endpoint: int = -1,
         address: int | None = None, time_ns: int | None = None,
     ) -> None:  # fmt: skip
         """Report an event that this request shows."""
         where = device.address if address is None else address
         when = request.end_ns if time_ns is None else time_ns
-        self._events.append(BusEvent(kind, when, device.bus, where, text, request.records, endpoint, done, device))
+        self._events.append(BusEvent(kind, when, device.bus, where, device, text, request.records, endpoint, done))
 
     def new_device(self, bus: int, time_ns: int, hub: Device | None = None, port: int = 0) -> Device:
         """A device not known before."""
@@ -159,9 +158,12 @@ class Bus:
         self.devices.append(device)
         return device
 
-    def assign(self, device: Device, address: int, request: Request) -> None:
+    def assign(self, device: Device, address: int, request: Request) -> Device:
         """Let a device have an address, whoever had it before."""
         holder = self.at_address.get((device.bus, address))
+        if self.unsettled.get(device.bus) is device:
+            device = self._settle(device, holder)
+            holder = self.at_address.get((device.bus, address))
         if holder is not None and holder is not device and holder.present:
             holder.replaced_ns = request.end_ns
             holder.tell(request.end_ns, f"address {address} is given to another device", request.records)
@@ -171,6 +173,7 @@ class Bus:
             del self.at_default[device.bus]
         if not device.addresses or device.addresses[-1] != address:
             device.addresses.append(address)
+        return device
 
     def _leave_address(self, device: Device, unless: int = -1) -> None:
         """Only the address given last can still be the device's."""
@@ -192,7 +195,8 @@ class Bus:
         else:
             self.at_address[(old.bus, old.address)] = new
             new.addresses.append(old.address)
-        self.emit("attached", request, new, f"another device answers here now: {why}")
+        self._speaker = new
+        self.emit(Happening.ATTACHED, request, new, f"another device answers here now: {why}")
         return new
 
     def remove(self, device: Device, request: Request, text: str, time_ns: int) -> None:
@@ -201,7 +205,7 @@ class Bus:
             return
         device.detached_ns = time_ns
         device.tell(time_ns, text, request.records)
-        self.emit("detached", request, device, text, time_ns=time_ns)
+        self.emit(Happening.DETACHED, request, device, text, time_ns=time_ns)
         self._leave_address(device)
         if self.at_default.get(device.bus) is device:
             del self.at_default[device.bus]
@@ -211,6 +215,54 @@ class Bus:
 
     # Who is meant
 
+    def wonder(self, device: Device) -> None:
+        """A port is reset whose device was there before the capture began. Where a device of unknown place is about, it
+        may be that one."""
+        if any(self._may_be(other, device) for other in self.devices):
+            self.unsettled[device.bus] = device
+
+    def has_unplaced(self, bus: int) -> bool:
+        """Whether a device is about of which the capture does not show where it hangs."""
+        return any(d.bus == bus and d.unplaced for d in self.devices)
+
+    def settle_open(self, bus: int) -> None:
+        """Nothing will tell any more: the device in question is one not met before."""
+        device = self.unsettled.pop(bus, None)
+        if device is not None:
+            self.settled.append((device, device))
+
+    @staticmethod
+    def _may_be(known: Device, newcomer: Device) -> bool:
+        """Whether a device met before may be the one whose port was just reset: of unknown place, no other ids."""
+        if known is newcomer or known.bus != newcomer.bus or not known.unplaced:
+            return False
+        return known.ids is None or newcomer.ids is None or known.ids == newcomer.ids
+
+    def _answers_for(self, known: Device, request: Request) -> bool:
+        """Whether a device met before turns out to be the one that was reset, by answering at its old address."""
+        waiting = self.unsettled.get(request.bus)
+        asked = waiting is not None and not waiting.spoken and _asks_device(request) and request.done
+        return asked and waiting is not None and self._may_be(known, waiting)
+
+    def _settle(self, device: Device, found: Device | None) -> Device:
+        """Who the device in question is: ``found``, if that may be, else itself. Returns it."""
+        if self.unsettled.pop(device.bus, None) is None:
+            return device
+        if found is None or not self._may_be(found, device):
+            self.settled.append((device, device))
+            return device
+        found.take_over(device)
+        self.devices.remove(device)
+        if found.hub is not None and found.hub.as_hub is not None:
+            found.hub.as_hub.port(found.port).device = found
+        if self.at_default.get(device.bus) is device:
+            self.at_default[device.bus] = found
+        self._speaker = found if self._speaker is device else self._speaker
+        for event in self._events:
+            event.device = found if event.device is device else event.device
+        self.settled.append((device, found))
+        return found
+
     def _device_of(self, request: Request) -> Device:
         if request.address == 0:
             return self._at_zero(request)
@@ -218,6 +270,8 @@ class Bus:
         waiting = self.at_default.get(request.bus)
         if device is None:
             return self._newcomer(request, waiting)
+        if self._answers_for(device, request) and waiting is not None:
+            waiting = self._settle(waiting, device)
         if device is waiting and request.done:
             # It answers at its old address after a reset: the host controller gave it back without a SET_ADDRESS.
             del self.at_default[request.bus]
@@ -242,17 +296,16 @@ class Bus:
         device = present[0]
         text = "back at address 0: reset, or taken off and put on again; this capture does not show which"
         device.tell(request.time_ns, text, request.records)
-        self.emit("reset", request, device, text, time_ns=request.time_ns)
+        self.emit(Happening.RESET, request, device, text, time_ns=request.time_ns)
         device.unconfigure()
         return device
 
     def _newcomer(self, request: Request, waiting: Device | None) -> Device:
-        asks_device = request.request_type == 0x80 and request.request == 6 and request.value in (-1, 0x0100)
-        if waiting is not None and not waiting.spoken and asks_device:
-            self.assign(waiting, request.address, request)
+        if waiting is not None and not waiting.spoken and _asks_device(request):
+            waiting = self.assign(waiting, request.address, request)
             text = f"at address {request.address}; no SET_ADDRESS seen, the host controller may have given it"
             waiting.tell(request.time_ns, text, request.records)
-            self.emit("address", request, waiting, text, time_ns=request.time_ns)
+            self.emit(Happening.ADDRESS, request, waiting, text, time_ns=request.time_ns)
             return waiting
         device = self.new_device(request.bus, request.time_ns)
         device.addresses.append(request.address)
@@ -269,3 +322,8 @@ class Bus:
         device.gaps.append(gap)
         what = "the reset ended" if kind == "reset" else "SET_ADDRESS"
         device.tell(request.time_ns, f"first request {time_in_words(gap.length_ns)} after {what}", request.records)
+
+
+def _asks_device(request: Request) -> bool:
+    """Whether it is GET_DESCRIPTOR(device), with which a host begins once a device has its address."""
+    return request.request_type == 0x80 and request.request == 6 and request.value in (-1, 0x0100)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sticktrace.bus.device import Device, StringText
+from sticktrace.bus.events import Happening
 from sticktrace.bus.interfaces import parse_configuration
 from sticktrace.codes import msc
 from sticktrace.grammar.usb import langids, string_text
@@ -49,6 +50,8 @@ def _device_descriptor(bus: Bus, device: Device, request: Request, data: bytes) 
     data = data[:18]
     if len(data) >= 12 and device.ids is not None and device.descriptor[8:12] != data[8:12]:
         device = bus.replace(device, request, "other ids")
+    elif len(data) >= 14 and len(device.descriptor) >= 14 and device.descriptor[12:14] != data[12:14]:
+        device = bus.replace(device, request, "the same ids, another release (bcdDevice)")
     if len(data) >= len(device.descriptor):
         before, device.descriptor = device.ids, data
         device.changed()
@@ -80,6 +83,11 @@ def _string(bus: Bus, device: Device, request: Request, data: bytes) -> None:
     if index == 0:
         device.languages = langids(body)
         return
+    if body and body == b"".join(language.to_bytes(2, "little") for language in device.languages):
+        device.lie(f"string {index} repeats the list of languages: no name")
+        return
+    if data[0] == 2:
+        device.lie(f"string {index} is empty: no name")
     text = StringText(string_text(body), len(data) >= data[0])
     key = (index, request.index)
     known = device.strings.get(key)
@@ -98,8 +106,8 @@ def _string(bus: Bus, device: Device, request: Request, data: bytes) -> None:
 def _recognise(bus: Bus, device: Device, request: Request, serial: StringText) -> None:
     """The same ids and serial number as one that is gone: the same device, plugged in again."""
     for other in reversed(bus.devices[-_LOOK_BACK:]):
-        if other is device or other.ids != device.ids or other.present:
-            continue
+        if other is device or other.present or other.descriptor[8:14] != device.descriptor[8:14]:
+            continue  # idVendor, idProduct and bcdDevice (USB 2.0 Table 9-8)
         index = int.from_bytes(other.descriptor[16:17], "little")
         if any(at == index and s.text == serial.text for (at, _), s in other.strings.items()):
             device.earlier = other
@@ -112,11 +120,11 @@ def set_address(bus: Bus, device: Device, request: Request, data: bytes) -> None
     """SET_ADDRESS (9.4.6)."""
     if not request.done or not 0 < request.value < 128:
         return
-    bus.assign(device, request.value, request)
+    device = bus.assign(device, request.value, request)
     text = f"gets address {request.value}"
     device.tell(request.end_ns, text, request.records)
     device.waiting = ("address", request.end_ns)
-    bus.emit("address", request, device, text)
+    bus.emit(Happening.ADDRESS, request, device, text)
 
 
 def set_configuration(bus: Bus, device: Device, request: Request, data: bytes) -> None:
@@ -131,7 +139,7 @@ def set_configuration(bus: Bus, device: Device, request: Request, data: bytes) -
         text += f" ({count_of(len({i.number for i in current.interfaces}), 'interface')}, "
         text += f"up to {current.max_power_ma(device.superspeed)} mA)"
     device.tell(request.end_ns, text, request.records)
-    bus.emit("configured", request, device, text, done=request.done)
+    bus.emit(Happening.CONFIGURED, request, device, text, done=request.done)
 
 
 def get_configuration(bus: Bus, device: Device, request: Request, data: bytes) -> None:
@@ -148,7 +156,7 @@ def set_interface(bus: Bus, device: Device, request: Request, data: bytes) -> No
         device.alternates[request.index & 0xFF] = request.value
         device.changed()
     device.tell(request.end_ns, request.text, request.records)
-    bus.emit("interface", request, device, request.text, done=request.done)
+    bus.emit(Happening.INTERFACE, request, device, request.text, done=request.done)
 
 
 def get_interface(bus: Bus, device: Device, request: Request, data: bytes) -> None:
@@ -161,7 +169,7 @@ def get_interface(bus: Bus, device: Device, request: Request, data: bytes) -> No
 def clear_halt(bus: Bus, device: Device, request: Request, data: bytes) -> None:
     """CLEAR_FEATURE(ENDPOINT_HALT) (9.4.1): part of every recovery."""
     if request.value == 0:
-        bus.emit("clear halt", request, device, request.text, done=request.done, endpoint=request.index & 0xFF)
+        bus.emit(Happening.CLEAR_HALT, request, device, request.text, done=request.done, endpoint=request.index & 0xFF)
 
 
 def _is_storage(device: Device, interface: int) -> bool:
@@ -175,7 +183,7 @@ def class_reset(bus: Bus, device: Device, request: Request, data: bytes) -> None
     """Bulk-Only Mass Storage Reset (BOT 1.0 3.1)."""
     if _is_storage(device, request.index):
         device.tell(request.end_ns, request.text, request.records)
-        bus.emit("class reset", request, device, request.text, done=request.done)
+        bus.emit(Happening.CLASS_RESET, request, device, request.text, done=request.done)
 
 
 def max_lun(bus: Bus, device: Device, request: Request, data: bytes) -> None:
@@ -188,4 +196,4 @@ def max_lun(bus: Bus, device: Device, request: Request, data: bytes) -> None:
         device.max_lun = data[0]
         text += f": {data[0]}"
     device.tell(request.end_ns, text, request.records)
-    bus.emit("max lun", request, device, text, done=request.done)
+    bus.emit(Happening.MAX_LUN, request, device, text, done=request.done)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sticktrace.bus.device import Device, Gap
+from sticktrace.bus.events import Happening
 from sticktrace.bus.hubs import CONNECTION, ENABLE, OVER_CURRENT, RESETTING, Hub, Port, PortState, Reset
 from sticktrace.codes.usb_requests import BH_PORT_RESET, C_PORT_CONNECTION, PORT_POWER, PORT_RESET, PORT_SUSPEND
 from sticktrace.grammar.hub import port_words
@@ -45,7 +46,7 @@ def hub_status(bus: Bus, device: Device, request: Request, data: bytes) -> None:
     if hub.hub_status & 2 and not before & 2:
         text = "over-current on the whole hub"
         device.tell(request.end_ns, text, request.records)
-        bus.emit("over-current", request, device, text)
+        bus.emit(Happening.OVER_CURRENT, request, device, text)
 
 
 def status_change(device: Device, time_ns: int, data: bytes) -> None:
@@ -93,13 +94,16 @@ def _begin_reset(bus: Bus, hub: Device, port: Port, request: Request) -> None:
     device = port.device
     if device is None or not device.present:
         device = port.device = bus.new_device(hub.bus, request.time_ns, hub, port.number)
+    bus.settle_open(hub.bus)
+    if device.attached_ns < 0 and not device.addresses:
+        bus.wonder(device)
     if device.attached_ns >= 0 and not device.resets:
         device.gaps.append(Gap("attach", device.attached_ns, request.time_ns, request.records))
     port.reset = Reset(request.time_ns, records=request.records)
     device.resets.append(port.reset)
     text = f"port reset ({_place(hub, port)})"
     device.tell(request.time_ns, text, request.records)
-    bus.emit("reset", request, device, text, done=request.done, time_ns=request.time_ns)
+    bus.emit(Happening.RESET, request, device, text, done=request.done, time_ns=request.time_ns)
     device.unconfigure()
     device.waiting = None
     bus.at_default[hub.bus] = device
@@ -114,8 +118,8 @@ def port_status(bus: Bus, device: Device, request: Request, data: bytes) -> None
     signalled = port.signalled_ns
     status, change = int.from_bytes(data[:2], "little"), int.from_bytes(data[2:4], "little")
     if not hub.descriptor and not device.descriptor:
-        # A powered USB 2.0 port shows bit 8, a SuperSpeed port in use bit 9 instead (USB 3.2 10.16.2.6).
-        hub.superspeed = status & 0x301 == 0x201 or (hub.superspeed and not status & 1)
+        # A powered USB 2.0 port shows bit 8, a powered SuperSpeed port bit 9 instead (USB 3.2 10.16.2.6).
+        hub.superspeed = status & 0x300 == 0x200 or (hub.superspeed and not status & 0x300)
     known = len(port.history)
     fresh = port.record(PortState(request.end_ns, status, change, request.records))
     # The hub's own report, if recorded, is nearer to the event than the host's reading of it.
@@ -134,7 +138,7 @@ def _over_current(bus: Bus, hub: Device, port: Port, request: Request, status: i
     text = f"over-current on {_place(hub, port)}" + ("" if status & OVER_CURRENT else " came and went")
     target = port.device if port.device is not None and port.device.present else hub
     target.tell(when, text, request.records)
-    bus.emit("over-current", request, target, text, time_ns=when)
+    bus.emit(Happening.OVER_CURRENT, request, target, text, time_ns=when)
 
 
 def _connection(bus: Bus, hub_device: Device, hub: Hub, port: Port, request: Request, new: bool, when: int) -> None:
@@ -144,7 +148,7 @@ def _connection(bus: Bus, hub_device: Device, hub: Hub, port: Port, request: Req
     if there and device is not None and (not connected or (new and _came_anew(hub, port, device))):
         bus.remove(device, request, f"unplugged from {_place(hub_device, port)}", when)
         there = False
-    if connected and not there:
+    if connected and not there and (new or not bus.has_unplaced(hub_device.bus)):
         fresh = port.device = bus.new_device(hub_device.bus, when, hub_device, port.number)
         words = port_words(port.status, 0, hub.superspeed)
         if new:
@@ -153,7 +157,7 @@ def _connection(bus: Bus, hub_device: Device, hub: Hub, port: Port, request: Req
         else:
             text = f"already on {_place(hub_device, port)} ({words})"
         fresh.tell(when, text, request.records)
-        bus.emit("attached", request, fresh, text, time_ns=when)
+        bus.emit(Happening.ATTACHED, request, fresh, text, time_ns=when)
     if not connected:
         port.device = None
 

@@ -7,8 +7,9 @@ place of the setup packet; it is read as the request that it puts on the bus, an
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from sticktrace.bus.device import UNTOLD, Device
 from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
 from sticktrace.codes import usb_requests as codes
 from sticktrace.grammar import usb
@@ -56,6 +57,7 @@ class Request:
     index: int = -1
     number: int = 0
     in_exchange: bool = False
+    device: Device = field(default=UNTOLD, repr=False)
 
     @property
     def done(self) -> bool:

@@ -79,10 +79,10 @@ class _Bar:
 
 def labelled(items: Iterable[Any], reading: Any) -> Iterator[tuple[Any, str]]:
     """The exchanges among the items of a pass, each with what its blocks are on the volume at that time."""
-    from sticktrace.transport.exchange import Exchange
-    from sticktrace.volume.tracker import tracker_of
+    from sticktrace.transport.items import Exchange
+    from sticktrace.volume.tracker import VolumeTracker
 
-    volumes = tracker_of(reading)
+    volumes = VolumeTracker(reading.read)
     for item in items:
         if isinstance(item, Exchange):
             yield item, volumes.feed(item)

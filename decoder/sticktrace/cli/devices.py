@@ -16,30 +16,25 @@ def command(capture: str, story: bool, as_json: bool) -> None:
 
     What the capture does not show is left out; nothing is guessed without saying so.
     """
-    from sticktrace.output.device_text import card_lines, device_facts, story_lines, unit_lines
-    from sticktrace.sticks.units import Units
-    from sticktrace.transport.exchange import Exchange
+    from sticktrace.output.device_text import card_lines, device_facts, story_lines
+    from sticktrace.volume.ledger import Ledger
 
     with opened(capture) as source:
         reading = source.reading()
-        units = Units(reading.bus)
+        ledger = Ledger(reading, bring_up_only=True)
         for item in reading:
-            if isinstance(item, Exchange):
-                units.see(item, reading.read)
+            ledger.see(item)
+        ledger.sticks.listed()
         if as_json:
             import json
 
-            for device in reading.bus.devices:
-                click.echo(json.dumps(device_facts(device, units)))
+            for stick in ledger.sticks.in_order():
+                click.echo(json.dumps(device_facts(stick)))
         else:
             show = story_lines if story else card_lines
-            for device in reading.bus.devices:
-                echo_all(show(device, units, style))
+            for stick in ledger.sticks.in_order():
+                echo_all(show(stick, style))
                 click.echo("")
-            for unit in units.homeless():
-                name = style(f"device at bus {unit.bus}, address {unit.address}", "head")
-                click.echo(f"{name}  no descriptor in this capture")
-                echo_all(unit_lines(unit))
-            if not reading.bus.devices and not units.homeless():
+            if not ledger.sticks.in_order():
                 click.echo("no device: the capture holds no USB traffic that says who is there")
         report_damage(reading, capture)

@@ -13,10 +13,12 @@ from sticktrace.cli.common import capture_argument, echo_all, opened, report_dam
 @capture_argument
 @click.option("--all", "everything", is_flag=True, help="Notes too, and stages even when all is well.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
-def command(capture: str, everything: bool, as_json: bool) -> None:
+@click.option("--fail-on", type=click.Choice(["fault", "risk", "note"]), default="fault", show_default=True,
+              help="The least that makes the exit status 1.")  # fmt: skip
+def command(capture: str, everything: bool, as_json: bool, fail_on: str) -> None:
     """Say how far the stick in CAPTURE came, what failed first, whose side it is on, and what to try.
 
-    Exit status 1 when something stopped or damaged the work (a fault), else 0.
+    Exit status 1 when something stopped or damaged the work (a fault, or a host that gave up), else 0.
 
     \b
     Examples:
@@ -24,6 +26,7 @@ def command(capture: str, everything: bool, as_json: bool) -> None:
       sticktrace diagnose --json stick.pcap
       sticktrace findings unit-attention-fatal
     """
+    from sticktrace.findings.finding import SEVERITIES
     from sticktrace.findings.verdict import diagnose
 
     with opened(capture) as source:
@@ -38,5 +41,5 @@ def command(capture: str, everything: bool, as_json: bool) -> None:
 
             echo_all(lines(diagnosis, style, width(), everything))
         report_damage(reading, capture)
-    if diagnosis.faults:
+    if diagnosis.worst in SEVERITIES[: SEVERITIES.index(fail_on) + 1]:
         sys.exit(1)

@@ -78,7 +78,7 @@ def _pcap(source: Any, selection: Any, target: str, overwrite: bool) -> None:
 def _records_of(reading: Any, selection: Any) -> set[int]:
     """Record numbers of the chosen exchanges, of those that fetched their sense, and of all control requests."""
     from sticktrace.bus.requests import Request
-    from sticktrace.transport.exchange import Exchange
+    from sticktrace.transport.items import Exchange
 
     wanted: set[int] = set()
     askers: dict[int, tuple[int, ...]] = {}
@@ -106,32 +106,30 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
 
     from sticktrace.bus.requests import Request
     from sticktrace.findings.catalogue import RULES
-    from sticktrace.findings.scene import Account
+    from sticktrace.findings.scene import Scene
     from sticktrace.findings.verdict import conclude
     from sticktrace.output.device_text import device_facts
     from sticktrace.output.json_lines import capture_facts, exchange_facts, request_facts, stray_facts
-    from sticktrace.sticks.units import Units
-    from sticktrace.transport.events import Stray
-    from sticktrace.transport.exchange import Exchange
+    from sticktrace.transport.items import Exchange, Stray
 
     yield json.dumps(capture_facts(source.skim()))
     if selection.words:
         for exchange, touches in selection.of(labelled(reading, reading)):
             yield json.dumps(exchange_facts(exchange, touches))
         return
-    units, account = Units(reading.bus), Account(reading, RULES)
+    scene = Scene(reading, RULES)
     for item in reading:
-        account.see(item)
+        scene.see(item)
         if isinstance(item, Exchange):
-            units.see(item, reading.read)
-            yield json.dumps(exchange_facts(item, account.volumes.label))
+            yield json.dumps(exchange_facts(item, scene.ledger.label))
         elif isinstance(item, Request):
             yield json.dumps(request_facts(item))
         elif isinstance(item, Stray):
             yield json.dumps(stray_facts(item))
-    for device in reading.bus.devices:
-        yield json.dumps(device_facts(device, units))
-    for facts in conclude(account).lines():
+    diagnosis = conclude(scene)
+    for stick in scene.ledger.sticks.in_order():
+        yield json.dumps(device_facts(stick))
+    for facts in diagnosis.lines():
         yield json.dumps(facts)
 
 

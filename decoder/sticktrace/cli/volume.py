@@ -57,16 +57,16 @@ def command(
 
 def _followed(reading: Any, as_of: int | None) -> list[Any]:
     """The media of a capture, as they stood after an exchange, or at the end."""
-    from sticktrace.transport.exchange import Exchange
-    from sticktrace.volume.tracker import tracker_of
+    from sticktrace.transport.items import Exchange
+    from sticktrace.volume.ledger import Ledger
 
-    tracker = tracker_of(reading)
+    ledger = Ledger(reading)
     for item in reading:
-        if isinstance(item, Exchange):
-            if as_of is not None and item.number > as_of:
-                break
-            tracker.feed(item)
-    return tracker.media
+        if as_of is not None and isinstance(item, Exchange) and item.number > as_of:
+            break
+        ledger.see(item)
+    ledger.sticks.listed()
+    return ledger.tracker.media
 
 
 def _lines(media: list[Any], changes: bool, as_map: bool) -> Iterator[str]:

@@ -51,13 +51,13 @@ def rows(good: Story, bad: Story) -> list[Row]:
 
 
 def _named(field: str) -> Callable[[Story], str]:
-    return lambda story: story.stick.device.named(field) if story.stick.device else ""
+    return lambda story: story.stick.device.named(field)
 
 
 def _power(story: Story) -> str:
     device = story.stick.device
-    current = device.current() if device else None
-    if device is None or current is None:
+    current = device.current()
+    if current is None:
         return ""
     own = ", self-powered" if current.self_powered else ""
     return f"{current.max_power_ma(device.superspeed)} mA{own}"
@@ -65,12 +65,12 @@ def _power(story: Story) -> str:
 
 def _configuration(story: Story) -> str:
     device = story.stick.device
-    return str(device.configuration) if device is not None and device.configuration else ""
+    return str(device.configuration) if device.configuration else ""
 
 
 def _alternates(story: Story) -> str:
     device = story.stick.device
-    if device is None or not device.configuration or device.current() is None:
+    if not device.configuration or device.current() is None:
         return ""
     chosen = [s for s in device.storage_interfaces() if s.active]
     return ", ".join(f"interface {s.number}: {s.alternate}" for s in chosen)
@@ -78,7 +78,7 @@ def _alternates(story: Story) -> str:
 
 def _max_lun(story: Story) -> str:
     device = story.stick.device
-    if device is None or device.max_lun_result == "not seen":
+    if device.max_lun_result == "not seen":
         return ""
     return str(device.max_lun) if device.max_lun is not None else device.max_lun_result
 
@@ -130,8 +130,7 @@ def _unit(good: Story, bad: Story, lun: int) -> list[Row]:
         if unit is None:
             return ""
         if what == "identity":
-            found = unit.inquiry
-            return f"{found.vendor} {found.product}".strip() if found else ""
+            return unit.names
         capacity = unit.capacity
         if capacity is None:
             return ""

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
 
-from sticktrace.bus.devices import BusEvent
+from sticktrace.bus.events import BusEvent
 from sticktrace.bus.requests import Request
 from sticktrace.comparison.steps import NO_STATUS, TROUBLE, UNSEEN, Folding, Step
 from sticktrace.session import Capture
-from sticktrace.sticks.sticks import Stick, Sticks, kind_of
-from sticktrace.transport.exchange import PASSED, Exchange
+from sticktrace.sticks.stick import Stick
+from sticktrace.sticks.sticks import kind_of
+from sticktrace.transport.items import PASSED, Direction, Exchange, Item
+from sticktrace.volume.ledger import Ledger
 
 
 @dataclass(slots=True)
@@ -33,7 +34,7 @@ class Sums:
     cut: int = 0
     busy_ns: int = 0
 
-    def see(self, item: Any) -> None:
+    def see(self, item: Item) -> None:
         """Take in an item."""
         if isinstance(item, BusEvent):
             self.events[item.kind] += 1
@@ -50,10 +51,10 @@ class Sums:
         if item.sense is not None:
             key, asc, ascq = item.sense[:3]
             self.senses[f"{key:X}/{asc:02X}/{ascq:02X}"] += 1
-        if medium and item.direction == "in":
+        if medium and item.direction is Direction.IN:
             self.read += item.moved
             self.largest_read = max(self.largest_read, item.moved)
-        elif medium and item.direction == "out":
+        elif medium and item.direction is Direction.OUT:
             self.written += item.moved
             self.largest_write = max(self.largest_write, item.moved)
 
@@ -85,7 +86,7 @@ class Story:
     @property
     def title(self) -> str:
         """The stick's name, and where it is."""
-        return self.stick.title
+        return self.stick.named_place
 
     @property
     def troubles(self) -> set[tuple[str, str]]:
@@ -99,27 +100,26 @@ class Telling:
     def __init__(self, capture: Capture) -> None:
         self.reading = capture.reading()
         self.name = capture.name
-        self._sticks = Sticks(self.reading)
-        self._foldings: dict[int, Folding] = {}
-        self._sums: dict[int, Sums] = {}
+        self._ledger = Ledger(self.reading, bring_up_only=True)
+        self._foldings: dict[Stick, Folding] = {}
+        self._sums: dict[Stick, Sums] = {}
         for item in self.reading:
-            stick = self._sticks.of(item)
-            if stick is not None:
-                self._of(stick).see(item)
-                self._sums[id(stick)].see(item)
+            stick = self._ledger.see(item)
+            self._of(stick).see(item)
+            self._sums[stick].see(item)
 
     def _of(self, stick: Stick) -> Folding:
-        found = self._foldings.get(id(stick))
+        found = self._foldings.get(stick)
         if found is None:
-            found = self._foldings[id(stick)] = Folding()
-            self._sums[id(stick)] = Sums()
+            found = self._foldings[stick] = Folding()
+            self._sums[stick] = Sums()
         return found
 
     def stories(self) -> list[Story]:
         """One for each storage device, however often it was plugged in; the one with most commands first. Where there
         is none, one for each device that failed before it said what it is."""
-        storage = self._sticks.storage_or_unknown()
-        chains = {id(stick): self._sticks.plugs(stick) for stick in storage}
+        storage = self._ledger.sticks.listed()
+        chains = {id(stick): self._ledger.sticks.plugs(stick) for stick in storage}
         earlier = {id(stick) for chain in chains.values() for stick in chain[:-1]}
         found = [self._story(chains[id(stick)]) for stick in storage if id(stick) not in earlier]
         return sorted(found, key=lambda story: (-story.sums.commands.total(), story.stick.first_ns))
@@ -132,7 +132,7 @@ class Telling:
             folding = self._of(stick)
             steps += folding.steps
             skipped += folding.skipped
-            sums.add(self._sums[id(stick)])
+            sums.add(self._sums[stick])
         last_ns = max((step.end_ns for step in steps), default=0)
         rest_ns = max(0, self.reading.reader.last_ns - last_ns)
         if steps and steps[-1].end == NO_STATUS and not rest_ns:

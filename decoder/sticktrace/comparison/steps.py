@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from dataclasses import dataclass
-from typing import Any
 
-from sticktrace.bus.devices import BusEvent
+from sticktrace.bus.events import BusEvent, Happening
 from sticktrace.bus.requests import Request
 from sticktrace.codes import usb_requests as requests
 from sticktrace.comparison.align import Key
@@ -18,7 +17,7 @@ from sticktrace.sticks.sticks import kind_of
 from sticktrace.storage.commands import describe, lba_and_blocks
 from sticktrace.storage.sense import in_words
 from sticktrace.text import count_of
-from sticktrace.transport.exchange import FAILED, MISSING, PASSED, Exchange
+from sticktrace.transport.items import FAILED, MISSING, PASSED, Exchange, Item
 
 MOST_STEPS = 100_000
 """Steps that are kept of one device; a longer recording is compared up to there."""
@@ -30,7 +29,11 @@ wanted; or beyond what the capture shows."""
 NO_STATUS = "no status"
 """The end of a command without a CSW."""
 
-_EVENTS = {"attached": "attach", "reset": "attach", "detached": "attach", "over-current": "attach"}
+_EVENTS = {
+    Happening.ATTACHED: "plugged in", Happening.RESET: "port reset", Happening.DETACHED: "unplugged",
+    Happening.OVER_CURRENT: "over-current",
+}  # fmt: skip
+"""Bus events that are steps, in words; all belong to the stage "attach"."""
 _REQUEST_STAGES = {
     requests.SET_ADDRESS: "address", requests.GET_DESCRIPTOR: "descriptors",
     requests.SET_CONFIGURATION: "configuration", requests.SET_INTERFACE: "configuration",
@@ -112,7 +115,7 @@ class Folding:
         self._last_lba: int | None = None
         self._fetched: set[int] = set()
 
-    def see(self, item: Any) -> None:
+    def see(self, item: Item) -> None:
         """Take in an item of the device."""
         step = self._step(item)
         if step is None:
@@ -146,15 +149,15 @@ class Folding:
         else:
             last.again += 1
 
-    def _step(self, item: Any) -> Step | None:
+    def _step(self, item: Item) -> Step | None:
         if item.__class__ is Exchange:
             return self._command(item)
         if isinstance(item, Request):
             return None if item.in_exchange else _request(item)
         if isinstance(item, BusEvent) and item.kind in _EVENTS:
-            text = {"attached": "plugged in", "detached": "unplugged", "reset": "port reset"}.get(item.kind, item.kind)
-            shade = TROUBLE if item.kind == "over-current" else GOOD
-            return Step(text, (), text, _EVENTS[item.kind], "", shade, 0, item.time_ns, item.time_ns,
+            text = _EVENTS[item.kind]
+            shade = TROUBLE if item.kind is Happening.OVER_CURRENT else GOOD
+            return Step(text, (), text, "attach", "", shade, 0, item.time_ns, item.time_ns,
                         record=item.records[0] if item.records else 0)  # fmt: skip
         return None
 

@@ -9,9 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sticktrace.sticks.tally import EVIDENCE_LIMIT
+
+if TYPE_CHECKING:
+    from sticktrace.sticks.stick import Stick
 
 FAULT, RISK, NOTE = "fault", "risk", "note"
 """Something that stopped or damaged the work; something that may; something worth knowing."""
@@ -69,9 +72,9 @@ class Pattern:
 class Finding:
     """One instance. ``text`` is one sentence with this capture's numbers. ``device`` and ``ids`` say whom it concerns
     ("" if nobody in particular). ``commands`` names those that it was seen with, where the advice hangs on them.
-    ``exchanges`` and ``records`` are evidence, at most `EVIDENCE_LIMIT` of each.
-    ``time_ns`` is when it was first seen. ``severity`` and ``side`` are the pattern's unless the capture settles them
-    otherwise."""
+    ``exchanges`` and ``records`` are evidence, at most `EVIDENCE_LIMIT` of each. ``time_ns`` is when it was first seen.
+    ``ends``: the work came to its end with it. ``severity`` and ``side`` are the pattern's unless the capture settles
+    them otherwise."""
 
     pattern: Pattern
     text: str
@@ -83,9 +86,10 @@ class Finding:
     severity: str = ""
     side: str = ""
     layer: str = ""
-    subject: object = field(default=None, repr=False)
+    stick: Stick | None = field(default=None, repr=False)
     commands: tuple[str, ...] = ()
     again: int = 0
+    ends: bool = False
 
     def __post_init__(self) -> None:
         self.severity = self.severity or self.pattern.severity

@@ -8,32 +8,38 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
-from sticktrace.bus.device import Device
 from sticktrace.findings.finding import PATIENCE_NS, QUIET_NS
-from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.sticks.stages import Stage
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import EVIDENCE_LIMIT, Tally
+from sticktrace.sticks.unit import Unit
 from sticktrace.text import bytes_in_words, count_of
+from sticktrace.transport.items import Transport
 from sticktrace.volume.medium import Volume
 
 if TYPE_CHECKING:
-    from sticktrace.findings.scene import Account
+    from sticktrace.findings.scene import Scene
 
-REACHED, FAILED, NOT_SEEN = "reached", "failed", "not seen"
+class State(StrEnum):
+    """What is known of a stage. A stage is failed only when something was tried and did not work."""
 
-NAMES = (
-    "attach", "address", "descriptors", "configuration", "transport", "identity", "ready", "capacity", "partition",
-    "file system", "files",
-)  # fmt: skip
+    REACHED = "reached"
+    FAILED = "failed"
+    NOT_SEEN = "not seen"
+
+
+REACHED, FAILED, NOT_SEEN = State
 
 
 @dataclass(slots=True)
-class Stage:
-    """One stage of one device. ``time_ns`` is when it was reached or first failed, -1 if neither."""
+class Rung:
+    """One stage of one stick. ``time_ns`` is when it was reached or first failed, -1 if neither."""
 
-    name: str
-    state: str = NOT_SEEN
+    stage: Stage
+    state: State = NOT_SEEN
     text: str = ""
     exchanges: tuple[int, ...] = ()
     records: tuple[int, ...] = ()
@@ -42,186 +48,211 @@ class Stage:
     def facts(self, device: str) -> dict[str, Any]:
         """``kind:"stage"``."""
         return {
-            "kind": "stage", "device": device, "name": self.name, "state": self.state, "text": self.text,
+            "kind": "stage", "device": device, "name": self.stage, "state": self.state, "text": self.text,
             "time_ns": self.time_ns if self.time_ns >= 0 else None, "exchanges": list(self.exchanges),
             "records": list(self.records),
         }  # fmt: skip
 
 
-def _stage(name: str, state: str, text: str, tally: Tally | None = None, number: int = 0, time_ns: int = -1) -> Stage:
-    if tally is not None:
-        return Stage(name, state, text, tuple(tally.exchanges[:EVIDENCE_LIMIT]), tuple(tally.records[:EVIDENCE_LIMIT]),
-                     tally.first_ns)  # fmt: skip
-    return Stage(name, state, text, (number,) if number else (), (), time_ns)
+def ladder(stick: Stick, scene: Scene) -> list[Rung]:
+    """Every stage of a stick, in order: as reached where `Stick.reached` says so, else failed or not seen."""
+    reached = stick.reached
+    rungs = []
+    for stage in Stage:
+        at = reached.get(stage)
+        if at is not None:
+            numbers = (at.exchange,) if at.exchange else ()
+            text = _REACHED[stage](stick, scene)
+            rungs.append(Rung(stage, REACHED, text, numbers, at.records[:EVIDENCE_LIMIT], at.time_ns))
+        else:
+            rungs.append(_OPEN.get(stage, _not_seen)(stage, stick, scene))
+    return rungs
 
 
-def _attach(subject: Subject, account: Account) -> Stage:
-    device = subject.device
-    tally = subject.happened("attached")
-    if device is None or not tally:
-        return Stage("attach")
+def _failed(stage: Stage, text: str, tally: Tally) -> Rung:
+    return Rung(stage, FAILED, text, tuple(tally.exchanges), tuple(tally.records), tally.first_ns)
+
+
+def _not_seen(stage: Stage, stick: Stick, scene: Scene) -> Rung:
+    return Rung(stage)
+
+
+# -- what is said of a stage that was reached ----------------------------------------------------------------------
+
+
+def _attached(stick: Stick, scene: Scene) -> str:
+    device = stick.device
     where = f"port {device.port} of the hub at address {device.hub.address}" if device.hub else "a port"
-    text = f"plugged into {where}" if device.attached_ns >= 0 else f"already on {where}"
-    return _stage("attach", REACHED, text, tally)
+    return f"plugged into {where}" if device.attached_ns >= 0 else f"already on {where}"
 
 
-def _tried(name: str, subject: Subject, kind: str, text: str) -> Stage:
-    """A stage that one kind of request decides."""
-    asks = subject.ask(kind)
-    if asks.done:
-        return _stage(name, REACHED, text, asks.done)
-    if asks.failed:
-        return _stage(name, FAILED, f"{count_of(asks.failed.count, 'try', 'tries')}, none worked", asks.failed)
-    return Stage(name)
-
-
-def _address(subject: Subject, account: Account) -> Stage:
-    given = subject.happened("address")
-    if given:
-        return _stage("address", REACHED, f"address {subject.address}", given)
-    stage = _tried("address", subject, "address", f"address {subject.address}")
-    if stage.state == NOT_SEEN and not subject.address and subject.ask("device descriptor").failed:
-        failed = subject.ask("device descriptor").failed
-        return _stage("address", FAILED, "no answer at address 0", failed)
-    return stage
-
-
-def _descriptors(subject: Subject, account: Account) -> Stage:
-    device = subject.device
-    asks = subject.ask("configuration descriptor")
-    whole = [c for c in device.configurations.values() if c.interfaces] if device else []
-    if device and whole:
-        return _stage("descriptors", REACHED, _described(device), asks.done if asks.done else None)
-    if asks.failed and not asks.done:
-        return _stage("descriptors", FAILED, "the configuration was not given", asks.failed)
-    failed = subject.ask("device descriptor").failed
-    if subject.address and failed and not (device and device.ids):
-        return _stage("descriptors", FAILED, "the device descriptor was not given", failed)
-    return Stage("descriptors")
-
-
-def _described(device: Device) -> str:
-    """What the descriptors say in a line."""
-    ids = device.vid_pid or "ids not read"
+def _described(stick: Stick, scene: Scene) -> str:
+    device = stick.device
     current = device.current()
     speed = f", {device.speed} speed" if device.speed else ""
     power = f", up to {current.max_power_ma(device.superspeed)} mA" if current else ""
-    return f"{ids}{speed}{power}"
+    return f"{device.vid_pid or 'ids not read'}{speed}{power}"
 
 
-def _configuration(subject: Subject, account: Account) -> Stage:
-    value = subject.device.configuration if subject.device else None
-    return _tried("configuration", subject, "configuration", f"configuration {value}" if value else "configured")
+def _configured(stick: Stick, scene: Scene) -> str:
+    value = stick.device.configuration
+    return f"configuration {value}" if value else "configured"
 
 
-def _transport(subject: Subject, account: Account) -> Stage:
-    first, good = subject.first_exchange, subject.exchanges - subject.transport_bad
+def _answers(stick: Stick, scene: Scene) -> str:
+    first = stick.first_exchange
+    kind = _TRANSPORTS[first.transport] if first is not None else "commands"
+    return f"{kind}, {count_of(stick.exchanges - stick.transport_bad, 'command')} answered"
+
+
+_TRANSPORTS = {Transport.BOT: "Bulk-Only Transport", Transport.UAS: "USB Attached SCSI",
+               Transport.CBI: "Control/Bulk/Interrupt transport"}  # fmt: skip
+
+
+def _first_unit(stick: Stick, stage: Stage) -> Unit:
+    """The unit that reached a stage first."""
+    reached = [unit for _, unit in sorted(stick.units.items()) if stage in unit.reached]
+    return min(reached, key=lambda unit: unit.reached[stage].time_ns)
+
+
+def _identified(stick: Stick, scene: Scene) -> str:
+    told = _first_unit(stick, Stage.IDENTITY).identity
+    if told is None:
+        return "INQUIRY passed"
+    who = " ".join(f"{told.vendor} {told.product} {told.revision}".split())
+    return ", ".join(part for part in (who, told.kind) if part)
+
+
+def _got_ready(stick: Stick, scene: Scene) -> str:
+    unit = _first_unit(stick, Stage.READY)
+    return f"LUN {unit.lun} ready" + (f", after {count_of(unit.refused.count, 'refusal')}" if unit.refused else "")
+
+
+def _sized(stick: Stick, scene: Scene) -> str:
+    unit = _first_unit(stick, Stage.CAPACITY)
+    told = unit.capacity
+    if told is not None:
+        return f"{told.blocks:,} blocks of {told.block_length} bytes, {bytes_in_words(told.bytes)}"
+    return "more blocks than 32 bits count" if unit.beyond else "READ CAPACITY passed"
+
+
+def _divided(stick: Stick, scene: Scene) -> str:
+    for medium in scene.media(_first_unit(stick, Stage.PARTITION)):
+        if medium.table.scheme == "none":
+            return "no partition table, the volume begins at block 0"
+        if medium.table.scheme:
+            return f"{medium.table.scheme}, {count_of(len(medium.table.partitions), 'partition')}"
+    return "known"
+
+
+def _mounted(stick: Stick, scene: Scene) -> str:
+    known = [volume for volume in scene.volumes(_first_unit(stick, Stage.FILE_SYSTEM)) if volume.kind]
+    return f"{known[0].kind}{f' {known[0].label!r}' if known[0].label else ''}" if known else "known"
+
+
+def _listed(stick: Stick, scene: Scene) -> str:
+    for volume in scene.volumes(_first_unit(stick, Stage.FILES)):
+        count = _entries(volume)
+        if count:
+            return f"{count_of(count, 'entry', 'entries')} seen on {volume.title}"
+    return "directory entries seen"
+
+
+_REACHED: dict[Stage, Callable[[Stick, Scene], str]] = {
+    Stage.ATTACH: _attached, Stage.ADDRESS: lambda stick, scene: f"address {stick.address}",
+    Stage.DESCRIPTORS: _described, Stage.CONFIGURATION: _configured, Stage.TRANSPORT: _answers,
+    Stage.IDENTITY: _identified, Stage.READY: _got_ready, Stage.CAPACITY: _sized, Stage.PARTITION: _divided,
+    Stage.FILE_SYSTEM: _mounted, Stage.FILES: _listed,
+}  # fmt: skip
+
+
+# -- what is said of a stage that was not --------------------------------------------------------------------------
+
+
+def _no_address(stage: Stage, stick: Stick, scene: Scene) -> Rung:
+    asked = stick.ask("address")
+    if asked.failed:
+        return _failed(stage, f"{count_of(asked.failed.count, 'try', 'tries')}, none worked", asked.failed)
+    failed = stick.ask("device descriptor").failed
+    if failed and not stick.address:
+        return _failed(stage, "no answer at address 0", failed)
+    return Rung(stage)
+
+
+def _no_descriptors(stage: Stage, stick: Stick, scene: Scene) -> Rung:
+    if stick.known:
+        return Rung(stage, NOT_SEEN, f"{_described(stick, scene)}, as read from the device in use")
+    asks = stick.ask("configuration descriptor")
+    if asks.failed and not asks.done:
+        return _failed(stage, "the configuration was not given", asks.failed)
+    failed = stick.ask("device descriptor").failed
+    if stick.address and failed and not stick.device.ids:
+        return _failed(stage, "the device descriptor was not given", failed)
+    return Rung(stage)
+
+
+def _no_configuration(stage: Stage, stick: Stick, scene: Scene) -> Rung:
+    failed = stick.ask("configuration").failed
+    return _failed(stage, f"{count_of(failed.count, 'try', 'tries')}, none worked", failed) if failed else Rung(stage)
+
+
+def _no_answer(stage: Stage, stick: Stick, scene: Scene) -> Rung:
+    first = stick.first_exchange
     if first is None:
-        return Stage("transport")
-    kind = {"UAS": "USB Attached SCSI", "BOT": "Bulk-Only Transport"}.get(first.transport, first.transport)
-    if good > 0:
-        text = f"{kind}, {count_of(good, 'command')} answered"
-        return _stage("transport", REACHED, text, None, first.number, first.time_ns)
-    if subject.cut_short:
-        return Stage("transport", NOT_SEEN, "the only command is cut off by the end of the capture", (first.number,))
-    return _stage("transport", FAILED, f"{kind}, no command got a proper answer", None, first.number, first.time_ns)
+        return Rung(stage)
+    if stick.cut_short:
+        return Rung(stage, NOT_SEEN, "the only command is cut off by the end of the capture", (first.number,))
+    text = f"{_TRANSPORTS[first.transport]}, no command got a proper answer"
+    return Rung(stage, FAILED, text, (first.number,), (), first.time_ns)
 
 
-def _best(name: str, subject: Subject, judge: Callable[[Unit], Stage]) -> Stage:
-    """The stage of the unit that came furthest: reached before failed before not seen."""
-    rank = {REACHED: 0, FAILED: 1, NOT_SEEN: 2}
-    stages = [judge(unit) for _, unit in sorted(subject.units.items())]
-    return min(stages, key=lambda s: rank[s.state], default=Stage(name))
+def _no_identity(stage: Stage, stick: Stick, scene: Scene) -> Rung:
+    bad = next((unit.identity_bad for _, unit in sorted(stick.units.items()) if unit.identity_bad), None)
+    return _failed(stage, "INQUIRY failed", bad) if bad is not None else Rung(stage)
 
 
-def _identity(subject: Subject, account: Account) -> Stage:
-    def judge(unit: Unit) -> Stage:
-        if unit.identity_at:
-            told = unit.identity
-            who = " ".join(f"{told.vendor} {told.product} {told.revision}".split()) if told else ""
-            text = ", ".join(part for part in (who, told.kind) if part) if told else "INQUIRY passed"
-            return _stage("identity", REACHED, text, None, unit.identity_at)
-        if unit.identity_bad:
-            return _stage("identity", FAILED, "INQUIRY failed", unit.identity_bad)
-        return Stage("identity")
-
-    return _best("identity", subject, judge)
+def _not_ready(stage: Stage, stick: Stick, scene: Scene) -> Rung:
+    rungs = [_refused(unit, scene) for _, unit in sorted(stick.units.items()) if unit.refused]
+    return min(rungs, key=lambda rung: rung.state is not FAILED, default=Rung(stage))
 
 
-def _ready(subject: Subject, account: Account) -> Stage:
-    def judge(unit: Unit) -> Stage:
-        if unit.ready_ns >= 0:
-            after = f", after {count_of(unit.refused.count, 'refusal')}" if unit.refused else ""
-            return _stage("ready", REACHED, f"LUN {unit.lun} ready{after}", None, unit.ready_at, unit.ready_ns)
-        if unit.refused:
-            why = "no medium" if unit.empty else "NOT READY"
-            text = f"LUN {unit.lun}: {why}, asked {count_of(unit.refused.count, 'time')}"
-            waited = unit.refused.last_ns - unit.refused.first_ns
-            gave_up = waited >= PATIENCE_NS or account.quiet_ns(subject) >= QUIET_NS
-            if subject.begun_before:
-                return _stage("ready", NOT_SEEN, text, unit.refused)
-            if (unit.empty and unit.refused.count > 1) or gave_up:
-                return _stage("ready", FAILED, text, unit.refused)
-            return _stage("ready", NOT_SEEN, f"{text}; the capture ends there", unit.refused)
-        return Stage("ready")
-
-    return _best("ready", subject, judge)
+def _refused(unit: Unit, scene: Scene) -> Rung:
+    why = "no medium" if unit.empty else "NOT READY"
+    text = f"LUN {unit.lun}: {why}, asked {count_of(unit.refused.count, 'time')}"
+    waited = unit.refused.last_ns - unit.refused.first_ns
+    gave_up = waited >= PATIENCE_NS or scene.quiet_ns(unit.stick) >= QUIET_NS
+    rung = _failed(Stage.READY, text, unit.refused)
+    if unit.stick.begun_before or not ((unit.empty and unit.refused.count > 1) or gave_up):
+        rung.state = NOT_SEEN
+        rung.text += "" if unit.stick.begun_before else "; the capture ends there"
+    return rung
 
 
-def _capacity(subject: Subject, account: Account) -> Stage:
-    def judge(unit: Unit) -> Stage:
-        if unit.capacity_at:
-            told = unit.capacity
-            text = "READ CAPACITY passed"
-            if told is not None:
-                text = f"{told.blocks:,} blocks of {told.block_length} bytes, {bytes_in_words(told.bytes)}"
-            return _stage("capacity", REACHED, text, None, unit.capacity_at)
+def _no_capacity(stage: Stage, stick: Stick, scene: Scene) -> Rung:
+    for _, unit in sorted(stick.units.items()):
         if unit.capacity_bad and unit.ready_ns >= 0:
-            return _stage("capacity", FAILED, "READ CAPACITY failed", unit.capacity_bad)
-        return Stage("capacity")
-
-    return _best("capacity", subject, judge)
+            return _failed(stage, "READ CAPACITY failed", unit.capacity_bad)
+    return Rung(stage)
 
 
-def _partition(subject: Subject, account: Account) -> Stage:
-    def judge(unit: Unit) -> Stage:
-        for medium in account.volumes.media(unit):
-            scheme = medium.table.scheme
-            if scheme:
-                number = next((v.found_at for v in medium.volumes), 0)
-                parts = count_of(len(medium.table.partitions), "partition")
-                text = "no partition table, the volume begins at block 0" if scheme == "none" else f"{scheme}, {parts}"
-                return _stage("partition", REACHED, text, None, number)
-        return Stage("partition", NOT_SEEN, "block 0 is not in the capture" if unit.reads else "")
-
-    return _best("partition", subject, judge)
+def _no_partition(stage: Stage, stick: Stick, scene: Scene) -> Rung:
+    read = any(unit.reads for unit in stick.units.values())
+    return Rung(stage, NOT_SEEN, "block 0 is not in the capture" if read else "")
 
 
-def _file_system(subject: Subject, account: Account) -> Stage:
-    def judge(unit: Unit) -> Stage:
-        volumes = account.volumes.volumes(unit)
-        known = [v for v in volumes if v.kind]
-        if known:
-            label = f" {known[0].label!r}" if known[0].label else ""
-            return _stage("file system", REACHED, f"{known[0].kind}{label}", None, known[0].found_at)
-        broken = [v for v in volumes if v.problem]
+def _no_file_system(stage: Stage, stick: Stick, scene: Scene) -> Rung:
+    for unit in stick.units.values():
+        broken = [volume for volume in scene.volumes(unit) if volume.problem]
         if broken:
-            return _stage("file system", FAILED, broken[0].problem, None, broken[0].found_at)
-        return Stage("file system")
-
-    return _best("file system", subject, judge)
+            return Rung(stage, FAILED, broken[0].problem, (broken[0].found_at,) if broken[0].found_at else ())
+    return Rung(stage)
 
 
-def _files(subject: Subject, account: Account) -> Stage:
-    def judge(unit: Unit) -> Stage:
-        listed = [(v, _entries(v)) for v in account.volumes.volumes(unit)]
-        listed = [(v, count) for v, count in listed if count]
-        if listed:
-            volume, count = listed[0]
-            return _stage("files", REACHED, f"{count_of(count, 'entry', 'entries')} seen on {volume.title}")
-        return Stage("files")
-
-    return _best("files", subject, judge)
+_OPEN: dict[Stage, Callable[[Stage, Stick, Scene], Rung]] = {
+    Stage.ADDRESS: _no_address, Stage.DESCRIPTORS: _no_descriptors, Stage.CONFIGURATION: _no_configuration,
+    Stage.TRANSPORT: _no_answer, Stage.IDENTITY: _no_identity, Stage.READY: _not_ready, Stage.CAPACITY: _no_capacity,
+    Stage.PARTITION: _no_partition, Stage.FILE_SYSTEM: _no_file_system,
+}  # fmt: skip
 
 
 def _entries(volume: Volume) -> int:
@@ -234,14 +265,3 @@ def _entries(volume: Volume) -> int:
         if count >= 10_000:
             break
     return count
-
-
-_JUDGES: tuple[Callable[[Subject, Account], Stage], ...] = (
-    _attach, _address, _descriptors, _configuration, _transport, _identity, _ready, _capacity, _partition,
-    _file_system, _files,
-)  # fmt: skip
-
-
-def stages(subject: Subject, account: Account) -> list[Stage]:
-    """Every stage of a device, in order."""
-    return [judge(subject, account) for judge in _JUDGES]

@@ -1,17 +1,11 @@
-"""The one door between diagnosis and the volume room: feed it exchanges, ask it what stands on each unit."""
+"""What rules about the volume look for in the sectors of a medium: contradictions, and how far a host read."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sticktrace.session import Reading
-from sticktrace.sticks.subject import Unit
-from sticktrace.transport.exchange import Exchange
-from sticktrace.volume.findings import Fact
-from sticktrace.volume.medium import Medium, Volume
+from sticktrace.volume.medium import Medium
 from sticktrace.volume.store import READ, WRITE, WRITE_LOST, SectorStore
-from sticktrace.volume.tracker import VolumeTracker
 
 MOST_KNOWN, MOST_STEPS = 50_000, 1_500_000
 """Blocks whose content is remembered, and blocks that are looked at in all, so that the comparison is bounded in memory
@@ -28,46 +22,6 @@ class Contradiction:
     after: int
     was_written: bool
     alias: int
-
-
-class Volumes:
-    """Feeds a `VolumeTracker` for as long as a capture passes. Units are told apart by identity, so that two devices at
-    one address, one after the other, keep their media apart."""
-
-    def __init__(self, reading: Reading) -> None:
-        self._unit: Unit | None = None
-        self._tracker = VolumeTracker(reading.read, self._unit_now)
-        self.label = ""
-        """What the blocks of the exchange fed last are for, "" if it has none."""
-
-    def feed(self, exchange: Exchange, unit: Unit) -> None:
-        """Take in an exchange in time order."""
-        self._unit = unit
-        self.label = self._tracker.feed(exchange)
-
-    def _unit_now(self, exchange: Exchange) -> Unit:
-        if self._unit is None:
-            raise RuntimeError("no exchange has been fed")
-        return self._unit
-
-    @property
-    def tracker(self) -> VolumeTracker:
-        """The tracker that is fed."""
-        return self._tracker
-
-    def media(self, unit: Unit) -> list[Medium]:
-        """The media that a unit had, in order of time."""
-        return self._tracker.of(unit)
-
-    def volumes(self, unit: Unit) -> list[Volume]:
-        """The volumes on them."""
-        return [volume for medium in self.media(unit) for volume in medium.volumes]
-
-    def facts(self) -> Iterator[tuple[Unit, Fact]]:
-        """Integrity facts, each with its unit."""
-        for fact in self._tracker.findings():
-            if isinstance(fact.unit, Unit):
-                yield fact.unit, fact
 
 
 def reads_only_tables(medium: Medium) -> bool:

@@ -1,51 +1,59 @@
-"""The account of a capture: it sees every item once, keeps sums, and shows the remarkable to the rules.
+"""What a rule may ask, and who shows the rules what passes by.
 
-A healthy READ or WRITE costs about a microsecond: it is counted in its `Unit` and forgotten. An exchange is looked at
-closely when anything about it is out of the ordinary, when it is of another kind, when it is the first of its kind, and
-for a few exchanges after trouble, since what a host does next matters as much as what went wrong.
+A healthy READ or WRITE is counted (in `Unit`) and forgotten. An exchange is shown to the rules when anything about it
+is out of the ordinary, when it is of another kind, when it is the first of its kind, and for a few exchanges after
+trouble, since what a host does next matters as much as what went wrong.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Iterator
 
-from sticktrace.bus.devices import BusEvent
+from sticktrace.bus.events import BusEvent
 from sticktrace.bus.requests import Request
+from sticktrace.findings.aftermath import KEPT, Aftermath
 from sticktrace.findings.finding import Finding
-from sticktrace.findings.media import Volumes
-from sticktrace.findings.rules import trouble as remarks
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.session import Reading
-from sticktrace.sticks import learning
-from sticktrace.sticks.subject import KEPT, Aftermath, Subject, Unit
-from sticktrace.sticks.whereabouts import Whereabouts
+from sticktrace.sticks.learning import ACCESSES, BROKEN, WRITES
+from sticktrace.sticks.stick import Stick
+from sticktrace.sticks.unit import Unit
 from sticktrace.storage.sense import SenseFacts, decode
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
+from sticktrace.transport.items import FAILED, PASSED, Exchange, Item, Stray, StrayKind
+from sticktrace.transport.remarks import Remark, Said
+from sticktrace.volume.findings import Fact
+from sticktrace.volume.ledger import Ledger
+from sticktrace.volume.medium import Medium, Volume
 
-_TROUBLE = frozenset((MISSING, INVALID, PHASE_ERROR))
 _WATCH, _WATCH_AFTER_TROUBLE = 3, 64
 _SLOW_NS = 1_000_000_000
-_TEN, _SIXTEEN, _PLAIN_READS = frozenset((0x28, 0x2A)), frozenset((0x88, 0x8A)), frozenset((0x28, 0x88))
+_TEN, _SIXTEEN = frozenset((0x28, 0x2A)), frozenset((0x88, 0x8A))
 _BLOCK_0 = frozenset((bytes(4), bytes(8)))
 
 
-class Account:
-    """Feed it items in order with `see`, then `end` it. ``findings`` fills as the rules speak.
+class Watch:
+    """How closely a unit is looked at: ``left`` exchanges still to be shown, and the remark that every READ and WRITE
+    of this host draws (bCBWCBLength), with how many drew it unseen."""
 
-    ``reading`` gives the devices and the payload. Rules are made from the classes in ``rules``.
-    """
+    __slots__ = ("habit", "habits", "left")
+
+    def __init__(self) -> None:
+        self.left = self.habits = 0
+        self.habit: tuple[Remark, ...] = ()
+
+
+class Scene:
+    """Feed it items in order with `see`, then `end` it. ``findings`` fills as the rules speak. Rules are made from the
+    classes in ``rules``."""
 
     def __init__(self, reading: Reading, rules: tuple[type[Rule], ...]) -> None:
-        self.reading = reading
+        self.ledger = Ledger(reading)
         self.bus = reading.bus
         self.findings: list[Finding] = []
-        self.where = Whereabouts(reading.bus)
-        self.subjects = self.where.subjects
-        self._units = self.where.units
-        self.volumes = Volumes(reading)
         self.layers = {pattern.slug: rule.layer for rule in rules for pattern in rule.patterns}
+        self.after: dict[Stick, Aftermath] = {}
+        self._reading = reading
+        self._watch: dict[Unit, Watch] = {}
         self.rules = [rule(self) for rule in rules]
         self._exchange = self._hooks("exchange")
         self._request, self._event = self._hooks("request"), self._hooks("event")
@@ -54,151 +62,152 @@ class Account:
     def _hooks(self, name: str) -> list[Callable[..., None]]:
         return [getattr(rule, name) for rule in self.rules if getattr(type(rule), name) is not getattr(Rule, name)]
 
+    # -- what a rule may ask -------------------------------------------------------------------------------------
+
+    @property
+    def sticks(self) -> list[Stick]:
+        """Every device in order of appearance."""
+        return self.ledger.sticks.all
+
     @property
     def end_ns(self) -> int:
         """Time of the last record."""
-        return self.reading.reader.last_ns
+        return self._reading.reader.last_ns
 
-    def quiet_ns(self, subject: Subject) -> int:
-        """How long the capture goes on after the last that was seen of a device."""
-        return max(0, self.end_ns - subject.last_ns) if subject.last_ns >= 0 else 0
+    def quiet_ns(self, stick: Stick) -> int:
+        """How long the capture goes on after the last that was seen of a stick."""
+        return max(0, self.end_ns - stick.last_ns) if stick.last_ns >= 0 else 0
+
+    def habits(self, stick: Stick) -> int:
+        """How many exchanges of a stick drew the remark that is the host's habit, without being shown to the rules."""
+        return sum(self._watch[unit].habits for unit in stick.units.values() if unit in self._watch)
 
     def data(self, exchange: Exchange, limit: int = 4096) -> bytes:
         """The captured data of an exchange up to a limit; b"" when the first transfer is not whole."""
         found = b""
         for piece in exchange.pieces:
-            found += self.reading.read(piece._replace(captured=min(piece.captured, limit - len(found))))
+            found += self._reading.read(piece._replace(captured=min(piece.captured, limit - len(found))))
             if piece.captured < piece.actual or len(found) >= limit:
                 break
         return found
+
+    def bytes_of(self, request: Request) -> bytes:
+        """The captured data of a control request."""
+        return self._reading.read(request.data)
+
+    def look_at(self, unit: Unit, exchanges: int) -> None:
+        """Show the rules the next exchanges of a unit, however plain they are."""
+        watch = self._watch[unit]
+        watch.left = max(watch.left, exchanges)
 
     def sense(self, exchange: Exchange) -> SenseFacts | None:
         """The sense data of an exchange in full, None where there is none or it is too short."""
         if exchange.sense is None:
             return None
         at = exchange.sense.at
-        return decode(self.reading.read(at._replace(captured=min(at.captured, 64))))
+        return decode(self._reading.read(at._replace(captured=min(at.captured, 64))))
+
+    def media(self, unit: Unit) -> list[Medium]:
+        """The media that a unit had, in order of time."""
+        return self.ledger.media(unit)
+
+    def volumes(self, unit: Unit) -> list[Volume]:
+        """The volumes on them."""
+        return [volume for medium in self.media(unit) for volume in medium.volumes]
+
+    def volume_facts(self) -> Iterator[tuple[Unit, Fact]]:
+        """Integrity facts of the media, each with its unit."""
+        return self.ledger.facts()
 
     # -- what passes by ------------------------------------------------------------------------------------------
 
-    def see(self, item: Any) -> None:
-        """Take in one item of the reading."""
+    def see(self, item: Item) -> Stick:
+        """Take in one item of the reading; returns whose it is."""
         if item.__class__ is Exchange:
-            unit = self._units.get((item.bus, item.address, item.lun)) or self.where.unit(item)
-            notes = item.notes
-            odd = unit.watch or item.status != PASSED or item.residue or item.stalled
-            if odd or (notes and notes != unit.habit) or not unit.reads or not self._plainly(item, unit):
-                self._closely(item, unit)
-            elif notes:
-                unit.habits += 1
-            self.volumes.feed(item, unit)
-        elif isinstance(item, Request):
-            self._take_request(item)
+            return self._take_exchange(item)
+        stick = self.ledger.see(item)
+        if isinstance(item, Request):
+            for hook in self._request:
+                hook(item, stick)
         elif isinstance(item, BusEvent):
-            self._take_event(item)
+            self._take_event(item, stick)
         elif isinstance(item, Stray):
-            self._take_stray(item)
+            self._take_stray(item, stick)
+        return stick
 
     def end(self) -> None:
         """The capture is over: let the rules conclude."""
-        for subject in self.subjects:
-            self._settle(subject, None)
+        for stick in list(self.after):
+            self._settle(stick, None)
         for rule in self.rules:
             rule.end()
 
-    def _plainly(self, item: Exchange, unit: Unit) -> bool:
-        """Count a healthy READ or WRITE (10) or (16) as fast as can be; False for anything else."""
-        cdb = item.cdb
-        opcode = cdb[0] if len(cdb) >= 10 else -1
-        if opcode in _TEN:
-            blocks, first = cdb[7] << 8 | cdb[8], cdb[2:6]
-        elif opcode in _SIXTEEN and len(cdb) == 16:
-            blocks, first = int.from_bytes(cdb[10:14], "big"), cdb[2:10]
+    def _take_exchange(self, item: Exchange) -> Stick:
+        first = self._first_of_its_kind(item)
+        unit = self.ledger.exchange(item)
+        stick = unit.stick
+        watch = self._watch.get(unit) or self._watch.setdefault(unit, Watch())
+        if stick in self.after:
+            self._settle(stick, item)
+        remarks = item.remarks
+        plain = item.status is PASSED and not item.residue and not item.stalled and not watch.left
+        if plain and not first and (not remarks or remarks == watch.habit) and _plainly(item, unit):
+            watch.habits += bool(remarks)
+            watch.left = item.end_ns - item.time_ns > _SLOW_NS
         else:
-            return False
-        if first in _BLOCK_0 or (unit.block and item.expected >= 0 and item.expected != blocks * unit.block):
-            return False
-        if opcode in _PLAIN_READS:
-            unit.reads += 1
-            if item.moved > unit.largest_in:
-                unit.largest_in = item.moved
-        elif unit.writes:
-            unit.writes += 1
-            unit.written, unit.written_ns = item.number, item.end_ns
-            if item.moved > unit.largest_out:
-                unit.largest_out = item.moved
-        else:
-            return False
-        if item.end_ns - item.time_ns > _SLOW_NS:
-            unit.watch = 1
-        unit.total += 1
+            self._closely(item, unit, watch)
         unit.last = item
-        subject = unit.subject
-        subject.exchanges += 1
-        subject.last_ns = item.end_ns
-        subject.last_was_exchange = True
-        if subject.aftermath is not None:
-            self._settle(subject, item)
-        return True
+        return stick
 
-    def _closely(self, item: Exchange, unit: Unit) -> None:
-        subject = unit.subject
-        trouble = item.status in _TROUBLE
-        if subject.aftermath is not None:
-            self._settle(subject, item)
-        subject.exchanges += 1
-        subject.first_exchange = subject.first_exchange or item
-        unit.total += 1
-        unit.first = unit.first or item.number
-        watch = _WATCH_AFTER_TROUBLE if trouble else _WATCH if item.status == FAILED else 0
-        unit.watch = max(unit.watch - 1, watch)
-        subject.cut_short = item.status == MISSING and remarks.cut_short(item)
-        subject.transport_bad += trouble
-        if not subject.cut_short:
-            subject.failures += item.status != PASSED
-            learning.exchange(self, item, unit)
+    def _first_of_its_kind(self, item: Exchange) -> bool:
+        unit = self.ledger.sticks.known_unit(item)
+        return unit is None or not unit.reads or (item.opcode in WRITES and not unit.writes)
+
+    def _closely(self, item: Exchange, unit: Unit, watch: Watch) -> None:
+        trouble = item.status in BROKEN
+        wanted = _WATCH_AFTER_TROUBLE if trouble else _WATCH if item.status is FAILED else 0
+        watch.left = max(watch.left - 1, wanted)
+        if len(item.remarks) == 1 and item.remarks[0].kind is Said.BLOCK_LENGTH_ODD and item.opcode in ACCESSES:
+            watch.habit = item.remarks
         for hook in self._exchange:
             hook(item, unit)
-        unit.last = item
-        subject.last_ns, subject.last_was_exchange = max(subject.last_ns, item.end_ns), True
         if trouble:
-            subject.aftermath = Aftermath(subject, item, unit)
+            self.after[unit.stick] = Aftermath(unit.stick, item, unit)
 
-    def _settle(self, subject: Subject, following: Exchange | None) -> None:
-        aftermath, subject.aftermath = subject.aftermath, None
+    def _settle(self, stick: Stick, following: Exchange | None) -> None:
+        aftermath = self.after.pop(stick, None)
         if aftermath is None:
             return
         aftermath.next = following
         for hook in self._aftermath:
             hook(aftermath)
 
-    def _take_request(self, item: Request) -> None:
-        subject = self.where.of_request(item)
-        learning.request(item, subject)
-        for hook in self._request:
-            hook(item, subject)
-        subject.last_request, subject.last_was_exchange = item, False
-        if item.status is not None or item.end_ns > subject.last_ns:
-            subject.last_ns = max(subject.last_ns, item.end_ns)
-
-    def _take_event(self, item: BusEvent) -> None:
-        subject = self.where.of_event(item)
-        subject.happened(item.kind).add(item.time_ns, records=item.records)
-        if item.kind == "detached":
-            subject.detached = item
-            subject.last_ns = max(subject.last_ns, item.time_ns)
-        if subject.aftermath is not None and len(subject.aftermath.events) < KEPT:
-            subject.aftermath.events.append(item)
+    def _take_event(self, item: BusEvent, stick: Stick) -> None:
+        aftermath = self.after.get(stick)
+        if aftermath is not None and len(aftermath.events) < KEPT:
+            aftermath.events.append(item)
         for hook in self._event:
-            hook(item, subject)
+            hook(item, stick)
 
-    def _take_stray(self, item: Stray) -> None:
-        subject = self.where.at(item.bus, item.address)
-        if item.kind == "invalid command":
-            self._settle(subject, None)
-            subject.aftermath = Aftermath(subject, item, None)
-        elif subject.aftermath is not None and len(subject.aftermath.strays) < KEPT:
-            subject.aftermath.strays.append(item)
-        subject.last_ns = max(subject.last_ns, item.time_ns)
+    def _take_stray(self, item: Stray, stick: Stick) -> None:
+        aftermath = self.after.get(stick)
+        if item.kind is StrayKind.INVALID_COMMAND:
+            self._settle(stick, None)
+            self.after[stick] = Aftermath(stick, item, None)
+        elif aftermath is not None and len(aftermath.strays) < KEPT:
+            aftermath.strays.append(item)
         for hook in self._stray:
-            hook(item, subject)
+            hook(item, stick)
+
+
+def _plainly(item: Exchange, unit: Unit) -> bool:
+    """Whether it is a READ or WRITE (10) or (16), away from block 0, of the length that its wrapper announces."""
+    cdb = item.cdb
+    opcode = cdb[0] if len(cdb) >= 10 else -1
+    if opcode in _TEN:
+        blocks, first = cdb[7] << 8 | cdb[8], cdb[2:6]
+    elif opcode in _SIXTEEN and len(cdb) == 16:
+        blocks, first = int.from_bytes(cdb[10:14], "big"), cdb[2:10]
+    else:
+        return False
+    return first not in _BLOCK_0 and (not unit.block or item.expected < 0 or item.expected == blocks * unit.block)

@@ -1,16 +1,18 @@
-"""The diagnosis: stages of every storage device, findings in order of weight, and one paragraph that sums it up."""
+"""The diagnosis: the ladder of every stick, findings in order of weight, and a colleague's answer in four lines."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Any
 
 from sticktrace.findings.catalogue import RULES
 from sticktrace.findings.finding import FAULT, NOTE, RISK, SEVERITIES, Finding
-from sticktrace.findings.ladder import FAILED, NAMES, REACHED, Stage, stages
-from sticktrace.findings.scene import Account
+from sticktrace.findings.ladder import FAILED, REACHED, Rung, ladder
+from sticktrace.findings.scene import Scene
 from sticktrace.session import Reading
-from sticktrace.sticks.subject import Subject
+from sticktrace.sticks.stages import Stage
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import EVIDENCE_LIMIT
 from sticktrace.text import count_of
 
@@ -19,55 +21,90 @@ _LAYERS = (
     "medium", "capacity", "volume",
 )  # fmt: skip
 
-
 MOST_TOLD = 4
-"""So many devices are told of in the verdict."""
+"""So many sticks are told of in the answer."""
 
 
 @dataclass(slots=True)
-class DeviceReport:
-    """One storage device: ``name`` as it calls itself, ``ids`` "VID:PID" or "", its stages, and how much it did."""
+class StickReport:
+    """One stick and its ladder."""
 
-    name: str
-    ids: str
-    bus: int
-    address: int
-    stages: list[Stage]
-    exchanges: int
-    failures: int
-    subject: Subject = field(repr=False)
+    stick: Stick
+    rungs: list[Rung]
 
     @property
     def title(self) -> str:
         """Name and ids."""
-        return f"{self.name} ({self.ids})" if self.ids and self.ids not in self.name else self.name
+        return self.stick.title
 
     @property
-    def furthest(self) -> Stage | None:
+    def furthest(self) -> Rung | None:
         """The last stage reached."""
-        return next((stage for stage in reversed(self.stages) if stage.state == REACHED), None)
+        return next((rung for rung in reversed(self.rungs) if rung.state is REACHED), None)
 
     @property
-    def stopped(self) -> Stage | None:
+    def stopped(self) -> Rung | None:
         """The first stage that failed with nothing reached after it."""
-        for stage in reversed(self.stages):
-            if stage.state == REACHED:
-                return None
-            if stage.state == FAILED:
-                before = [s for s in self.stages if s.state == FAILED]
-                return before[0]
-        return None
+        failed = None
+        for rung in reversed(self.rungs):
+            if rung.state is REACHED:
+                break
+            failed = rung if rung.state is FAILED else failed
+        return failed
+
+    def facts(self) -> dict[str, Any]:
+        """As JSON says it, in ``devices`` of a diagnosis."""
+        stick = self.stick
+        return {
+            "stick": stick.number, "name": stick.name, "ids": stick.ids or None, "bus": stick.bus,
+            "address": stick.address, "exchanges": stick.exchanges, "failed": stick.failures,
+            "luns": [unit.facts() for _, unit in sorted(stick.units.items())],
+            "stages": [rung.facts(self.title) for rung in self.rungs],
+        }  # fmt: skip
+
+
+@dataclass(slots=True)
+class Answer:
+    """What a colleague would say: how far it came, what failed first and where, the likeliest cause, what to try. The
+    last three are "" where nothing is wrong. ``main`` is the finding that they tell of; ``stopped``: it, or a stage
+    that failed, put an end to the work."""
+
+    way: str
+    failed: str = ""
+    cause: str = ""
+    advice: str = ""
+    main: Finding | None = None
+    stopped: bool = False
+
+    @property
+    def lines(self) -> list[str]:
+        """At most four lines."""
+        rows = (("", self.way), ("Failed first: ", self.failed), ("Likeliest cause: ", self.cause),
+                ("Try: ", self.advice))  # fmt: skip
+        if self.main is not None and self.main.severity != FAULT and not self.stopped:
+            rows = (rows[0], ("Worth a look: ", self.failed), *rows[2:])
+        return [label + text for label, text in rows if text]
+
+    @property
+    def text(self) -> str:
+        """The same as one paragraph."""
+        return " ".join(self.lines)
 
 
 @dataclass(slots=True)
 class Diagnosis:
-    """What `diagnose` found. ``verdict`` is one paragraph; ``findings`` are the most important first; ``devices`` are
-    the storage devices; ``others`` names the other devices that were seen."""
+    """What `diagnose` found: the answer in short, a report for each stick, findings with the most important first, and
+    the other devices by name."""
 
-    verdict: str
-    devices: list[DeviceReport]
+    answer: Answer
+    reports: list[StickReport]
     findings: list[Finding]
     others: list[str]
+
+    @property
+    def verdict(self) -> str:
+        """The answer as one paragraph."""
+        return self.answer.text
 
     def of(self, severity: str) -> list[Finding]:
         """The findings of one severity."""
@@ -80,61 +117,62 @@ class Diagnosis:
 
     @property
     def healthy(self) -> bool:
-        """Whether there is a storage device that did its work, and neither fault nor risk."""
-        return bool(self.devices) and not self.of(FAULT) and not self.of(RISK)
+        """Whether there is a stick that did its work, and neither fault nor risk."""
+        return bool(self.reports) and not self.of(FAULT) and not self.of(RISK) and not self.answer.stopped
+
+    @property
+    def worst(self) -> str:
+        """The gravest that there is: a severity, "" for nothing. An end of the work weighs like a fault."""
+        if self.answer.stopped:
+            return FAULT
+        return next((severity for severity in SEVERITIES if self.of(severity)), "")
 
     def facts(self) -> dict[str, Any]:
         """The diagnosis as one JSON object."""
         return {
             "kind": "diagnosis",
             "verdict": self.verdict,
+            "answer": {"way": self.answer.way, "failed": self.answer.failed or None,
+                       "cause": self.answer.cause or None, "advice": self.answer.advice or None,
+                       "finding": self.answer.main.slug if self.answer.main else None,
+                       "stopped": self.answer.stopped},
             "healthy": self.healthy,
             "counts": {severity: len(self.of(severity)) for severity in SEVERITIES},
-            "devices": [
-                {
-                    "name": report.name, "ids": report.ids or None, "bus": report.bus, "address": report.address,
-                    "exchanges": report.exchanges, "failed": report.failures,
-                    "stages": [stage.facts(report.title) for stage in report.stages],
-                }
-                for report in self.devices
-            ],
+            "devices": [report.facts() for report in self.reports],
             "other_devices": self.others,
             "findings": [finding.facts() for finding in self.findings],
         }  # fmt: skip
 
-    def lines(self) -> list[dict[str, Any]]:
+    def lines(self) -> Iterator[dict[str, Any]]:
         """The same as dicts of ``kind:"stage"`` and ``kind:"finding"``, for JSON lines."""
-        rows = [stage.facts(report.title) for report in self.devices for stage in report.stages]
-        return rows + [finding.facts() for finding in self.findings]
+        for report in self.reports:
+            yield from (rung.facts(report.title) for rung in report.rungs)
+        yield from (finding.facts() for finding in self.findings)
 
 
 def diagnose(reading: Reading) -> Diagnosis:
-    """Read a capture to its end and say how far each storage device came, what failed first, and what to try."""
-    account = Account(reading, RULES)
+    """Read a capture to its end and say how far each stick came, what failed first, and what to try."""
+    scene = Scene(reading, RULES)
     for item in reading:
-        account.see(item)
-    return conclude(account)
+        scene.see(item)
+    return conclude(scene)
 
 
-def conclude(account: Account) -> Diagnosis:
-    """The diagnosis of an account that has seen all there is. Ends the account."""
-    account.end()
-    reports = [_report(subject, account) for subject in account.subjects if _matters(subject)]
-    others = [s.name for s in account.subjects if not _matters(s) and not s.is_hub and (s.known or s.ids)]
-    findings = _merged(sorted(account.findings, key=_weight))
-    return Diagnosis(_verdict(reports, findings, others), reports, findings, others)
+def conclude(scene: Scene) -> Diagnosis:
+    """The diagnosis of a scene that has seen all there is. Ends the scene."""
+    scene.end()
+    listed = scene.ledger.sticks.listed()
+    reports = [StickReport(stick, ladder(stick, scene)) for stick in listed]
+    others = [s.name for s in scene.sticks if not s.number and not s.is_hub and (s.known or s.ids)]
+    told = [finding for finding in scene.findings if _concerns_storage(finding)]
+    findings = _merged(sorted(told, key=_weight))
+    return Diagnosis(_answer(reports, findings, others), reports, findings, others)
 
 
-def _matters(subject: Subject) -> bool:
-    """Whether a device gets stages of its own: storage, or one that never came far enough to tell what it is."""
-    if subject.is_storage:
-        return True
-    touched = subject.ask("device descriptor").failed or subject.ask("address").failed or subject.happened("reset")
-    return not subject.is_hub and not subject.known and bool(touched) and subject.exchanges == 0 and not _root(subject)
-
-
-def _root(subject: Subject) -> bool:
-    return subject.device is not None and subject.device.as_hub is not None
+def _concerns_storage(finding: Finding) -> bool:
+    """Whether a finding is about a stick, a hub, or nobody in particular; a keyboard's troubles are its own."""
+    stick = finding.stick
+    return stick is None or bool(stick.number) or stick.is_hub or not stick.known
 
 
 def _weight(finding: Finding) -> tuple[int, int, int]:
@@ -142,20 +180,14 @@ def _weight(finding: Finding) -> tuple[int, int, int]:
     return SEVERITIES.index(finding.severity), finding.time_ns, layer
 
 
-def _report(subject: Subject, account: Account) -> DeviceReport:
-    return DeviceReport(subject.name, subject.ids, subject.bus, subject.address, stages(subject, account),
-                        subject.exchanges, subject.failures, subject)  # fmt: skip
-
-
 def _merged(findings: list[Finding]) -> list[Finding]:
     """Findings of one kind about one stick that was there several times, told once."""
-    kept: dict[tuple[str, str, str], Finding] = {}
+    kept: dict[str, list[Finding]] = {}
     out: list[Finding] = []
     for finding in findings:
-        key = (finding.slug, finding.ids, finding.device)
-        first = kept.get(key)
-        if first is None or not finding.ids or first.subject is finding.subject:
-            kept.setdefault(key, finding)
+        first = next((one for one in kept.get(finding.slug, ()) if _same_stick(finding.stick, one.stick)), None)
+        if first is None:
+            kept.setdefault(finding.slug, []).append(finding)
             out.append(finding)
             continue
         if not first.again:
@@ -166,32 +198,69 @@ def _merged(findings: list[Finding]) -> list[Finding]:
     return out
 
 
-def _verdict(reports: list[DeviceReport], findings: list[Finding], others: list[str]) -> str:
+def _same_stick(stick: Stick | None, before: Stick | None) -> bool:
+    """Whether this is an earlier stick plugged in again: the bus room says so by its serial number, or ids, release and
+    place agree and nothing tells them apart."""
+    if stick is None or before is None or stick is before:
+        return False
+    device, earlier = stick.device, before.device
+    if device.earlier is earlier:
+        return True
+    alike = bool(stick.ids) and device.descriptor[8:14] == earlier.descriptor[8:14]
+    serials = {one.named("iSerialNumber") for one in (device, earlier)} - {""}
+    same_place = device.hub is not None and device.hub is earlier.hub and device.port == earlier.port
+    return alike and same_place and len(serials) < 2
+
+
+# -- the answer ----------------------------------------------------------------------------------------------------
+
+
+def _answer(reports: list[StickReport], findings: list[Finding], others: list[str]) -> Answer:
     main = _most_telling(findings)
     if not reports:
-        text = "There is no storage device in this capture"
-        text += f": it shows {', '.join(others[:4])}." if others else "."
-        return f"{text} {_explained(main)}" if main else text
-    parts = _ways(reports[:MOST_TOLD], findings)
-    if len(reports) > MOST_TOLD:
-        parts.append(f"{len(reports) - MOST_TOLD} more storage devices are listed below.")
-    if main is not None:
-        leads = _leads(main, reports)
-        who = main.device if leads or len({report.title for report in reports}) > 1 else ""
-        parts.insert(0 if leads else len(parts), _explained(main, who))
-    return " ".join(parts)
+        way = "There is no storage device in this capture"
+        way += f": it shows {', '.join(others[:4])}." if others else "."
+    else:
+        ways = _ways(reports[:MOST_TOLD], findings)
+        if len(reports) > MOST_TOLD:
+            ways.append(f"{len(reports) - MOST_TOLD} more sticks are listed below.")
+        way = " ".join(ways)
+    stopped = _stopping(reports, main)
+    if main is None:
+        return Answer(way, stopped=stopped)
+    who = f"{main.device}: " if main.device and len({report.title for report in reports}) > 1 else ""
+    care = f" Care: {main.pattern.caution}" if main.pattern.caution else ""
+    cause = f"{main.pattern.causes[0]}." if main.pattern.causes else ""
+    failed = f"{_where(main)}{who}{main.text} ({main.pattern.title})."
+    return Answer(way, failed, cause, main.advice + care, main, stopped)
 
 
-def _leads(main: Finding, reports: list[DeviceReport]) -> bool:
-    """Whether a fault comes first: one of a stick in use, which no stage shows."""
-    return main.severity == FAULT and all(report.stopped is None for report in reports)
+def _where(finding: Finding) -> str:
+    """``exchange 12, `` where the finding's own words do not name it."""
+    first = finding.exchanges[0] if finding.exchanges else 0
+    return f"exchange {first}, " if first and f"exchange {first}" not in finding.text else ""
 
 
-def _ways(reports: list[DeviceReport], findings: list[Finding]) -> list[str]:
-    """How far each device came; a stick that came back and did the same again is told in a few words."""
+def _stopping(reports: list[StickReport], main: Finding | None) -> bool:
+    """Whether something put an end to the work: a fault, a host that gave up, a failed stage with nothing after it."""
+    if main is not None and (main.severity == FAULT or main.ends):
+        return True
+    return any(report.stopped is not None for report in reports)
+
+
+def _most_telling(findings: list[Finding]) -> Finding | None:
+    """The first fault; without one, the risk that explains where things end; else the first risk."""
+    faults = [f for f in findings if f.severity == FAULT]
+    risks = [f for f in findings if f.severity == RISK]
+    ending = [f for f in risks if f.ends]
+    return next(iter(faults + ending + risks), None)
+
+
+def _ways(reports: list[StickReport], findings: list[Finding]) -> list[str]:
+    """How far each stick came; one that came back and did the same again is told in a few words."""
     parts: list[str] = []
     for number, report in enumerate(reports):
-        before = next((r for r in reversed(reports[:number]) if _same_stick(report, r)), None)
+        before = next((r for r in reversed(reports[:number]) if _same_stick(report.stick, r.stick)), None)
         way, failure = _way(report), _failure(report)
         if before is not None and before is reports[number - 1] and (way, failure) == (_way(before), _failure(before)):
             parts[-1] = f"{parts[-1][:-1]}, and the same again when it was back{_counts(report)}."
@@ -201,72 +270,37 @@ def _ways(reports: list[DeviceReport], findings: list[Finding]) -> list[str]:
     return parts
 
 
-def _same_stick(report: DeviceReport, before: DeviceReport) -> bool:
-    """Whether this is the stick of an earlier report, plugged in again: the bus room says so by its serial number, or
-    ids and place agree."""
-    device, earlier = report.subject.device, before.subject.device
-    if device is None or earlier is None:
-        return False
-    if device.earlier is earlier:
-        return True
-    same_place = device.hub is earlier.hub and device.port == earlier.port and device.hub is not None
-    return bool(report.ids) and report.ids == before.ids and same_place
-
-
-def _most_telling(findings: list[Finding]) -> Finding | None:
-    """The first fault; without one, the risk that explains where things end; else the first risk."""
-    faults = [f for f in findings if f.severity == FAULT]
-    risks = [f for f in findings if f.severity == RISK]
-    ending = [f for f in risks if f.pattern.severity == FAULT]
-    return next(iter(faults + ending + risks), None)
-
-
-def _way(report: DeviceReport) -> str:
+def _way(report: StickReport) -> str:
     furthest, stopped = report.furthest, report.stopped
     if furthest is None:
-        way = "did not get through any stage" if stopped else "shows no stage of bring-up"
-    elif furthest.name == NAMES[-1]:
-        way = "came all the way to its files"
-    else:
-        # What a capture does not show may well have been reached; what failed or was never tried was not.
-        least = stopped is None and any(unit.reads for unit in report.subject.units.values())
-        way = f"came {'at least ' if least else ''}as far as {furthest.name}"
-    return way
+        return "did not get through any stage" if stopped else "shows no stage of bring-up"
+    if furthest.stage is Stage.FILES:
+        return "came all the way to its files"
+    # What a capture does not show may well have been reached; what failed or was never tried was not.
+    least = stopped is None and any(unit.reads for unit in report.stick.units.values())
+    return f"came {'at least ' if least else ''}as far as {furthest.stage}"
 
 
-def _failure(report: DeviceReport) -> str:
+def _failure(report: StickReport) -> str:
     stopped = report.stopped
-    return f" and failed at {stopped.name}: {stopped.text}" if stopped is not None else ""
+    return f" and failed at {stopped.stage}: {stopped.text}" if stopped is not None else ""
 
 
-def _counts(report: DeviceReport) -> str:
+def _counts(report: StickReport) -> str:
     """`` (25 commands, 1 of them not passed)``."""
-    if not report.exchanges:
+    stick = report.stick
+    if not stick.exchanges:
         return ""
-    open_end = report.subject.cut_short
-    failed = f", {report.failures} of them not passed" if report.failures else "" if open_end else ", all passed"
-    return f" ({count_of(report.exchanges, 'command')}{failed}{', the last without an end' if open_end else ''})"
+    failed = f", {stick.failures} of them not passed" if stick.failures else "" if stick.cut_short else ", all passed"
+    end = ", the last without an end" if stick.cut_short else ""
+    return f" ({count_of(stick.exchanges, 'command')}{failed}{end})"
 
 
-def _end(report: DeviceReport, findings: list[Finding]) -> str:
-    units = report.subject.units.values()
-    if report.stopped is not None or not report.exchanges or _blamed(report, findings):
+def _end(report: StickReport, findings: list[Finding]) -> str:
+    stick = report.stick
+    blamed = any(f.severity != NOTE and f.stick is stick for f in findings)
+    if report.stopped is not None or not stick.exchanges or blamed:
         return ""
-    if not report.subject.at_work and any(unit.empty for unit in units):
+    if not stick.at_work and any(unit.empty for unit in stick.units.values()):
         return "; there is no medium in it"
-    return "; nothing is wrong with it up to there" if report.subject.cut_short else "; nothing is wrong with it here"
-
-
-def _blamed(report: DeviceReport, findings: list[Finding]) -> bool:
-    return any(f.severity != NOTE and f.subject is report.subject for f in findings)
-
-
-def _explained(finding: Finding, who: str = "") -> str:
-    """A finding with its likeliest cause and what to try."""
-    ending = finding.severity == RISK and finding.pattern.severity == FAULT
-    lead = "First fault" if finding.severity == FAULT else "Where it ends" if ending else "Worth a look"
-    text = f"{lead}: {finding.pattern.title} - {who + ': ' if who else ''}{finding.text}."
-    if finding.pattern.causes:
-        text += f" Likeliest cause: {finding.pattern.causes[0]}."
-    care = f" Care: {finding.pattern.caution}" if finding.pattern.caution else ""
-    return f"{text} Try: {finding.advice}{care}"
+    return "; nothing is wrong with it up to there" if stick.cut_short else "; nothing is wrong with it here"

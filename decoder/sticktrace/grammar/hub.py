@@ -136,8 +136,9 @@ SUPERSPEED_PORT_STATUS = Layout(
 def port_words(status: int, change: int, superspeed: bool = False) -> str:
     """A port's two status words as one phrase: "connected, powered, high speed; connection changed"."""
     bits_now = [(0, "connected"), (1, "enabled"), (3, "OVER-CURRENT"), (4, "in reset")]
-    bits_now += [(9, "powered")] if superspeed else [(2, "suspended"), (8, "powered"), (9, "low speed"),
-                                                     (10, "high speed")]  # fmt: skip
+    bits_now += [(9, "powered")] if superspeed else [(2, "suspended"), (8, "powered")]
+    if status & 1 and not superspeed:  # with nobody there the speed bits mean nothing (11.24.2.7.1)
+        bits_now += [(9, "low speed"), (10, "high speed")]
     now = [text for bit, text in bits_now if status >> bit & 1]
     if superspeed and not status & 1:
         now.append(f"link {LINK_STATES.get(status >> 5 & 15, '?')}")

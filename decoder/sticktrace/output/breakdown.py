@@ -13,7 +13,7 @@ from sticktrace.output.listing import Style, line_of, plain
 from sticktrace.storage.commands import describe, find, parameter_layout
 from sticktrace.storage.sense import advice, in_words
 from sticktrace.text import count_of, time_in_words
-from sticktrace.transport.exchange import Exchange, Sense
+from sticktrace.transport.items import Exchange, Sense
 
 DATA_LOOKED_AT = 64 << 10
 """Parameter data beyond this is not laid out; none that a standard defines comes near."""

@@ -11,19 +11,22 @@ from sticktrace.codes import msc
 from sticktrace.grammar.hub import port_words
 from sticktrace.grammar.usb import CLASSES, PIPE_USAGES
 from sticktrace.output.listing import Style, plain
-from sticktrace.sticks.units import LogicalUnit, Units
+from sticktrace.sticks.stick import Stick
+from sticktrace.sticks.unit import Unit
 from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
 
 
-def device_facts(device: Device, units: Units) -> dict[str, Any]:
-    """``kind:"device"``: the card with its logical units."""
-    facts = card(device)
-    facts["luns"] = [unit.facts() for unit in units.of(device)]
-    return facts
+def device_facts(stick: Stick) -> dict[str, Any]:
+    """``kind:"device"``: the card with its logical units and the stages that it came to."""
+    return {
+        **card(stick.device), "stick": stick.number or None, "name": stick.name, "exchanges": stick.exchanges,
+        "luns": [unit.facts() for _, unit in sorted(stick.units.items())], "stages": list(stick.milestones()),
+    }  # fmt: skip
 
 
-def card_lines(device: Device, units: Units, style: Style = plain) -> Iterator[str]:
+def card_lines(stick: Stick, style: Style = plain) -> Iterator[str]:
     """The card of one device."""
+    device = stick.device
     facts = card(device)
     addresses = ", ".join(str(a) for a in facts["addresses"]) or "none"
     yield style(f"{safe(device.title)}", "head") + f"  bus {device.bus}, address {addresses}" + _behind(facts)
@@ -32,7 +35,9 @@ def card_lines(device: Device, units: Units, style: Style = plain) -> Iterator[s
     for interface in facts["interfaces"]:
         yield f"  {'interface':<14}{_interface(interface)}"
     yield from _hub_lines(device, facts["hub_descriptor"])
-    for unit in units.of(device):
+    if not device.described:
+        yield "  no descriptor in this capture"
+    for _, unit in sorted(stick.units.items()):
         yield from unit_lines(unit)
     for lie in facts["lies"]:
         yield "  " + style(f"{'contradiction':<14}{safe(lie)}", "warn")
@@ -98,9 +103,9 @@ def _interface(facts: dict[str, Any]) -> str:
     return f"{facts['number']} alternate {facts['alternate']}{chosen}: {role}" + (f"; {ends}" if ends else "")
 
 
-def unit_lines(unit: LogicalUnit) -> Iterator[str]:
+def unit_lines(unit: Unit) -> Iterator[str]:
     """One logical unit: identity and capacity, exact and in human units."""
-    who, size = unit.inquiry, unit.capacity
+    who, size = unit.identity, unit.capacity
     told = "INQUIRY not seen in this capture"
     if who is not None:
         names = [name for name in (who.vendor, who.product, who.revision) if name]
@@ -115,15 +120,18 @@ def unit_lines(unit: LogicalUnit) -> Iterator[str]:
             f"  {'':<14}{size.blocks:,} blocks of {size.block_length} bytes = {size.bytes:,} bytes "
             f"({bytes_in_words(size.bytes)}), last LBA {size.last_lba}"
         )
+    elif unit.beyond:
+        yield f"  {'':<14}more blocks than READ CAPACITY(10) can count (SBC-2 5.10)"
     if unit.write_protected:
         yield f"  {'':<14}write protected (WP bit of the mode header)"
 
 
-def story_lines(device: Device, units: Units, style: Style = plain) -> Iterator[str]:
+def story_lines(stick: Stick, style: Style = plain) -> Iterator[str]:
     """The life of one device, line by line, with times and the gaps that matter."""
+    device = stick.device
     yield style(safe(device.title), "head") + f"  bus {device.bus}"
     moments = [(m.time_ns, m.text, m.records) for m in device.story]
-    for unit in units.of(device):
+    for _, unit in sorted(stick.units.items()):
         if unit.ready_ns >= 0:
             since = unit.ready_ns - device.attached_ns
             after = f", {time_in_words(since)} after it was attached" if device.attached_ns >= 0 else ""

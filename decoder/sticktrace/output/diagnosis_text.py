@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterator
 
 from sticktrace.codes.documents import cited
 from sticktrace.findings.finding import FAULT, NOTE, RISK, Finding, Pattern
-from sticktrace.findings.ladder import FAILED, NOT_SEEN, REACHED, Stage
-from sticktrace.findings.verdict import DeviceReport, Diagnosis
+from sticktrace.findings.ladder import FAILED, NOT_SEEN, REACHED, Rung
+from sticktrace.findings.verdict import Diagnosis, StickReport
 from sticktrace.text import count_of
 
 Style = Callable[[str, str], str]
@@ -23,26 +23,30 @@ _MARKS = {REACHED: "reached", FAILED: "FAILED", NOT_SEEN: "not seen"}
 
 
 def lines(diagnosis: Diagnosis, style: Style, width: int = 0, everything: bool = False) -> Iterator[str]:
-    """The diagnosis, line by line. ``width`` 0 means 100 columns; ``everything`` adds notes and explanations."""
+    """The diagnosis, line by line: the answer, the findings, the ladders. ``width`` 0 means 100 columns; ``everything``
+    adds notes, and ladders even when all is well."""
     width = min(width or 100, 120)
     if diagnosis.healthy and not everything:
-        yield from _healthy(diagnosis, style)
+        yield from _healthy(diagnosis, style, width)
         return
-    yield from _wrapped(diagnosis.verdict, width)
-    for report in diagnosis.devices[:MOST_DEVICES]:
-        yield ""
-        yield style(report.title, "head")
-        yield from _stages(report, style, width)
+    for number, text in enumerate(diagnosis.answer.lines):
+        label, colon, rest = text.partition(": ") if number else ("", "", text)
+        yield from _hanging(f"{style(label + colon, 'head')}{rest}", width, 2 if number else 0)
+    main = diagnosis.answer.main
     shown = [f for f in diagnosis.findings if everything or f.severity != NOTE]
     for finding in shown[:MOST_FINDINGS]:
         yield ""
-        yield from finding_lines(finding, style, width)
+        yield from finding_lines(finding, style, width, told=finding is main)
+    for report in diagnosis.reports[:MOST_DEVICES]:
+        yield ""
+        yield style(report.title, "head")
+        yield from _ladder(report, style, width)
     yield from _left_out(diagnosis, shown, style)
 
 
 def _left_out(diagnosis: Diagnosis, shown: list[Finding], style: Style) -> Iterator[str]:
     """What is not shown, counted."""
-    devices = len(diagnosis.devices) - MOST_DEVICES
+    devices = len(diagnosis.reports) - MOST_DEVICES
     findings, notes = len(shown) - MOST_FINDINGS, len(diagnosis.findings) - len(shown)
     parts = [count_of(devices, "device")] if devices > 0 else []
     parts += [count_of(findings, "finding")] if findings > 0 else []
@@ -54,25 +58,26 @@ def _left_out(diagnosis: Diagnosis, shown: list[Finding], style: Style) -> Itera
         yield style(f"{count_of(notes, 'note')} not shown; --all shows them", "quiet")
 
 
-def _healthy(diagnosis: Diagnosis, style: Style) -> Iterator[str]:
-    """Three lines: the verdict, the stages, the counts."""
-    yield style("healthy", "good") + ": " + diagnosis.verdict
-    best = max(diagnosis.devices, key=lambda report: sum(stage.state == REACHED for stage in report.stages))
-    seen = [stage.name for stage in best.stages if stage.state == REACHED]
-    unseen = [stage.name for stage in best.stages if stage.state != REACHED]
-    of = f" of {best.name}" if len(diagnosis.devices) > 1 else ""
-    yield f"seen{of}: " + ", ".join(seen) + (f"; not in this capture: {', '.join(unseen)}" if unseen else "")
+def _healthy(diagnosis: Diagnosis, style: Style, width: int) -> Iterator[str]:
+    """In short: the answer, the stages, the counts."""
+    yield from _hanging(style("healthy", "good") + ": " + diagnosis.answer.way, width, 2)
+    best = max(diagnosis.reports, key=lambda report: sum(rung.state is REACHED for rung in report.rungs))
+    seen = [rung.stage for rung in best.rungs if rung.state is REACHED]
+    unseen = [rung.stage for rung in best.rungs if rung.state is not REACHED]
+    of = f" of {best.stick.name}" if len(diagnosis.reports) > 1 else ""
+    rest = f"; not in this capture: {', '.join(unseen)}" if unseen else ""
+    yield from _hanging(f"seen{of}: " + ", ".join(seen) + rest, width, 2)
     notes = len(diagnosis.of(NOTE))
     yield "no faults, no risks" + (f"; {count_of(notes, 'note')}, --all shows them" if notes else ", no notes")
 
 
-def _stages(report: DeviceReport, style: Style, width: int) -> Iterator[str]:
-    for stage in report.stages:
-        mark = style(f"{_MARKS[stage.state]:8}", _MOODS[stage.state])
-        yield from _hanging(f"  {stage.name:13}  {mark}  {stage.text}{_evidence(stage)}".rstrip(), width, 27)
+def _ladder(report: StickReport, style: Style, width: int) -> Iterator[str]:
+    for rung in report.rungs:
+        mark = style(f"{_MARKS[rung.state]:8}", _MOODS[rung.state])
+        yield from _hanging(f"  {rung.stage:13}  {mark}  {rung.text}{_evidence(rung)}".rstrip(), width, 27)
 
 
-def _evidence(thing: Stage | Finding) -> str:
+def _evidence(thing: Rung | Finding) -> str:
     """``  [exchanges 5, 7; records 10-12]``, shortened."""
     parts = []
     if thing.exchanges:
@@ -93,25 +98,29 @@ def _numbers(numbers: tuple[int, ...], most: int = 6) -> str:
     return shown + (" ..." if len(runs) > most else "")
 
 
-def finding_lines(finding: Finding, style: Style, width: int) -> Iterator[str]:
-    """One finding: severity and title, the sentence, whose side, causes, what to try, with its word of caution."""
+def finding_lines(finding: Finding, style: Style, width: int, *, told: bool = False) -> Iterator[str]:
+    """One finding: severity and title, the sentence, whose side, causes, what to try, with its word of caution. What
+    the answer has ``told`` of it is not said again."""
     pattern = finding.pattern
     word = style(_WORDS[finding.severity], _MOODS[finding.severity])
     yield f"{word}  {style(pattern.title, 'head')}  ({pattern.slug})"
     who = f"{finding.device}: " if finding.device else ""
+    evidence = _evidence(finding).strip()
+    causes = pattern.causes[1:] if told else pattern.causes
+    listed = f", listed by ids; here {finding.ids}" if finding.ids else ""
     rows = [
-        ("seen", f"{who}{finding.text}{_evidence(finding)}"),
+        ("seen", evidence if told else f"{who}{finding.text}  {evidence}".rstrip()),
+        ("means", " ".join(pattern.explanation.split()) if told else ""),
         ("side", f"{finding.side} ({finding.layer}; {pattern.clause})"),
-        ("likely", "; ".join(pattern.causes)),
-        ("try", finding.advice),
-    ]
-    if finding.workaround and finding.severity != NOTE:
-        listed = f", listed by ids; here {finding.ids}" if finding.ids else ""
-        rows.append(("known", f"host kernels have a workaround for such devices{listed}: {pattern.workaround}"))
-    if pattern.caution:
-        rows.append(("CARE", pattern.caution))
+        ("or" if told else "likely", "; ".join(causes)),
+        ("try", "" if told else finding.advice),
+        ("known", f"host kernels have a workaround for such devices{listed}: {pattern.workaround}"
+         if finding.workaround and finding.severity != NOTE else ""),
+        ("CARE", "" if told else pattern.caution),
+    ]  # fmt: skip
     for label, text in rows:
-        yield from _hanging(f"  {label:6}  {text}", width, 10)
+        if text:
+            yield from _hanging(f"  {label:6}  {text}", width, 10)
 
 
 def pattern_lines(pattern: Pattern, layer: str, style: Style, width: int = 0) -> Iterator[str]:

@@ -7,8 +7,7 @@ from typing import Any
 from sticktrace.bus.requests import Request
 from sticktrace.codes.asc import meaning as asc_meaning
 from sticktrace.session import Reading
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import Exchange, Sense
+from sticktrace.transport.items import Exchange, Sense, Stray
 
 
 def capture_facts(reading: Reading) -> dict[str, Any]:
@@ -62,6 +61,7 @@ def exchange_facts(exchange: Exchange, touches: str = "") -> dict[str, Any]:
         "touches": touches or None,
         "records": list(exchange.records),
         "notes": list(exchange.notes),
+        "remarks": [remark.facts() for remark in exchange.remarks],
     }
 
 
@@ -92,5 +92,6 @@ def stray_facts(stray: Stray) -> dict[str, Any]:
         "endpoint": stray.endpoint,
         "what": stray.kind,
         "reason": stray.reason,
+        "remark": stray.remark.facts(),
         "records": list(stray.records),
     }

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from sticktrace.storage.commands import describe
 from sticktrace.storage.sense import in_words
 from sticktrace.text import time_in_words
-from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
+from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
 
 Style = Callable[[str, str], str]
 """Takes text and a mood ("good", "bad", "warn", "quiet", "head") and returns it coloured, or as it is."""

@@ -9,16 +9,16 @@ from sticktrace.grammar.layout import Explanation
 from sticktrace.grammar.vocabulary import lba_and_blocks
 from sticktrace.session import Reading as Pass
 from sticktrace.storage.recognise import Reading
-from sticktrace.transport.exchange import Exchange
+from sticktrace.transport.items import Exchange
 from sticktrace.volume.sectors import by_signature, layouts_at
-from sticktrace.volume.tracker import tracker_of
+from sticktrace.volume.tracker import VolumeTracker
 
 
 class Blocks:
     """Follows the media of a capture up to one exchange, so that its blocks can be told by what they are for."""
 
     def __init__(self, reading: Pass) -> None:
-        self._volumes = tracker_of(reading)
+        self._volumes = VolumeTracker(reading.read)
 
     def seek(self, items: Iterable[Any], number: int) -> tuple[Exchange | None, str]:
         """The exchange of that number and what it touches; None if the items end before it."""

@@ -24,8 +24,9 @@ from typing import Any
 
 from sticktrace.errors import SticktraceError
 from sticktrace.storage.commands import names
-from sticktrace.storage.table import DIRECTIONS, PHASES, STATUSES, ExchangeTable
-from sticktrace.transport.exchange import Exchange
+from sticktrace.storage.table import DIRECTIONS, STATUSES, ExchangeTable
+from sticktrace.transport.items import Exchange
+from sticktrace.transport.remarks import PHASES
 
 Mask = Any
 Test = Callable[[ExchangeTable], Mask]

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 
 from sticktrace.output.listing import Style, plain
-from sticktrace.sticks.milestones import STEPS
+from sticktrace.sticks.stages import WHAT, Stage
 from sticktrace.text import bytes_in_words, count_of, time_in_words
 from sticktrace.timing.ceiling import Ceiling
 from sticktrace.timing.flow import Flow, reasons
@@ -19,7 +19,7 @@ _EIGHTHS = " ▏▎▍▌▋▊▉"
 _NAME, _CELL = 21, 10
 """Columns of a command's name and of a time; the whole table is 80 wide."""
 _PHASES = {"data": "data phase", "status": "to the status", "gap": "host gap"}
-_BEGINNINGS = {"attach", "address", "descriptors", "configuration", "identity"}
+_BEGINNINGS = {Stage.ATTACH, Stage.ADDRESS, Stage.DESCRIPTORS, Stage.CONFIGURATION, Stage.IDENTITY}
 """Steps that a host takes only when a device is new to it."""
 _WAYS = {"in": "read", "out": "written"}
 
@@ -46,25 +46,25 @@ def timing_text(timing: Timing, style: Style = plain) -> Iterator[str]:
     for number, part in enumerate(timing.parts):
         if number:
             yield ""
-        yield from _part(timing, part, style)
+        yield from _part(part, style)
 
 
-def _part(timing: Timing, part: StickTiming, style: Style) -> Iterator[str]:
+def _part(part: StickTiming, style: Style) -> Iterator[str]:
     stick = part.stick
     commands = count_of(sum(kind.count for kind in part.kinds.values()), "storage command")
     yield style(f"Device {stick.place}, {stick.name}: {commands}", "head")
-    if stick.device is not None and stick.device.earlier is not None:
+    if stick.device.earlier is not None:
         yield "  the same device as before, back again"
-    yield from _stages(timing, part, style)
+    yield from _stages(part, style)
     if part.kinds:
         yield from _kinds(part, style)
     yield from _flows(part, style)
     yield from _course(part.course, style)
 
 
-def _stages(timing: Timing, part: StickTiming, style: Style) -> Iterator[str]:
-    times = timing.milestones.times(part.stick)
-    start = times.get("attach")
+def _stages(part: StickTiming, style: Style) -> Iterator[str]:
+    times = {stage: at.time_ns for stage, at in part.stick.reached.items()}
+    start = times.get(Stage.ATTACH)
     yield ""
     if not _BEGINNINGS & times.keys():
         yield style("Bring-up", "head") + ": not in this capture, which begins later or never saw it"
@@ -75,7 +75,7 @@ def _stages(timing: Timing, part: StickTiming, style: Style) -> Iterator[str]:
         yield style("Bring-up", "head") + " (since the connection was seen)"
     origin = min(times.values()) if start is None else start
     last = max(times.values()) - origin
-    for step, text in STEPS.items():
+    for step, text in WHAT.items():
         if step not in times:
             yield f"  {step:<14} {'not seen':>10}  " + style(text, "quiet")
             continue

@@ -147,7 +147,10 @@ def recovered_line(found: Recovered) -> str:
 def medium_facts(medium: Medium) -> Iterator[dict[str, Any]]:
     """``kind:"medium"``, then ``kind:"volume"``, ``kind:"file"`` and ``kind:"change"`` objects."""
     store = medium.store
-    where = {"device": f"{medium.bus}.{medium.address}", "lun": medium.lun, "medium": medium.number}
+    where = {
+        "stick": medium.unit.stick.number or None, "device": f"{medium.bus}.{medium.address}", "lun": medium.lun,
+        "medium": medium.number,
+    }  # fmt: skip
     yield {
         "kind": "medium", **where, "title": medium.title, "block_length": store.block_length or None,
         "block_length_from": store.block_length_from, "last_lba": store.last_lba, "scheme": medium.table.scheme,

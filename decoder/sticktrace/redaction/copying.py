@@ -24,9 +24,9 @@ from sticktrace.redaction.blocks import BlockRedactor
 from sticktrace.redaction.container import blank_words
 from sticktrace.redaction.filler import Keep, Scrambler
 from sticktrace.redaction.texts import TextPlaces, hex_lines
-from sticktrace.transport.exchange import PASSED, Exchange
+from sticktrace.transport.items import PASSED, Exchange
 from sticktrace.volume.medium import Medium
-from sticktrace.volume.tracker import READS, WRITES, tracker_of
+from sticktrace.volume.tracker import READS, WRITES, VolumeTracker
 from sticktrace.writing.outputs import new_file
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ class _Run:
         self._storage: set[tuple[int, int]] = set()
         self._doubtful: list[tuple[Piece, ...]] = []
         self.reading = capture.reading()
-        self._tracker = tracker_of(self.reading)
+        self._tracker = VolumeTracker(self.reading.read)
 
     def collect(self) -> None:
         """One pass: follows the media, and redacts what a single item decides."""

@@ -11,21 +11,22 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any, overload
 
+from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import Piece
 from sticktrace.storage.commands import lba_and_blocks, name
 from sticktrace.storage.textpool import TextPool
-from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange, Sense
+from sticktrace.transport.items import Direction, Exchange, Sense, Status, Transport
+from sticktrace.transport.remarks import PHASES, Remark
 
-STATUSES = (PASSED, FAILED, PHASE_ERROR, MISSING, INVALID)
-DIRECTIONS = ("none", "in", "out")
-PHASES = ("command", "data", "status")
-TRANSPORTS = ("BOT", "UAS", "CBI")
+STATUSES, DIRECTIONS, TRANSPORTS = tuple(Status), tuple(Direction), tuple(Transport)
+"""What the codes in the columns of that name count in; ``stalled`` holds bits of `PHASES`."""
 
 # column name: array type code. -1 stands for "none" in the signed ones.
 _NUMBERS = {
     "number": "I", "time_ns": "q", "command_ns": "q", "data_ns": "q", "end_ns": "q", "bus": "H", "address": "H",
-    "lun": "H", "tag": "I", "name": "H", "lba": "q", "blocks": "q", "direction": "B", "expected": "q", "moved": "q",
-    "residue": "q", "status": "B", "sense": "i", "case": "b", "stalled": "B", "truncated": "B", "transport": "B",
+    "device": "I", "lun": "H", "tag": "I", "name": "H", "lba": "q", "blocks": "q", "direction": "B",
+    "expected": "q", "moved": "q", "residue": "q", "status": "B", "sense": "i", "case": "b", "stalled": "B",
+    "truncated": "B", "transport": "B",
     "touches": "I", "command_at": "Q", "command_captured": "I", "command_actual": "I",
     "status_at": "Q", "status_captured": "I", "status_actual": "I",
 }  # fmt: skip
@@ -48,11 +49,14 @@ class ExchangeTable:
         self._record_starts = array("Q", (0,))
         self._pieces = array("Q")
         self._piece_starts = array("Q", (0,))
-        self._notes: dict[int, tuple[str, ...]] = {}
+        self._remarks: dict[int, tuple[Remark, ...]] = {}
         self._senses: dict[int, Sense] = {}
         self.names: list[str] = []
         """Command names in order of first use; the ``name`` column counts in it."""
         self._name_index: dict[str, int] = {}
+        self.devices: list[Device] = []
+        """Devices in order of first use; the ``device`` column counts in it."""
+        self._device_index: dict[Device, int] = {}
         self.labels = TextPool()
         """What exchanges touch on the volume; the ``touches`` column counts in it."""
 
@@ -68,8 +72,9 @@ class ExchangeTable:
         at, status_at = exchange.command_at, exchange.status_at
         values = (
             exchange.number, exchange.time_ns, exchange.command_ns, exchange.data_ns, exchange.end_ns, exchange.bus,
-            exchange.address, exchange.lun, exchange.tag, self._name(cdb), -1 if lba is None else lba,
-            -1 if blocks is None else blocks, DIRECTIONS.index(exchange.direction), exchange.expected, exchange.moved,
+            exchange.address, self._device(exchange.device), exchange.lun, exchange.tag, self._name(cdb),
+            -1 if lba is None else lba, -1 if blocks is None else blocks, DIRECTIONS.index(exchange.direction),
+            exchange.expected, exchange.moved,
             -1 if exchange.residue is None else exchange.residue, STATUSES.index(exchange.status),
             -1 if sense is None else sense.key << 16 | sense.asc << 8 | sense.ascq,
             -1 if exchange.case is None else exchange.case,
@@ -85,8 +90,8 @@ class ExchangeTable:
         for piece in exchange.pieces:
             self._pieces.extend(piece)
         self._piece_starts.append(len(self._pieces) // 3)
-        if exchange.notes:
-            self._notes[row] = exchange.notes
+        if exchange.remarks:
+            self._remarks[row] = exchange.remarks
         if sense is not None:
             self._senses[row] = sense
 
@@ -100,6 +105,13 @@ class ExchangeTable:
         if index is None:
             index = self._name_index[words] = len(self.names)
             self.names.append(words)
+        return index
+
+    def _device(self, device: Device) -> int:
+        index = self._device_index.get(device)
+        if index is None:
+            index = self._device_index[device] = len(self.devices)
+            self.devices.append(device)
         return index
 
     @overload
@@ -129,11 +141,12 @@ class ExchangeTable:
         return Exchange(
             value["number"], value["time_ns"], value["bus"], value["address"], value["lun"], value["tag"],
             bytes(self._cdbs[16 * row : 16 * row + self._cdb_sizes[row]]), DIRECTIONS[value["direction"]],
-            value["expected"], value["moved"], None if value["residue"] < 0 else value["residue"],
-            STATUSES[value["status"]], self._senses.get(row), None if value["case"] < 0 else value["case"],
+            value["expected"], self.devices[value["device"]], value["moved"],
+            None if value["residue"] < 0 else value["residue"], STATUSES[value["status"]], self._senses.get(row),
+            None if value["case"] < 0 else value["case"],
             tuple(phase for bit, phase in enumerate(PHASES) if stalled >> bit & 1), bool(value["truncated"]),
             tuple(self._records[self._record_starts[row] : self._record_starts[row + 1]]),
-            self._notes.get(row, ()), tuple(map(Piece, flat[::3], flat[1::3], flat[2::3])),
+            self._remarks.get(row, ()), tuple(map(Piece, flat[::3], flat[1::3], flat[2::3])),
             command_at, status_at, value["command_ns"], value["data_ns"], value["end_ns"],
             TRANSPORTS[value["transport"]],
         )  # fmt: skip

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from sticktrace.session import Reading
-from sticktrace.sticks.milestones import Milestones
-from sticktrace.sticks.sticks import Stick, Sticks, kind_of
+from sticktrace.sticks.stick import Stick
+from sticktrace.sticks.sticks import kind_of
 from sticktrace.timing.ceiling import Ceiling, ceiling
 from sticktrace.timing.flow import Flow, flow_facts
 from sticktrace.timing.spreads import Course, Kind
-from sticktrace.transport.exchange import PASSED, Exchange
+from sticktrace.transport.items import PASSED, Direction, Exchange
+from sticktrace.volume.ledger import Ledger
 
 IDLE_NS = 50_000_000
 """A longer gap counts as a pause, in which the host had nothing to ask, not as a delay between commands."""
@@ -90,7 +91,7 @@ class StickTiming:
         flow.command_ns += command_ns - item.time_ns
         flow.data_ns += phase_ns - command_ns
         flow.status_ns += max(0, item.end_ns - phase_ns)
-        self.course.add(phase_ns, item.direction == "in", item.moved)
+        self.course.add(phase_ns, item.direction is Direction.IN, item.moved)
 
     @property
     def ceiling(self) -> Ceiling | None:
@@ -100,10 +101,9 @@ class StickTiming:
 
 @dataclass(slots=True)
 class Timing:
-    """The timing of a capture: one part for each storage device (from plug to unplug), and its way to each stage."""
+    """The timing of a capture: one part for each stick from plug to unplug."""
 
     parts: list[StickTiming]
-    milestones: Milestones
     records: int
 
     def facts(self) -> dict[str, Any]:
@@ -113,6 +113,7 @@ class Timing:
     def _part(self, part: StickTiming) -> dict[str, Any]:
         stick, top = part.stick, part.ceiling
         return {
+            "stick": stick.number,
             "device": stick.place,
             "name": stick.name,
             "ids": stick.ids,
@@ -123,24 +124,20 @@ class Timing:
             "flows": [flow_facts(flow, top) for flow in part.flows.values() if flow.commands],
             "pauses": {"count": part.pauses, "sum_ns": part.pause_ns, "longer_than_ns": IDLE_NS},
             "course": part.course.facts(),
-            "stages": self.milestones.facts(stick),
+            "stages": list(stick.milestones()),
         }
 
 
 def time_of(reading: Reading) -> Timing:
     """One pass over a reading. Memory grows by 32 bytes for each exchange."""
-    sticks = Sticks(reading)
-    milestones = Milestones(reading)
-    parts: dict[int, StickTiming] = {}
+    ledger = Ledger(reading, bring_up_only=True)
+    parts: dict[Stick, StickTiming] = {}
     for item in reading:
-        stick = sticks.of(item)
-        if stick is None:
-            continue
-        if item.__class__ is Exchange:
-            part = parts.get(id(stick))
+        stick = ledger.see(item)
+        if isinstance(item, Exchange):
+            part = parts.get(stick)
             if part is None:
-                part = parts[id(stick)] = StickTiming(stick)
+                part = parts[stick] = StickTiming(stick)
             part.see(item)
-        milestones.see(item, stick)
-    ordered = [parts.get(id(stick)) or StickTiming(stick) for stick in sticks.storage()]
-    return Timing(ordered, milestones, reading.records)
+    ordered = [parts.get(stick) or StickTiming(stick) for stick in ledger.sticks.listed()]
+    return Timing(ordered, reading.records)

@@ -10,16 +10,25 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any
 
+from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
 from sticktrace.codes.scsi import cdb_length
-from sticktrace.codes.status import in_words
 from sticktrace.grammar.bot import CBW_FAST, CBW_MAGIC, CBW_SIZE, CSW_FAST, CSW_MAGIC, CSW_SIZE
-from sticktrace.text import count_of
 from sticktrace.transport.bot_table import DATA_IN, DATA_OUT, EARLY, IDLE, LOST, STATUS, TABLE
 from sticktrace.transport.cases import case_of
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
 from sticktrace.transport.gather import SHORT_READ, Gathering, Unexplained, stray
+from sticktrace.transport.items import (
+    FAILED,
+    INVALID,
+    MISSING,
+    PASSED,
+    PHASE_ERROR,
+    Direction,
+    Exchange,
+    Stray,
+    StrayKind,
+)
+from sticktrace.transport.remarks import PHASES, Remark, Said, Why
 from sticktrace.transport.sequence import Sequence
 
 _CDB_LENGTHS = [cdb_length(opcode) for opcode in range(256)]
@@ -48,12 +57,12 @@ class Lane:
     """
 
     def __init__(
-        self, bus: int, address: int, out: Sequence, read: Read, overdue: Overdue, *, bulk_in: int = -1,
-        bulk_out: int = -1, interface: int = -1,
+        self, device: Device, bus: int, address: int, out: Sequence, read: Read, overdue: Overdue, *,
+        bulk_in: int = -1, bulk_out: int = -1, interface: int = -1,
     ) -> None:  # fmt: skip
-        self.bus, self.address, self.interface = bus, address, interface
+        self.device, self.bus, self.address, self.interface = device, bus, address, interface
         self.bulk_in, self.bulk_out = bulk_in, bulk_out
-        self.inferred = bulk_out < 0
+        self.inferred = bulk_in < 0 or bulk_out < 0
         self.state = IDLE
         self._out, self._read, self._overdue = out, read, overdue
         self._open: Gathering | None = None
@@ -63,7 +72,8 @@ class Lane:
         self._status: tuple[int, int, int, int] = (0, 0, 0, 0)
         self._left_open: Gathering | None = None
         self._unexplained = Unexplained(out)
-        self._gone = self._why = ""
+        self._gone: Why | None = None
+        self._why = Why.RESET
         self.held: list[Transfer] = []
 
     @staticmethod
@@ -128,7 +138,7 @@ class Lane:
             action(self, sent)
         return bool(late)
 
-    def control(self, signal: str, transfer: Transfer | None = None, why: str = "") -> bool:
+    def control(self, signal: str, transfer: Transfer | None = None, why: Why = Why.RESET) -> bool:
         """Take a control request that touches the pipes: "CLEARED IN", "CLEARED OUT", "RESET", or "GONE" when the
         device was unplugged. Returns whether it became part of an exchange."""
         if signal == "GONE":
@@ -138,7 +148,7 @@ class Lane:
         if step is None:
             return False
         action, self.state, _ = step
-        self._why = why or "the host reset the device"
+        self._why = why
         action(self, transfer)
         return signal != "RESET" and transfer is not None
 
@@ -205,32 +215,32 @@ class Lane:
         end = transfer.completed_ns if transfer.completed_ns >= 0 else start
         exchange = Exchange(
             0, start if start >= 0 else end, self.bus, self.address, lun & 0x0F, tag, block,
-            "none" if not length else "in" if flags & 0x80 else "out", length,
+            Direction.NONE if not length else Direction.IN if flags & 0x80 else Direction.OUT, length, self.device,
         )  # fmt: skip
         size_sent = transfer.requested if transfer.requested >= 0 else transfer.actual
         exchange.command_at = _new(Piece, (transfer.data_at, captured, size_sent))
         exchange.command_ns = exchange.end_ns = end
         gathering = self._open = Gathering(exchange, transfer, self._out)
         self._invalid_status = False
-        self._gone = ""
+        self._gone = None
         if flags & 0x7F or lun & 0xF0 or cdb_size & 0xE0:
-            gathering.note("reserved bits of the CBW are set (BOT 6.2.2)")
+            gathering.note(Said.RESERVED_BITS)
         if not 1 <= size <= 16:
-            gathering.note(f"bCBWCBLength is {size}, legal are 1 to 16 (BOT 5.1)")
-        elif block and _CDB_LENGTHS[block[0]] != size and _CDB_LENGTHS[block[0]] is not None:
-            gathering.note(f"bCBWCBLength is {size}, the opcode's group has {_CDB_LENGTHS[block[0]]}")
+            gathering.note(Said.BLOCK_LENGTH_ILLEGAL, size)
+        elif block and (group := _CDB_LENGTHS[block[0]]) is not None and group != size:
+            gathering.note(Said.BLOCK_LENGTH_ODD, size, group)
         if transfer.status != 0 or transfer.submitted_ns < 0:
             self._note_command(gathering, transfer)
 
     def _note_command(self, gathering: Gathering, transfer: Transfer) -> None:
         if transfer.status is None:
-            gathering.note("the completion of the command transfer was not recorded")
+            gathering.note(Said.COMMAND_END_LOST)
         elif transfer.status == STALL:
             gathering.stalled.append("command")
         elif transfer.status:
-            gathering.note(f"the command was not sent: {in_words(transfer.status)}")
+            gathering.note(Said.COMMAND_NOT_SENT, transfer.status)
         else:
-            gathering.note("the submission of the command transfer was not recorded")
+            gathering.note(Said.COMMAND_START_LOST)
 
     def _take(self, transfer: Transfer) -> None:
         gathering = self._open
@@ -246,11 +256,11 @@ class Lane:
         outcome = _STATUSES[status] if status < 3 else INVALID
         if transfer.captured < CSW_SIZE:
             outcome = MISSING
-            gathering.note("the status byte of the CSW is beyond what was captured")
+            gathering.note(Said.STATUS_CUT)
         elif status >= 3:
-            gathering.note(f"bCSWStatus {status:02X}h is reserved (BOT Table 5.3)")
+            gathering.note(Said.STATUS_RESERVED, status)
         if transfer.submitted_ns < 0:
-            gathering.note("the submission of the status transfer was not recorded")
+            gathering.note(Said.STATUS_START_LOST)
         gathering.touch(transfer)
         exchange.status_at = _new(Piece, (transfer.data_at, transfer.captured, transfer.actual))
         if outcome == PHASE_ERROR or (residue == 0 and exchange.moved == exchange.expected):
@@ -271,19 +281,19 @@ class Lane:
         """Whether length, residue and what moved contradict each other, so that no case can be told."""
         exchange = gathering.exchange
         if residue > exchange.expected:
-            gathering.note("dCSWDataResidue is larger than dCBWDataTransferLength (BOT 6.3.2)")
+            gathering.note(Said.RESIDUE_TOO_LARGE)
             return True
         if exchange.moved > exchange.expected:
-            gathering.note(f"{exchange.moved - exchange.expected} bytes more than announced were moved")
+            gathering.note(Said.MORE_MOVED, exchange.moved - exchange.expected)
             return True
         missing = exchange.expected - residue - exchange.moved
         if missing > 0:
             for lost in self._overdue(self.bus, self.address, (self.bulk_in,), transfer.start_ns):
-                gathering.missed(lost, "a read before the status")
+                gathering.missed(lost)
         if missing > 0 and not gathering.short and not gathering.stalled:
             # The device did not end the phase early, so the bytes did cross the bus; the recording lacks them.
             exchange.truncated = True
-            gathering.note(f"{missing} bytes of the data phase are not in this capture")
+            gathering.note(Said.DATA_NOT_CAPTURED, missing)
             return True
         return False
 
@@ -295,19 +305,18 @@ class Lane:
     def _reset(self, transfer: Transfer | None) -> None:
         self._abandon(self._why, 0 if transfer is None else transfer.start_ns)
 
-    def _abandon(self, why: str, before_ns: int) -> None:
+    def _abandon(self, why: Why, before_ns: int) -> None:
         """The open exchange gets no status. It stays within reach for one more, since a CSW may come late."""
         gathering = self._open
         if gathering is None:
             return
         exchange = gathering.exchange
         for transfer in self._overdue(self.bus, self.address, (self.bulk_in,), before_ns):
-            gathering.missed(transfer, "a read")
+            gathering.missed(transfer)
         if exchange.command_at.actual != CBW_SIZE or self._read(exchange.command_at.at, 4) != CBW_MAGIC:
             self._withdraw(gathering)
             return
-        why = self._gone or why
-        gathering.note(f"no valid CSW: {why}" if self._invalid_status else f"no CSW: {why}")
+        gathering.note(Said.NO_VALID_STATUS if self._invalid_status else Said.NO_STATUS, self._gone or why)
         gathering.seal(INVALID if self._invalid_status else MISSING)
         self._open = None
         self._release_left_open()
@@ -316,18 +325,13 @@ class Lane:
     def _withdraw(self, gathering: Gathering) -> None:
         """An invalid command that no CSW answered: not an exchange, but not nothing either (BOT 6.6.1)."""
         exchange = gathering.exchange
-        at = exchange.command_at
-        what = f"{at.actual} bytes instead of 31" if at.actual != CBW_SIZE else "the signature is not 43425355h"
-        if at.captured < min(4, at.actual):
-            what = f"only {at.captured} of its {at.actual} bytes are captured"
-        stalls = dict.fromkeys(gathering.stalled)
-        told = f"; the device stalled the {' and the '.join(stalls)} phase" if stalls else ""
         self._open = None
         self._out.replace(
             gathering,
             Stray(
-                exchange.time_ns, self.bus, self.address, max(0, self.bulk_out), "invalid command",
-                f"a CBW that is not valid (BOT 6.2.1): {what}{told}", at, tuple(sorted(gathering.records)),
+                exchange.time_ns, self.bus, self.address, max(0, self.bulk_out), self.device,
+                StrayKind.INVALID_COMMAND, _not_a_wrapper(exchange.command_at, gathering.stalled), exchange.command_at,
+                tuple(sorted(gathering.records)),
             ),
         )  # fmt: skip
 
@@ -337,17 +341,14 @@ class Lane:
         self._begin(transfer)
         assert self._open is not None
         self._open.exchange.command_at = transfer.piece
-        what = f"{transfer.actual} bytes" if transfer.actual != CBW_SIZE else "wrong signature"
-        if transfer.captured < 15 <= transfer.actual:
-            what = f"only {transfer.captured} of its {transfer.actual} bytes are captured"
-        self._open.notes = [f"the CBW is not valid: {what} (BOT 6.2.1)"]
+        self._open.remarks = [_not_a_wrapper(self._open.exchange.command_at)]
 
     def _reopen(self, transfer: Transfer) -> None:
-        self._abandon("the next command came before it", transfer.start_ns)
+        self._abandon(Why.NEXT_COMMAND, transfer.start_ns)
         self._begin(transfer)
 
     def _reopen_invalid(self, transfer: Transfer) -> None:
-        self._abandon("another transfer took its place", transfer.start_ns)
+        self._abandon(Why.OTHER_TRANSFER, transfer.start_ns)
         self._open_invalid(transfer)
 
     def _other_status(self, transfer: Transfer) -> None:
@@ -356,17 +357,19 @@ class Lane:
         _, tag, residue, status = self._status
         late = self._left_open
         if late is not None and late.exchange.tag == tag:
-            gathering.note(f"the late CSW of the command before, tag {tag:08X}h, came here")
+            gathering.note(Said.LATE_STATUS_HERE, tag)
             late.exchange.residue = residue
             late.exchange.status = _STATUSES[status] if status < 3 else INVALID
-            late.exchange.notes += ("its CSW came late, after the next command",)
+            late.exchange.remarks += (Remark(Said.STATUS_LATE),)
         else:
-            gathering.note(f"a CSW with tag {tag:08X}h came, {gathering.exchange.tag:08X}h was due (BOT 6.3.1)")
+            gathering.note(Said.OTHER_TAG, tag, gathering.exchange.tag)
 
     def _bad_status(self, transfer: Transfer) -> None:
-        size = transfer.actual
-        what = f"{size} bytes" if size != CSW_SIZE else "wrong signature"
-        self._not_valid(transfer).note(f"what came as CSW is not valid: {what} (BOT 6.3.1)")
+        gathering = self._not_valid(transfer)
+        if transfer.actual == CSW_SIZE:
+            gathering.note(Said.STATUS_SIGNATURE)
+        else:
+            gathering.note(Said.STATUS_SIZE, transfer.actual)
 
     def _not_valid(self, transfer: Transfer) -> Gathering:
         gathering = self._open
@@ -382,22 +385,22 @@ class Lane:
         assert gathering is not None
         gathering.touch(transfer)
         if transfer.status is None:
-            gathering.note("the completion of a read was not recorded")
+            gathering.note(Said.READ_END_LOST)
         else:
-            gathering.note("a zero-length packet came before the CSW")
+            gathering.note(Said.EMPTY_BEFORE_STATUS)
 
     def _wrong_way(self, transfer: Transfer) -> None:
         assert self._open is not None
         self._open.touch(transfer)
-        self._open.note(f"{count_of(transfer.actual, 'byte')} went against the announced direction")
+        self._open.note(Said.WRONG_WAY, transfer.actual)
 
     def _too_much(self, transfer: Transfer) -> None:
         assert self._open is not None
         self._open.take(transfer)
         if transfer.actual:
-            self._open.note(f"{count_of(transfer.actual, 'byte')} sent beyond dCBWDataTransferLength")
+            self._open.note(Said.BEYOND_LENGTH, transfer.actual)
         else:
-            self._open.note("a zero-length packet was sent after the data")
+            self._open.note(Said.EMPTY_AFTER_DATA)
 
     def _stall_data(self, transfer: Transfer) -> None:
         gathering = self._open
@@ -416,7 +419,7 @@ class Lane:
         assert gathering is not None
         gathering.touch(transfer)
         if transfer.status is not None:
-            gathering.note(f"a transfer ended without success: {in_words(transfer.status)}")
+            gathering.note(Said.TRANSFER_FAILED, transfer.status)
 
     def _cleared(self, transfer: Transfer | None) -> None:
         """CLEAR_FEATURE(ENDPOINT_HALT) is part of the exchange. A host clears a pipe only after a stall, so one
@@ -428,29 +431,38 @@ class Lane:
         exchange = gathering.exchange
         if not gathering.stalled and exchange.moved < exchange.expected and self.state is STATUS:
             gathering.stalled.append("data")
-            gathering.note("the stall of the data phase shows only by the clearing that followed")
+            gathering.note(Said.STALL_BY_CLEARING)
 
     def _stray_data(self, transfer: Transfer) -> None:
-        self._out.add(stray(transfer, "stray data", f"{transfer.actual} bytes of data outside any exchange"))
+        self._out.add(stray(self.device, transfer, StrayKind.DATA, Said.STRAY_BYTES, transfer.actual))
 
     def _stray_status(self, transfer: Transfer) -> None:
         _, tag, _, status = self._status
-        reason = f"a CSW with tag {tag:08X}h, status {status}, answers no command"
-        self._out.add(stray(transfer, "stray status", reason))
+        self._out.add(stray(self.device, transfer, StrayKind.STATUS, Said.STRAY_STATUS, tag, status))
 
     def _stray_stall(self, transfer: Transfer) -> None:
-        self._out.add(stray(transfer, "stray stall", "a STALL outside any exchange"))
+        self._out.add(stray(self.device, transfer, StrayKind.STALL, Said.STRAY_STALL))
 
     def _stray_error(self, transfer: Transfer) -> None:
-        reason = f"a transfer outside any exchange ended without success: {in_words(transfer.status)}"
-        self._out.add(stray(transfer, "stray error", reason))
+        status = transfer.status or 0
+        self._out.add(stray(self.device, transfer, StrayKind.ERROR, Said.STRAY_FAILURE, status))
 
-    def end(self, why: str = "the capture ends here") -> None:
+    def end(self, why: Why = Why.CAPTURE_ENDS) -> None:
         """No more transfers will come: let everything go that waits."""
         if self.state is not IDLE:
             self.control("RESET", None, why)
         self._unexplained.let_go()
         self._release_left_open()
+
+
+def _not_a_wrapper(at: Piece, stalled: Iterable[str] = ()) -> Remark:
+    """Why the bytes there are no valid CBW (BOT 1.0 6.2.1), and in which phases the device stalled it."""
+    if at.captured < min(15, at.actual):
+        return Remark(Said.WRAPPER_CUT, (at.captured, at.actual))
+    phases = sum(1 << PHASES.index(phase) for phase in set(stalled))
+    if at.actual != CBW_SIZE:
+        return Remark(Said.WRAPPER_SIZE, (phases, at.actual))
+    return Remark(Said.WRAPPER_SIGNATURE, (phases,))
 
 
 _ACTIONS: dict[str, Callable[[Lane, Any], None]] = {

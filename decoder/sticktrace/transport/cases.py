@@ -6,7 +6,7 @@ moved, the residue and the status. Where these do not settle it, there is no cas
 
 from __future__ import annotations
 
-from sticktrace.transport.exchange import FAILED, PASSED, PHASE_ERROR
+from sticktrace.transport.items import FAILED, PASSED, PHASE_ERROR
 
 _IN = frozenset(
     (0x03, 0x08, 0x12, 0x1A, 0x1C, 0x23, 0x25, 0x28, 0x37, 0x3C, 0x43, 0x44, 0x46, 0x4A, 0x4D, 0x51, 0x52, 0x5A,

@@ -9,12 +9,22 @@ closes it, and a STALL is the only way to fail.
 
 from __future__ import annotations
 
+from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import INTERRUPT, STALL, Transfer
-from sticktrace.codes.status import in_words
-from sticktrace.text import count_of
 from sticktrace.transport.bot import Read
-from sticktrace.transport.exchange import FAILED, MISSING, PASSED, PHASE_ERROR, Exchange
 from sticktrace.transport.gather import Gathering, Unexplained, stray
+from sticktrace.transport.items import (
+    FAILED,
+    MISSING,
+    PASSED,
+    PHASE_ERROR,
+    Direction,
+    Exchange,
+    Status,
+    StrayKind,
+    Transport,
+)
+from sticktrace.transport.remarks import Said, Why
 from sticktrace.transport.sequence import Sequence
 
 _UFI = 0x04  # bInterfaceSubClass, MSC Overview 1.4 Table 1
@@ -25,15 +35,16 @@ class CbiLane:
     """One CBI interface. ``with_interrupt`` tells that status comes on the interrupt pipe (protocol 00h)."""
 
     def __init__(
-        self, bus: int, address: int, subclass: int, with_interrupt: bool, out: Sequence, read: Read, interface: int
-    ) -> None:
-        self.bus, self.address, self.interface = bus, address, interface
+        self, device: Device, bus: int, address: int, subclass: int, with_interrupt: bool, out: Sequence, read: Read,
+        interface: int,
+    ) -> None:  # fmt: skip
+        self.device, self.bus, self.address, self.interface = device, bus, address, interface
         self.inferred = False
         self._ufi, self._with_interrupt = subclass == _UFI, with_interrupt
         self._out, self._read = out, read
         self._open: Gathering | None = None
         self._unexplained = Unexplained(out)
-        self._gone = ""
+        self._gone: Why | None = None
 
     def command(self, transfer: Transfer) -> None:
         """Take an ADSC request; its data is the command block."""
@@ -41,13 +52,13 @@ class CbiLane:
         block = self._read(transfer.data_at, min(16, transfer.captured))
         exchange = Exchange(
             0, transfer.start_ns, self.bus, self.address, block[1] >> 5 if self._ufi and len(block) > 1 else 0, 0,
-            block, "none", 0, transport="CBI",
+            block, Direction.NONE, 0, self.device, transport=Transport.CBI,
         )  # fmt: skip
         exchange.command_at = transfer.piece
         exchange.command_ns = exchange.end_ns = transfer.end_ns
         gathering = self._open = Gathering(exchange, transfer, self._out)
         if block[:2] == _RESET_BLOCK:
-            gathering.note("Command Block Reset (CBI 1.1 2.2)")
+            gathering.note(Said.BLOCK_RESET)
         if transfer.status == STALL:
             gathering.stalled.append("command")
             self._close(FAILED)
@@ -57,14 +68,14 @@ class CbiLane:
         if transfer.kind == INTERRUPT:
             self._status(transfer)
         elif self._open is None:
-            self._out.add(stray(transfer, "stray data", f"{transfer.actual} bytes of data outside any exchange"))
+            self._out.add(stray(self.device, transfer, StrayKind.DATA, Said.STRAY_BYTES, transfer.actual))
         else:
             exchange = self._open.exchange
-            exchange.direction = "in" if transfer.endpoint & 0x80 else "out"
+            exchange.direction = Direction.IN if transfer.endpoint & 0x80 else Direction.OUT
             exchange.expected += max(transfer.requested, transfer.actual)
             self._open.take(transfer)
 
-    def control(self, signal: str, transfer: Transfer | None = None, why: str = "") -> bool:
+    def control(self, signal: str, transfer: Transfer | None = None, why: Why = Why.RESET) -> bool:
         """A reset ends the open exchange; a cleared halt belongs to it."""
         if signal == "GONE":
             self._gone = why
@@ -72,14 +83,14 @@ class CbiLane:
         if self._open is None:
             return False
         if signal == "RESET":
-            self._open.note(f"no status: {self._gone or why or 'the host reset the device'}")
+            self._open.note(Said.NO_STATUS, self._gone or why)
             self._close(MISSING)
             return False
         if transfer is not None:
             self._open.touch(transfer)
         return transfer is not None
 
-    def end(self, why: str = "the capture ends here") -> None:
+    def end(self, why: Why = Why.CAPTURE_ENDS) -> None:
         """No more transfers will come."""
         if not self._with_interrupt:
             self._close_by_data()
@@ -90,19 +101,20 @@ class CbiLane:
         data = self._read(transfer.data_at, min(2, transfer.captured))
         gathering = self._open
         if gathering is None:
-            self._out.add(stray(transfer, "stray status", "an interrupt that ends no command"))
+            self._out.add(stray(self.device, transfer, StrayKind.STATUS, Said.INTERRUPT_ENDS_NOTHING))
             return
         if len(data) < 2:
-            reason = f"an interrupt of {count_of(transfer.actual, 'byte')} instead of 2"
             if transfer.status:
-                reason = f"the status was not read: {in_words(transfer.status)}"
-            self._out.add(stray(transfer, "stray error" if transfer.status else "stray status", reason))
+                item = stray(self.device, transfer, StrayKind.ERROR, Said.STATUS_NOT_READ, transfer.status)
+            else:
+                item = stray(self.device, transfer, StrayKind.STATUS, Said.INTERRUPT_SIZE, transfer.actual)
+            self._out.add(item)
             return
         gathering.touch(transfer)
         gathering.exchange.status_at = transfer.piece
         if self._ufi:
             if data != b"\0\0":
-                gathering.note(f"the interrupt says ASC {data[0]:02X}h, ASCQ {data[1]:02X}h")
+                gathering.note(Said.INTERRUPT_SENSE, data[0], data[1])
             self._close(PASSED if data == b"\0\0" else FAILED)
         else:
             self._close((PASSED, FAILED, PHASE_ERROR, FAILED)[data[1] & 3])
@@ -112,12 +124,12 @@ class CbiLane:
         if gathering is None:
             return
         if self._with_interrupt:
-            gathering.note("no status: the next command came before it")
+            gathering.note(Said.NO_STATUS, Why.NEXT_COMMAND)
             self._close(MISSING)
         else:
             self._close(FAILED if gathering.stalled else PASSED)
 
-    def _close(self, status: str) -> None:
+    def _close(self, status: Status) -> None:
         gathering = self._open
         assert gathering is not None
         self._open = None

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
-from sticktrace.codes.status import in_words
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import FAILED, Exchange, Sense
+from sticktrace.transport.items import FAILED, Exchange, Sense, Status, Stray, StrayKind
+from sticktrace.transport.remarks import Remark, Said
 from sticktrace.transport.sense import boil
 from sticktrace.transport.sequence import Place, Sequence
 
 SHORT_READ = -121
 """EREMOTEIO: data ended early. The emulator's recording also writes it for a stall."""
 
-MOST_NOTES = 20
-"""Notes kept of one exchange; a thousand failed polls say no more than twenty."""
+MOST_REMARKS = 20
+"""Remarks kept of one exchange; a thousand failed polls say no more than twenty."""
 
 _REQUEST_SENSE = 0x03
 _new = tuple.__new__  # see transport/bot.py
@@ -25,7 +25,7 @@ _LONGEST_SENSE = 252  # SPC-3 4.5.1
 class Gathering(Place):
     """An exchange that is still open, with what was gathered for it; it is its own place in the sequence."""
 
-    __slots__ = ("_more", "exchange", "notes", "pieces", "records", "short", "stalled")
+    __slots__ = ("_more", "exchange", "pieces", "records", "remarks", "short", "stalled")
 
     def __init__(self, exchange: Exchange, transfer: Transfer, out: Sequence) -> None:
         self.item = self.exchange = exchange
@@ -33,18 +33,19 @@ class Gathering(Place):
         self.explained_by = None
         self.records = list(transfer.records)
         self.pieces: list[Piece] = []
-        self.notes: list[str] = []
+        self.remarks: list[Remark] = []
         self.stalled: list[str] = []
         self.short = False
         self._more = 0
         out.begin(self)
 
-    def note(self, text: str) -> None:
+    def note(self, kind: Said, *numbers: int) -> None:
         """Keep a remark, once, up to a limit."""
-        if text in self.notes:
+        remark = Remark(kind, numbers)
+        if remark in self.remarks:
             return
-        if len(self.notes) < MOST_NOTES:
-            self.notes.append(text)
+        if len(self.remarks) < MOST_REMARKS:
+            self.remarks.append(remark)
         else:
             self._more += 1
 
@@ -69,18 +70,18 @@ class Gathering(Place):
         status = transfer.status
         if status is None:
             exchange.truncated = True
-            self.note("the completion of a data transfer was not recorded")
+            self.note(Said.DATA_END_LOST)
         elif status == STALL:
             self.stalled.append("data")
         elif status and status != SHORT_READ:
-            self.note(f"a data transfer ended after {actual} bytes: {in_words(status)}")
+            self.note(Said.DATA_FAILED, actual, status)
 
-    def missed(self, transfer: Transfer, what: str) -> None:
-        """A submission whose completion the recording lost."""
+    def missed(self, transfer: Transfer) -> None:
+        """A read whose completion the recording lost."""
         self.records += transfer.records
-        self.note(f"the completion of {what} was not recorded")
+        self.note(Said.READ_END_LOST)
 
-    def seal(self, status: str) -> Exchange:
+    def seal(self, status: Status) -> Exchange:
         """Write what was gathered into the exchange."""
         exchange = self.exchange
         exchange.status = status
@@ -89,9 +90,9 @@ class Gathering(Place):
         if self.pieces:
             exchange.pieces = tuple(self.pieces)
         if self._more:
-            self.notes.append(f"and {self._more} remarks more")
-        if self.notes:
-            exchange.notes = tuple(self.notes)
+            self.remarks.append(Remark(Said.MORE, (self._more,)))
+        if self.remarks:
+            exchange.remarks = tuple(self.remarks)
         if self.stalled:
             exchange.stalled = tuple(dict.fromkeys(self.stalled))
         return exchange
@@ -132,8 +133,8 @@ class Unexplained:
         waiting.exchange.sense = Sense(*found, 0, Piece(at, counts, counts))
         waiting.explained_by = gathering
         if exchange.residue and exchange.residue >= exchange.expected:
-            waiting.notes.append("its sense is taken though the residue says that none of it counts")
-            waiting.exchange.notes = tuple(waiting.notes)
+            waiting.note(Said.SENSE_DOUBTED)
+            waiting.exchange.remarks = tuple(waiting.remarks)
 
     def let_go(self) -> None:
         """Nothing more will come."""
@@ -152,9 +153,9 @@ def _sense_span(exchange: Exchange) -> int:
     return counts
 
 
-def stray(transfer: Transfer, kind: str, reason: str) -> Stray:
-    """A transfer of a storage pipe that belongs to no exchange."""
+def stray(device: Device, transfer: Transfer, kind: StrayKind, said: Said, *numbers: int) -> Stray:
+    """A transfer of a storage pipe of the device that belongs to no exchange."""
     return Stray(
-        transfer.start_ns, transfer.bus, transfer.address, transfer.endpoint, kind, reason,
+        transfer.start_ns, transfer.bus, transfer.address, transfer.endpoint, device, kind, Remark(said, numbers),
         transfer.piece if transfer.actual else NO_DATA, transfer.records,
     )  # fmt: skip

@@ -1,19 +1,23 @@
 """Brings each transfer to where it belongs: a storage lane, the bus room, or other traffic.
 
-Endpoints belong to interfaces, and descriptors say which (USB 2.0 9.6.5, 9.6.6). Only where the capture holds no
-descriptor of a device are lanes inferred from the signatures of CBW and CSW, and `Router.inferred` tells that.
+Endpoints belong to interfaces, and descriptors say which (USB 2.0 9.6.5, 9.6.6). Where the capture holds no descriptor
+of a device, or only the beginning of one, the pipes that it does not show are told by the signatures of CBW and CSW,
+and `Router.inferred` names the device.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 
-from sticktrace.bus.devices import Bus, BusEvent
-from sticktrace.bus.interfaces import StorageInterface
+from sticktrace.bus.device import Device
+from sticktrace.bus.devices import Bus
+from sticktrace.bus.events import BusEvent, Happening
+from sticktrace.bus.interfaces import Role, StorageInterface
 from sticktrace.bus.requests import Request, is_request, read_request
 from sticktrace.capture.transfer import BULK, INTERRUPT, Transfer
 from sticktrace.transport.bot import Lane, Overdue, Read
 from sticktrace.transport.cbi import CbiLane
+from sticktrace.transport.remarks import Why
 from sticktrace.transport.sequence import Sequence
 from sticktrace.transport.uas import UasLane
 
@@ -23,7 +27,9 @@ CONTROL_DATA = 4096
 _CBI, _CBI_NO_INTERRUPT, _BULK_ONLY, _UAS = 0x00, 0x01, 0x50, 0x62  # bInterfaceProtocol, MSC Overview 1.4 Table 2
 _ADSC = b"\x21\x00"  # bmRequestType and bRequest of Accept Device-Specific Command, CBI 1.1 2.1
 
-Key = tuple[int, int]
+SETTLED_NS = 5_000_000_000
+"""A device that was reset is spoken to by then (USB 2.0 9.2.6.1: within 5 s); who has not been told is a new one."""
+
 AnyLane = Lane | UasLane | CbiLane
 
 
@@ -37,11 +43,12 @@ class Router:
         self.bus = Bus()
         self.out = Sequence()
         self.elsewhere: Counter[str] = Counter()
-        self.inferred: set[Key] = set()
+        self.inferred: set[Device] = set()
         self._read, self._overdue = read, overdue
         self._holding = False
+        self._wondering: dict[int, int] = {}
         self.pipes: dict[int, AnyLane | None] = {}
-        self._lanes: dict[Key, list[AnyLane]] = {}
+        self._lanes: dict[Device, list[AnyLane]] = {}
 
     def feed(self, transfer: Transfer) -> None:
         """Take one transfer."""
@@ -52,6 +59,8 @@ class Router:
                     self._settle(lane)
                 lane.feed(transfer)
                 return
+        if self._wondering:
+            self._give_up(transfer.start_ns)
         if is_request(transfer):
             self._control(transfer)
         elif transfer.kind == BULK:
@@ -63,6 +72,7 @@ class Router:
 
     def end(self) -> None:
         """The capture ends: close what is open."""
+        self._give_up(None)
         for lanes in self._lanes.values():
             for lane in lanes:
                 self._settle(lane)
@@ -76,7 +86,8 @@ class Router:
             self._settle(lane)
             lane.feed(transfer)
             return
-        for known in self._lanes.get((transfer.bus, transfer.address), ()) if transfer.endpoint & 0x80 else ():
+        device = self.bus.find(transfer.bus, transfer.address)
+        for known in self._lanes.get(device, ()) if device is not None and transfer.endpoint & 0x80 else ():
             if isinstance(known, Lane) and known.inferred and known.may_want(transfer):
                 known.held.append(transfer)
                 self._holding = True
@@ -102,44 +113,48 @@ class Router:
 
     def _find(self, transfer: Transfer) -> AnyLane | None:
         """The lane of a pipe not met before, from descriptors if there are any, else from signatures."""
-        device = (transfer.bus, transfer.address)
-        role = self.bus.endpoint_role(*device, transfer.endpoint)
+        place = (transfer.bus, transfer.address)
+        role = self.bus.endpoint_role(*place, transfer.endpoint)
         if role is None:
-            return self._infer(device, transfer)
+            return self._infer(transfer)
         if not role.storage:
             return None
         if not role.active and not (
             self._looks_like_command(transfer)
-            and self.bus.adopt(*device, transfer.endpoint, transfer.start_ns, transfer.records)
+            and self.bus.adopt(*place, transfer.endpoint, transfer.start_ns, transfer.records)
         ):
             return None
         # Its descriptors were seen, its SET_CONFIGURATION or SET_INTERFACE was not.
-        self._map_pipes(device)
+        device = self.bus.holder(*place, transfer.start_ns)
+        if all(lane.inferred for lane in self._lanes.get(device, ())):
+            self._map_pipes(device)
         return self.pipes.get(transfer.bus << 16 | transfer.address << 8 | transfer.endpoint)
 
     def _looks_like_command(self, transfer: Transfer) -> bool:
         return Lane.looks_like_command(self._read, transfer) or UasLane.looks_like_command(self._read, transfer)
 
-    def _infer(self, device: Key, transfer: Transfer) -> AnyLane | None:
+    def _infer(self, transfer: Transfer) -> AnyLane | None:
+        device = self.bus.find(transfer.bus, transfer.address)
         lane: Lane | UasLane | None = None
-        for known in self._lanes.get(device, ()):
+        for known in self._lanes.get(device, ()) if device is not None else ():
             if isinstance(known, Lane | UasLane) and known.inferred and known.wants(transfer):
                 lane = known
                 break
         else:
-            lane = self._new_inferred(device, transfer)
+            lane = self._new_inferred(transfer)
             if lane is None or not lane.wants(transfer):
                 return None
-            self._lanes.setdefault(device, []).append(lane)
-            self.inferred.add(device)
+            self._lanes.setdefault(lane.device, []).append(lane)
+        self.inferred.add(lane.device)
         self.pipes[transfer.bus << 16 | transfer.address << 8 | transfer.endpoint] = lane
         return lane
 
-    def _new_inferred(self, device: Key, transfer: Transfer) -> Lane | UasLane | None:
+    def _new_inferred(self, transfer: Transfer) -> Lane | UasLane | None:
+        place = (transfer.bus, transfer.address)
         if Lane.looks_like_command(self._read, transfer):
-            return Lane(*device, self.out, self._read, self._overdue)
+            return Lane(self.bus.holder(*place, transfer.start_ns), *place, self.out, self._read, self._overdue)
         if UasLane.looks_like_command(self._read, transfer):
-            return UasLane(*device, {}, self.out, self._read, self._overdue)
+            return UasLane(self.bus.holder(*place, transfer.start_ns), *place, {}, self.out, self._read, self._overdue)
         return None
 
     # -- control ---------------------------------------------------------------------------------------------
@@ -149,14 +164,36 @@ class Router:
         request = read_request(transfer, data)
         if transfer.setup[:2] == _ADSC:
             request.in_exchange = self._adsc(transfer)
+        wondered = self.bus.unsettled.get(transfer.bus)
         for event in self.bus.take(request, data):
             self._happened(event, transfer, request)
         self.out.add(request)
+        if self.bus.unsettled.get(transfer.bus) is not wondered and transfer.bus in self.bus.unsettled:
+            self._wondering[transfer.bus] = transfer.start_ns
+            self.out.hold()
+        self._settle_devices()
+
+    def _settle_devices(self) -> None:
+        """The bus has found out who a device is: what waited for that goes on, under the right name."""
+        for provisional, found in self.bus.settled:
+            self.out.settle(provisional, found)
+        self.bus.settled.clear()
+        for bus in [bus for bus in self._wondering if bus not in self.bus.unsettled]:
+            del self._wondering[bus]
+        if not self._wondering:
+            self.out.release()
+
+    def _give_up(self, now_ns: int | None) -> None:
+        """Who has not been told apart for long, or when the capture ends, is a device not met before."""
+        for bus, since in list(self._wondering.items()):
+            if now_ns is None or now_ns - since > SETTLED_NS:
+                self.bus.settle_open(bus)
+        self._settle_devices()
 
     def _adsc(self, transfer: Transfer) -> bool:
         """CBI: a command block as a class request. Returns whether a lane took it."""
-        device = (transfer.bus, transfer.address)
-        if device not in self._lanes and self.bus.storage_interfaces(*device):
+        device = self.bus.holder(transfer.bus, transfer.address, transfer.start_ns)
+        if device not in self._lanes and device.storage_interfaces():
             self._map_pipes(device)  # its SET_CONFIGURATION was not seen
         for lane in self._lanes.get(device, ()):
             if isinstance(lane, CbiLane):
@@ -178,54 +215,81 @@ class Router:
         self.out.add(event)
         if not event.done:
             return
-        device = (event.bus, event.address)
-        if event.kind == "clear halt":
+        if event.kind is Happening.CLEAR_HALT:
             lane = self.pipes.get(event.bus << 16 | event.address << 8 | event.endpoint)
             signal = "CLEARED IN" if event.endpoint & 0x80 else "CLEARED OUT"
             if lane is not None and lane.control(signal, transfer) and request is not None:
                 request.in_exchange = True
             return
         signal = _SIGNALS.get(event.kind, "")
-        meant = transfer.setup[4] if event.kind == "class reset" and len(transfer.setup) == 8 else -1
-        for lane in self._lanes.get(device, ()) if signal else ():
+        meant = transfer.setup[4] if event.kind is Happening.CLASS_RESET and len(transfer.setup) == 8 else -1
+        for lane in self._lanes.get(event.device, ()) if signal else ():
             if meant in (-1, lane.interface) or lane.interface < 0:
-                lane.control(signal, transfer, _REASONS.get(event.kind, ""))
+                lane.control(signal, transfer, _REASONS[event.kind])
         if event.kind in _CHANGES_PIPES:
-            self._map_pipes(device)
+            self._map_pipes(event.device)
 
-    def _map_pipes(self, device: Key) -> None:
+    def _map_pipes(self, device: Device) -> None:
         """Lay out the lanes of a device anew: its configuration, an alternate setting or the device itself changed. A
-        lane that was inferred and turns out right goes on as it is."""
-        prefix = device[0] << 16 | device[1] << 8
-        kept = {key: lane for key, lane in self.pipes.items() if key & ~0xFF == prefix}
-        for key in kept:
-            del self.pipes[key]
+        lane that was inferred and turns out right goes on as it is, and a descriptor that the capture cut leaves the
+        pipes that it does not show to the traffic."""
+        prefix = device.bus << 16 | device.address << 8
+        kept = {key & 0xFF: lane for key, lane in self.pipes.items() if key & ~0xFF == prefix}
+        for endpoint in kept:
+            del self.pipes[prefix | endpoint]
         old = self._lanes.pop(device, [])
-        for interface in self.bus.storage_interfaces(*device):
+        current = device.current()
+        told = current is not None and current.complete
+        roles = device.roles()
+        for interface in (found for found in device.storage_interfaces() if found.active):
             ends = _pipes_of(interface)
-            same = next((lane for lane in old if lane.inferred and _fits(lane, ends, kept)), None)
-            lane = same or self._new_lane(device, interface)
-            if lane is None:
-                continue
-            if same is not None:
-                old.remove(same)
-            self._lanes.setdefault(device, []).append(lane)
-            for endpoint in ends:
-                self.pipes[prefix | endpoint] = lane
+            lane = next((lane for lane in old if lane.inferred and _fits(lane, ends, kept, told, roles)), None)
+            if lane is not None:
+                old.remove(lane)
+            else:
+                lane = self._new_lane(device, interface, told)
+            self._keep(device, lane, {**kept, **dict.fromkeys(ends, lane)})
+        for lane in list(old) if not told else ():
+            if lane.inferred and not any(end in roles for end, owner in kept.items() if owner is lane):
+                old.remove(lane)
+                self._keep(device, lane, kept)
         for lane in old:
-            lane.end("the device was configured anew")
+            self._drop(lane, Why.CONFIGURED)
+        for stranger in {owner for owner in kept.values() if owner is not None and owner.device is not device}:
+            self._drop(stranger, Why.REPLACED)  # the address was another device's
 
-    def _new_lane(self, device: Key, interface: StorageInterface) -> AnyLane | None:
+    def _drop(self, lane: AnyLane, why: Why) -> None:
+        """A lane is no more."""
+        lane.end(why)
+        for key in [key for key, owner in self.pipes.items() if owner is lane]:
+            del self.pipes[key]
+        lanes = self._lanes.get(lane.device, [])
+        if lane in lanes:
+            lanes.remove(lane)
+
+    def _keep(self, device: Device, lane: AnyLane | None, ends: dict[int, AnyLane | None]) -> None:
+        """A lane of the device, with those of the endpoints that are its own."""
+        if lane is None:
+            return
+        self._lanes.setdefault(device, []).append(lane)
+        prefix = device.bus << 16 | device.address << 8
+        for endpoint, owner in ends.items():
+            if owner is lane:
+                self.pipes[prefix | endpoint] = lane
+
+    def _new_lane(self, device: Device, interface: StorageInterface, told: bool) -> AnyLane | None:
         number, ends = interface.number, _pipes_of(interface)
+        place = (device, device.bus, device.address)
         if interface.protocol == _UAS:
-            return UasLane(*device, ends, self.out, self._read, self._overdue, number)
+            return UasLane(*place, ends, self.out, self._read, self._overdue, number, whole=told)
         if interface.protocol in (_CBI, _CBI_NO_INTERRUPT):
             with_interrupt = interface.protocol == _CBI
-            return CbiLane(*device, interface.subclass, with_interrupt, self.out, self._read, number)
-        if interface.protocol == _BULK_ONLY and interface.bulk_in is not None and interface.bulk_out is not None:
+            return CbiLane(*place, interface.subclass, with_interrupt, self.out, self._read, number)
+        whole = interface.bulk_in is not None and interface.bulk_out is not None
+        if interface.protocol == _BULK_ONLY and (whole or not told):
             return Lane(
-                *device, self.out, self._read, self._overdue, bulk_in=interface.bulk_in,
-                bulk_out=interface.bulk_out, interface=number,
+                *place, self.out, self._read, self._overdue, bulk_in=_or_untold(interface.bulk_in),
+                bulk_out=_or_untold(interface.bulk_out), interface=number,
             )  # fmt: skip
         return None
 
@@ -242,18 +306,27 @@ def _pipes_of(interface: StorageInterface) -> dict[int, str]:
     return {endpoint: name for endpoint, name in usage.items() if endpoint is not None}
 
 
-def _fits(lane: AnyLane, ends: dict[int, str], pipes: dict[int, AnyLane | None]) -> bool:
-    """Whether every pipe that a lane was seen to use is one of these."""
-    return all(key & 0xFF in ends for key, owner in pipes.items() if owner is lane)
+def _or_untold(endpoint: int | None) -> int:
+    return -1 if endpoint is None else endpoint
 
 
-_CHANGES_PIPES = frozenset(("configured", "interface", "attached", "address"))
-_SIGNALS = dict.fromkeys((*_CHANGES_PIPES, "reset", "class reset"), "RESET") | {"detached": "GONE"}
+def _fits(
+    lane: AnyLane, ends: dict[int, str], kept: dict[int, AnyLane | None], told: bool, roles: dict[int, Role]
+) -> bool:
+    """Whether every pipe that a lane was seen to use is one of these; where the descriptor is cut, or at least nobody
+    else's."""
+    mine = [endpoint for endpoint, owner in kept.items() if owner is lane]
+    return bool(mine) and all(end in ends or (not told and end not in roles) for end in mine)
+
+
+_CHANGES_PIPES = frozenset((Happening.CONFIGURED, Happening.INTERFACE, Happening.ATTACHED, Happening.ADDRESS))
+_SIGNALS = {
+    **dict.fromkeys((*_CHANGES_PIPES, Happening.RESET, Happening.CLASS_RESET), "RESET"), Happening.DETACHED: "GONE"
+}  # fmt: skip
 # A device that was unplugged keeps its pipes until its address is given again: its last transfers end after it.
 
 _REASONS = {
-    "reset": "the host reset the port", "class reset": "the host reset the device (Bulk-Only Mass Storage Reset)",
-    "detached": "the device is gone", "configured": "the host configured the device anew",
-    "interface": "the host chose an alternate setting", "address": "the device got an address",
-    "attached": "another device was plugged in",
+    Happening.RESET: Why.RESET, Happening.CLASS_RESET: Why.CLASS_RESET, Happening.DETACHED: Why.GONE,
+    Happening.CONFIGURED: Why.CONFIGURED, Happening.INTERFACE: Why.INTERFACE, Happening.ADDRESS: Why.ADDRESS,
+    Happening.ATTACHED: Why.REPLACED,
 }  # fmt: skip

@@ -1,13 +1,20 @@
 """Keeps what transport yields in time order: an exchange takes its place when its command is seen and leaves when it
-is complete, sense included; what came after it waits as long. Numbers are given on leaving, so they have no gaps."""
+is complete, sense included; what came after it waits as long. Numbers are given on leaving, so they have no gaps.
+
+The queue is also where it is settled who a device is: while the bus does not know yet whether a device that is being
+reset is one that it has met before, its items wait (`hold`), and get the right device before they leave (`settle`).
+"""
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator
-from typing import Any
 
-from sticktrace.transport.exchange import Exchange
+from sticktrace.bus.device import Device
+from sticktrace.transport.items import Exchange, Item
+
+MOST_HELD = 4096
+"""So many items wait for it to be told who a device is; then it counts as one not met before."""
 
 
 class Place:
@@ -15,7 +22,7 @@ class Place:
 
     __slots__ = ("done", "explained_by", "item")
 
-    def __init__(self, item: Any, done: bool) -> None:
+    def __init__(self, item: Item, done: bool) -> None:
         self.item = item
         self.done = done
         self.explained_by: Place | None = None
@@ -25,12 +32,13 @@ class Sequence:
     """A queue that lets items out in the order in which they began. ``waits`` tells whether the first one's turn has
     come; ``numbered`` counts the exchanges that left."""
 
-    __slots__ = ("_queue", "numbered", "waits")
+    __slots__ = ("_held", "_queue", "numbered", "waits")
 
     def __init__(self) -> None:
         self.numbered = 0
         self.waits = False
         self._queue: deque[Place] = deque()
+        self._held: Place | None = None
 
     def begin(self, place: Place) -> None:
         """Take a place for an exchange whose command was just seen.
@@ -55,23 +63,45 @@ class Sequence:
         if self._queue and self._queue[0] is place:
             self.waits = True
 
-    def replace(self, place: Place, item: Any) -> None:
+    def replace(self, place: Place, item: Item) -> None:
         """What began as an exchange turned out to be something else, which is complete."""
         place.item = item
         self.done(place)
 
-    def add(self, item: Any) -> None:
+    def add(self, item: Item) -> None:
         """An item that is complete when it appears."""
-        self._queue.append(Place(item, True))
+        place = Place(item, True)
+        self._queue.append(place)
         if len(self._queue) == 1:
             self.waits = True
+        elif self._held is not None and len(self._queue) > MOST_HELD:
+            self.release()
 
-    def ready(self) -> Iterator[Any]:
+    def hold(self) -> None:
+        """From the item added last on, items wait until it is settled who a device is."""
+        if self._held is None and self._queue:
+            self._held = self._queue[-1]
+            self._held.done = False
+            self.waits = self._queue[0].done
+
+    def settle(self, provisional: Device, found: Device) -> None:
+        """The items of the one device that wait are the other's."""
+        for place in self._queue:
+            if place.item.device is provisional:
+                place.item.device = found
+
+    def release(self) -> None:
+        """What waited need wait no longer."""
+        held, self._held = self._held, None
+        if held is not None:
+            self.done(held)
+
+    def ready(self) -> Iterator[Item]:
         """Items whose turn has come."""
         while self.waits:
             yield self.take()
 
-    def take(self) -> Any:
+    def take(self) -> Item:
         """The first item, whose turn has come (``waits``)."""
         queue = self._queue
         place = queue.popleft()

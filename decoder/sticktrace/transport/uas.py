@@ -8,22 +8,34 @@ and its command unit together. Where several fit alike, a note says so.
 
 from __future__ import annotations
 
+from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import STALL, Piece, Transfer
-from sticktrace.codes.scsi import STATUS as SCSI_STATUS
 from sticktrace.codes.scsi import cdb_length
-from sticktrace.codes.status import in_words
-from sticktrace.grammar.uas import RESPONSE_CODES, TASK_MANAGEMENT_FUNCTIONS
 from sticktrace.grammar.vocabulary import data_length
 from sticktrace.transport.bot import Overdue, Read
 from sticktrace.transport.cases import intent
-from sticktrace.transport.exchange import FAILED, MISSING, PASSED, Exchange, Sense
 from sticktrace.transport.gather import Gathering, stray
+from sticktrace.transport.items import (
+    FAILED,
+    MISSING,
+    PASSED,
+    Direction,
+    Exchange,
+    Sense,
+    Status,
+    Stray,
+    StrayKind,
+    Transport,
+)
+from sticktrace.transport.remarks import Said, Why
 from sticktrace.transport.sense import boil
 from sticktrace.transport.sequence import Sequence
 
 COMMAND, SENSE, RESPONSE, TASK_MANAGEMENT, READ_READY, WRITE_READY = 0x01, 0x03, 0x04, 0x05, 0x06, 0x07
 """IU identifiers (INCITS 471 Table 10, from memory for the table number)."""
 
+_ABOUT_A_TAG = (0x01, 0x80)
+"""ABORT TASK and QUERY TASK name the tag of a task (INCITS 471, TASK MANAGEMENT IU)."""
 _STATUS_UNITS = (SENSE, RESPONSE, READ_READY, WRITE_READY)
 _GOOD, _CHECK_CONDITION = 0x00, 0x02
 SMALLEST, LARGEST = 512, 4096
@@ -36,22 +48,22 @@ sense unit and the end of the data in either order."""
 
 class UasLane:
     """The four pipes of one UAS interface, told apart by their usage: "command", "status", "data in", "data out".
-    Without ``usage`` the traffic tells it (``inferred``)."""
+    What ``usage`` leaves out the traffic tells (``inferred``), unless it is ``whole``."""
 
     def __init__(
-        self, bus: int, address: int, usage: dict[int, str], out: Sequence, read: Read, overdue: Overdue,
-        interface: int = -1,
+        self, device: Device, bus: int, address: int, usage: dict[int, str], out: Sequence, read: Read,
+        overdue: Overdue, interface: int = -1, *, whole: bool = False,
     ) -> None:  # fmt: skip
-        self.bus, self.address, self.interface = bus, address, interface
+        self.device, self.bus, self.address, self.interface = device, bus, address, interface
         self._usage = usage
-        self.inferred = not usage
+        self.inferred = not whole
         self._out, self._read, self._overdue = out, read, overdue
         self._open: dict[int, Gathering] = {}
-        self._settling: dict[int, tuple[Gathering, str, int]] = {}
-        self._tasks: dict[int, tuple[Transfer, str]] = {}
+        self._settling: dict[int, tuple[Gathering, Status, int]] = {}
+        self._tasks: dict[int, tuple[Transfer, int, int]] = {}
         self._ready: dict[str, int] = {}
         self._commands = 0
-        self._gone = ""
+        self._gone: Why | None = None
 
     @staticmethod
     def looks_like_command(read: Read, transfer: Transfer) -> bool:
@@ -95,21 +107,21 @@ class UasLane:
         else:
             self._data(transfer, usage)
 
-    def control(self, signal: str, transfer: Transfer | None = None, why: str = "") -> bool:
+    def control(self, signal: str, transfer: Transfer | None = None, why: Why = Why.RESET) -> bool:
         """A reset ends every open command; clearing a halt changes nothing here."""
         if signal == "GONE":
             self._gone = why
         elif signal == "RESET":
             self._settle(0)
             for gathering in list(self._open.values()):
-                gathering.note(f"no sense IU: {self._gone or why or 'the host reset the device'}")
+                gathering.note(Said.NO_STATUS, self._gone or why)
                 self._close(gathering, MISSING)
-            for request, words in self._tasks.values():
-                self._out.add(stray(request, "task management", f"{words}: no response"))
+            for request, function, about in self._tasks.values():
+                self._out.add(stray(self.device, request, StrayKind.TASK, Said.TASK, function, about, -1))
             self._tasks.clear()
         return False
 
-    def end(self, why: str = "the capture ends here") -> None:
+    def end(self, why: Why = Why.CAPTURE_ENDS) -> None:
         """No more transfers will come."""
         self.control("RESET", None, why)
 
@@ -129,14 +141,12 @@ class UasLane:
     def _command(self, transfer: Transfer) -> None:
         unit = self._read(transfer.data_at, min(transfer.captured, 32))
         if unit[:1] == bytes([TASK_MANAGEMENT]) and len(unit) >= 8:
-            function = TASK_MANAGEMENT_FUNCTIONS.get(unit[4], f"function {unit[4]:02X}h")
-            about = f" of tag {int.from_bytes(unit[6:8], 'big'):04X}h" if unit[4] in (0x01, 0x80) else ""
-            self._tasks[self._tag(unit)] = transfer, f"task management: {function}{about}"
+            about = int.from_bytes(unit[6:8], "big") if unit[4] in _ABOUT_A_TAG else -1
+            self._tasks[self._tag(unit)] = transfer, unit[4], about
             return
         if len(unit) < 17 or unit[0] != COMMAND:
-            unknown = " whose start is not in the capture" if len(unit) < min(17, transfer.actual) else ""
-            reason = f"{transfer.actual} bytes on the command pipe{unknown or ' that are no command IU'}"
-            self._out.add(stray(transfer, "invalid command", reason))
+            said = Said.COMMAND_UNIT_CUT if len(unit) < min(17, transfer.actual) else Said.NO_COMMAND_UNIT
+            self._out.add(stray(self.device, transfer, StrayKind.INVALID_COMMAND, said, transfer.actual))
             return
         self._commands += 1
         self._settle(self._commands - _PATIENCE)
@@ -144,22 +154,23 @@ class UasLane:
         if tag in self._settling:
             self._settle_one(tag)
         if tag in self._open:
-            self._open[tag].note("no sense IU: its tag was used again")
+            self._open[tag].note(Said.TAG_REUSED)
             self._close(self._open[tag], MISSING)
         cdb = unit[16 : 16 + (cdb_length(unit[16]) or 16)]
         # A command IU announces no length; `expected` grows with what the host asks of the data pipes.
         exchange = Exchange(
-            0, transfer.start_ns, self.bus, self.address, _lun(unit[8:16]), tag, cdb, "none", 0, transport="UAS"
-        )
+            0, transfer.start_ns, self.bus, self.address, _lun(unit[8:16]), tag, cdb, Direction.NONE, 0, self.device,
+            transport=Transport.UAS,
+        )  # fmt: skip
         exchange.command_at = Piece(transfer.data_at, transfer.captured, max(transfer.requested, transfer.actual))
         exchange.command_ns = exchange.end_ns = transfer.end_ns
         gathering = self._open[tag] = Gathering(exchange, transfer, self._out)
         if transfer.status == STALL:
             gathering.stalled.append("command")
         elif transfer.status:
-            gathering.note(f"the command was not sent: {in_words(transfer.status)}")
+            gathering.note(Said.COMMAND_NOT_SENT, transfer.status)
         elif transfer.status is None:
-            gathering.note("the completion of the command transfer was not recorded")
+            gathering.note(Said.COMMAND_END_LOST)
 
     # -- status pipe ------------------------------------------------------------------------------------------
 
@@ -171,9 +182,7 @@ class UasLane:
             return
         gathering = self._open.get(tag)
         if gathering is None:
-            kind = "stray stall" if transfer.status == STALL else "stray error" if transfer.status else "stray status"
-            reason = f"status pipe: {transfer.actual} bytes that answer no open command"
-            self._out.add(stray(transfer, kind, reason))
+            self._out.add(self._stray_status(transfer))
             return
         gathering.touch(transfer)
         identifier = unit[0]
@@ -183,14 +192,22 @@ class UasLane:
             self._sense(gathering, unit, transfer)
         elif identifier == RESPONSE and len(unit) >= 8:
             gathering.exchange.status_at = transfer.piece
-            gathering.note(f"response IU {unit[7]:02X}h: {RESPONSE_CODES.get(unit[7], 'see INCITS 471')}")
+            gathering.note(Said.RESPONSE_UNIT, unit[7])
             self._close(gathering, FAILED)
         else:
-            gathering.note(f"an IU {identifier:02X}h on the status pipe that is not understood")
+            gathering.note(Said.UNKNOWN_UNIT, identifier)
+
+    def _stray_status(self, transfer: Transfer) -> Stray:
+        """What comes on the status pipe while no command waits for it."""
+        if transfer.status == STALL:
+            return stray(self.device, transfer, StrayKind.STALL, Said.STRAY_STALL)
+        if transfer.status:
+            return stray(self.device, transfer, StrayKind.ERROR, Said.STRAY_FAILURE, transfer.status)
+        return stray(self.device, transfer, StrayKind.STATUS, Said.STATUS_PIPE_BYTES, transfer.actual)
 
     def _task_done(self, tag: int, code: int, transfer: Transfer) -> None:
-        request, words = self._tasks.pop(tag)
-        item = stray(request, "task management", f"{words}: {RESPONSE_CODES.get(code, f'response {code:02X}h')}")
+        request, function, about = self._tasks.pop(tag)
+        item = stray(self.device, request, StrayKind.TASK, Said.TASK, function, about, code)
         item.records += transfer.records
         self._out.add(item)
 
@@ -204,7 +221,7 @@ class UasLane:
             at = Piece(transfer.data_at + 16, min(length, max(0, transfer.captured - 16)), length)
             exchange.sense = Sense(*found, 0, at)
         elif status not in (_GOOD, _CHECK_CONDITION):
-            gathering.note(f"SCSI status {status:02X}h, {SCSI_STATUS.get(status, 'reserved')}")
+            gathering.note(Said.SCSI_STATUS, status)
         outcome = PASSED if status == _GOOD else FAILED
         named = exchange.tag in self._ready.values()
         if not gathering.pieces and (named or (outcome is PASSED and any(data_length(exchange.cdb) or ()))):
@@ -217,11 +234,10 @@ class UasLane:
     def _data(self, transfer: Transfer, usage: str) -> None:
         gathering = self._owner(usage, transfer)
         if gathering is None:
-            reason = f"{transfer.actual} bytes of data while no command waits for them"
-            self._out.add(stray(transfer, "stray data", reason))
+            self._out.add(stray(self.device, transfer, StrayKind.DATA, Said.UNASKED_DATA, transfer.actual))
             return
         exchange = gathering.exchange
-        exchange.direction = "in" if usage == "data in" else "out"
+        exchange.direction = Direction.IN if usage == "data in" else Direction.OUT
         exchange.expected += max(transfer.requested, transfer.actual)
         gathering.take(transfer)
         if exchange.tag in self._settling:
@@ -244,7 +260,7 @@ class UasLane:
 
         waiting.sort(key=fit)
         if len(waiting) > 1 and fit(waiting[0]) == fit(waiting[1]):
-            waiting[0].note("several commands waited for such data; one of them is taken as its owner")
+            waiting[0].note(Said.OWNER_UNSURE)
         return waiting[0]
 
     # -- ends -------------------------------------------------------------------------------------------------
@@ -258,7 +274,7 @@ class UasLane:
         gathering, outcome, _ = self._settling.pop(tag)
         self._close(gathering, outcome)
 
-    def _close(self, gathering: Gathering, status: str) -> None:
+    def _close(self, gathering: Gathering, status: Status) -> None:
         exchange = gathering.exchange
         if status in (PASSED, FAILED):
             exchange.residue = max(0, exchange.expected - exchange.moved)

@@ -15,8 +15,8 @@ from sticktrace.volume.store import WRITE, WRITE_LOST
 from sticktrace.volume.tree import Node
 
 if TYPE_CHECKING:
+    from sticktrace.sticks.unit import Unit
     from sticktrace.volume.medium import Medium, Volume
-    from sticktrace.volume.units import Unit
 
 FAULT, WARNING, NOTE = "fault", "warning", "note"
 

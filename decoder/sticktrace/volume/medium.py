@@ -6,14 +6,14 @@ from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from sticktrace.transport.exchange import Exchange
+from sticktrace.sticks.unit import Unit
+from sticktrace.transport.items import Exchange
 from sticktrace.volume import labels, recognise
 from sticktrace.volume.changes import Journal
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.partitions import Partition, PartitionTable, read_table
 from sticktrace.volume.recognise import Geometry
 from sticktrace.volume.store import BLOCK_LENGTHS, Read, SectorStore
-from sticktrace.volume.units import Unit
 
 _NO_END = 1 << 60
 """Stands for the length of a volume of unknown length."""

@@ -19,7 +19,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from sticktrace.capture.transfer import Piece
-from sticktrace.transport.exchange import PASSED, Exchange
+from sticktrace.transport.items import PASSED, Exchange
 from sticktrace.volume.extents import ExtentIndex
 
 if TYPE_CHECKING:

@@ -1,6 +1,6 @@
 """Everything that commands did to media, from a stream of exchanges in time order.
 
-    tracker = tracker_of(reading)
+    tracker = VolumeTracker(reading.read)
     for item in reading:
         if isinstance(item, Exchange):
             print(item.number, tracker.feed(item))
@@ -18,17 +18,18 @@ import struct
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from sticktrace.sticks.sticks import Sticks
+from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import lba_and_blocks
 from sticktrace.storage.words import Capacity
-from sticktrace.transport.exchange import PASSED, Exchange
+from sticktrace.transport.items import PASSED, Exchange
 from sticktrace.volume.changes import Change
 from sticktrace.volume.findings import Fact, facts
 from sticktrace.volume.medium import Medium, Volume
 from sticktrace.volume.store import Read
-from sticktrace.volume.units import Places, Unit
 
 if TYPE_CHECKING:
-    from sticktrace.session import Reading
+    pass
 
 READS = frozenset({0x08, 0x28, 0xA8, 0x88})
 """READ (6), (10), (12), (16)."""
@@ -41,12 +42,12 @@ _OTHERS = _WRITE_SAME | _SYNCHRONIZE | {_FORMAT_UNIT, _UNMAP, _CAPACITY_10, _SER
 
 class VolumeTracker:
     """Follows every medium of a capture. ``read`` gives payload; ``unit_of`` is called with each exchange in time order
-    and gives the logical unit that it went to, by default that of its address. ``media`` holds all media in order of
-    appearance."""
+    and gives the logical unit that it went to, by default that of its device and LUN. ``media`` holds all media in
+    order of appearance."""
 
     def __init__(self, read: Read, unit_of: Callable[[Exchange], Unit] | None = None) -> None:
         self._read = read
-        self._unit_of: Callable[[Exchange], Unit] = unit_of if unit_of is not None else Places()
+        self._unit_of: Callable[[Exchange], Unit] = unit_of if unit_of is not None else Sticks(read).unit_of
         self._of: dict[Unit, list[Medium]] = {}
         self._changed: set[Unit] = set()
         self.media: list[Medium] = []
@@ -149,8 +150,3 @@ class VolumeTracker:
     def changes(self) -> list[Change]:
         """The file operations seen, medium by medium in order of time."""
         return [change for medium in self.media for change in medium.journal.story()]
-
-
-def tracker_of(reading: Reading) -> VolumeTracker:
-    """A tracker for one pass over a capture, which keeps two devices at one address apart."""
-    return VolumeTracker(reading.read, Places(reading.bus))

@@ -5,11 +5,11 @@ from __future__ import annotations
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.learning import READS, WRITES
-from sticktrace.sticks.subject import Unit
 from sticktrace.sticks.tally import Tally
+from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import lba_and_blocks
 from sticktrace.text import count_of
-from sticktrace.transport.exchange import FAILED, PASSED, Exchange
+from sticktrace.transport.items import FAILED, PASSED, Exchange
 
 LAYER = "medium"
 _MEDIUM = 0x3
@@ -72,12 +72,12 @@ class Blocks(Rule):
             if self.bad and exchange.opcode in READS and (id(unit), False) in self.bad:
                 self._passed(exchange, unit, lba, blocks)
         elif exchange.status == FAILED and exchange.sense is not None and exchange.sense.key == _MEDIUM:
-            facts = self.account.sense(exchange)
+            facts = self.scene.sense(exchange)
             told = facts.information if facts and facts.information is not None else None
             case = self.bad.setdefault((id(unit), exchange.opcode in WRITES), _Failures(unit))
             case.tally.add(exchange.time_ns, exchange.number, exchange.records)
             case.add(lba, blocks, told if told is not None and lba <= told < lba + blocks else None)
-            unit.watch = 100_000  # from now on every command of this unit counts: does the block work later?
+            self.scene.look_at(unit, 100_000)  # every command of this unit counts now: does the block work later?
 
     def _passed(self, exchange: Exchange, unit: Unit, lba: int, blocks: int) -> None:
         for at in self.bad[id(unit), False].heal(lba, blocks):
@@ -89,10 +89,10 @@ class Blocks(Rule):
     def end(self) -> None:
         for (_, writing), case in self.bad.items():
             if case.blocks or case.ranges:
-                self.report(UNWRITABLE if writing else UNREADABLE, case.words(), case.unit.subject, case.tally)
+                self.report(UNWRITABLE if writing else UNREADABLE, case.words(), case.unit.stick, case.tally)
         for unit, healed, tally in self.healed.values():
             text = f"LUN {unit.lun}, LBA {_ranges(sorted(set(healed)))} failed and was read later"
-            self.report(UNREADABLE_ONCE, text, unit.subject, tally)
+            self.report(UNREADABLE_ONCE, text, unit.stick, tally)
 
 
 def _ranges(lbas: list[int]) -> str:

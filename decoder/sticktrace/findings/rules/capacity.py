@@ -7,12 +7,13 @@ from sticktrace.findings.finding import Pattern
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.learning import READ_CAPACITY_10, SERVICE_ACTION_IN
-from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
+from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import lba_and_blocks, name
 from sticktrace.storage.words import Capacity
 from sticktrace.text import bytes_in_words, count_of
-from sticktrace.transport.exchange import PASSED, Exchange
+from sticktrace.transport.items import PASSED, Exchange
 
 LAYER = "capacity"
 
@@ -47,7 +48,7 @@ class CapacityAnswers(Rule):
             return
         if long:
             self.asked_16.add(id(unit))
-        found = Capacity.from_data(self.account.data(exchange, 32), long) if exchange.status == PASSED else None
+        found = Capacity.from_data(self.scene.data(exchange, 32), long) if exchange.status == PASSED else None
         if found is None:
             return
         if found.beyond:
@@ -72,7 +73,7 @@ class CapacityAnswers(Rule):
     def _once(self, pattern: Pattern, text: str, exchange: Exchange, unit: Unit) -> None:
         if (id(unit), pattern.slug) not in self.told:
             self.told.add((id(unit), pattern.slug))
-            self.report(pattern, f"LUN {unit.lun}: {text}", unit.subject, exchanges=(exchange.number,),
+            self.report(pattern, f"LUN {unit.lun}: {text}", unit.stick, exchanges=(exchange.number,),
                         records=exchange.records, time_ns=exchange.time_ns)  # fmt: skip
 
     def end(self) -> None:
@@ -88,7 +89,7 @@ class Addresses(Rule):
     patterns = (OFF_BY_ONE, PAST_END, SIGN_ERROR)
 
     def begin(self) -> None:
-        self.cases: dict[tuple[int, str], tuple[Subject, Pattern, Tally, str]] = {}
+        self.cases: dict[tuple[int, str], tuple[Stick, Pattern, Tally, str]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         sense = exchange.sense
@@ -105,13 +106,13 @@ class Addresses(Rule):
             pattern = SIGN_ERROR
         told = f"the last block is {last} by READ CAPACITY" if last is not None else "the capacity is not seen"
         text = f"{name(exchange.cdb)} of LBA {lba}, {count_of(blocks or 0, 'block')}, was refused; {told}"
-        case = self.cases.setdefault((id(unit), pattern.slug), (unit.subject, pattern, Tally(), text))
+        case = self.cases.setdefault((id(unit), pattern.slug), (unit.stick, pattern, Tally(), text))
         case[2].add(exchange.time_ns, exchange.number, exchange.records)
 
     def end(self) -> None:
-        for subject, pattern, tally, text in self.cases.values():
+        for stick, pattern, tally, text in self.cases.values():
             more = f" (and {tally.count - 1} more)" if tally.count > 1 else ""
-            self.report(pattern, text + more, subject, tally)
+            self.report(pattern, text + more, stick, tally)
 
 
 RULES = (CapacityAnswers, Addresses)

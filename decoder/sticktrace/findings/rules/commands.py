@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from sticktrace.bus.devices import BusEvent
+from sticktrace.bus.events import BusEvent, Happening
 from sticktrace.findings.finding import Pattern
 from sticktrace.findings.patterns import by_slug
-from sticktrace.findings.rules.rule import PerSubject
+from sticktrace.findings.rules.rule import PerStick
 from sticktrace.sticks.learning import INQUIRY, START_STOP, SYNCHRONIZE
-from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
+from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import name
 from sticktrace.text import count_of, time_in_words
-from sticktrace.transport.exchange import FAILED, PASSED, Exchange
+from sticktrace.transport.items import FAILED, PASSED, Exchange
 
 LAYER = "commands"
 
@@ -44,7 +45,7 @@ def upset_by(exchange: Exchange) -> Pattern | None:
     return OPTIONAL_HANGS if opcode in _OPTIONAL else None
 
 
-class Commands(PerSubject):
+class Commands(PerStick):
     """Commands by their kind."""
 
     layer = LAYER
@@ -60,16 +61,16 @@ class Commands(PerSubject):
         self.slowest: dict[int, Exchange] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
-        sense, subject = exchange.sense, unit.subject
+        sense, stick = exchange.sense, unit.stick
         if exchange.opcode == 0 and sense is not None and (sense.key, sense.asc) == (5, 0x20):
             self._count(NO_TEST_UNIT_READY, exchange, unit, "TEST UNIT READY refused with 5/20/00")
         if exchange.status == FAILED and sense is not None and sense.key == 5:
             self._refused(exchange, unit)
         if exchange.status == PASSED and exchange.duration_ns > _SECOND:
-            slowest = self.slowest.get(id(subject))
+            slowest = self.slowest.get(id(stick))
             if slowest is None or exchange.duration_ns > slowest.duration_ns:
-                self.slowest[id(subject)] = exchange
-            self.note(SLOW_COMMAND, subject, exchange)
+                self.slowest[id(stick)] = exchange
+            self.note(SLOW_COMMAND, stick, exchange)
         if exchange.opcode == START_STOP and len(exchange.cdb) > 4 and exchange.cdb[4] & 3 == 2:
             if exchange.status == PASSED:
                 self._count(EJECTED, exchange, unit, f"LUN {unit.lun}, exchange {exchange.number}")
@@ -85,14 +86,14 @@ class Commands(PerSubject):
         self.refused[id(unit)] = (exchange.cdb, exchange.number, tally)
         if tally.count >= 3:
             text = f"{name(exchange.cdb, unit.device_type)} refused {tally.count} times in a row"
-            self.said[id(unit.subject), REFUSED_AGAIN.slug] = text
-            self.note(REFUSED_AGAIN, unit.subject, exchange)
+            self.said[id(unit.stick), REFUSED_AGAIN.slug] = text
+            self.note(REFUSED_AGAIN, unit.stick, exchange)
 
     def _after_sync(self, exchange: Exchange, unit: Unit) -> None:
         synced = self.synced.get(id(unit))
         if exchange.opcode in SYNCHRONIZE and exchange.status == PASSED:
             self.synced[id(unit)] = exchange
-            unit.watch = max(unit.watch, 1)
+            self.scene.look_at(unit, 1)
         elif synced is not None and exchange.opcode != 0x03:
             del self.synced[id(unit)]
             gap_ns = exchange.time_ns - synced.end_ns
@@ -100,25 +101,25 @@ class Commands(PerSubject):
                 gap = time_in_words(gap_ns)
                 self._count(SYNC_EJECTS, exchange, unit, f"no medium {gap} after exchange {synced.number}")
 
-    def event(self, event: BusEvent, subject: Subject) -> None:
-        if event.kind != "detached":
+    def event(self, event: BusEvent, stick: Stick) -> None:
+        if event.kind is not Happening.DETACHED:
             return
-        for unit in subject.units.values():
+        for unit in stick.units.values():
             synced = self.synced.get(id(unit))
             if synced is not None and unit.last is synced and event.time_ns - synced.end_ns < 100_000_000:
                 gap = time_in_words(event.time_ns - synced.end_ns)
                 self._count(SYNC_EJECTS, synced, unit, f"the device left {gap} after exchange {synced.number}")
 
     def _count(self, pattern: Pattern, exchange: Exchange, unit: Unit, said: str) -> None:
-        self.note(pattern, unit.subject, exchange)
-        self.said.setdefault((id(unit.subject), pattern.slug), said)
+        self.note(pattern, unit.stick, exchange)
+        self.said.setdefault((id(unit.stick), pattern.slug), said)
 
-    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
+    def words(self, pattern: Pattern, stick: Stick, tally: Tally) -> str:
         if pattern is SLOW_COMMAND:
-            slow = self.slowest[id(subject)]
+            slow = self.slowest[id(stick)]
             text = f"{count_of(tally.count, 'command')} over a second, slowest {name(slow.cdb)} "
             return f"{text}in exchange {slow.number} with {time_in_words(slow.duration_ns)}"
-        first = self.said[id(subject), pattern.slug]
+        first = self.said[id(stick), pattern.slug]
         return first if tally.count == 1 or pattern is REFUSED_AGAIN else f"{first} (and {tally.count - 1} more)"
 
 

@@ -8,9 +8,9 @@ from sticktrace.bus.requests import Request
 from sticktrace.codes import msc
 from sticktrace.findings.finding import FAULT, NOTE, RISK, Pattern
 from sticktrace.findings.patterns import by_slug
-from sticktrace.findings.rules.rule import PerSubject, Rule
+from sticktrace.findings.rules.rule import PerStick, Rule
 from sticktrace.sticks.learning import ask_kind
-from sticktrace.sticks.subject import Subject
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.text import count_of
 
@@ -41,65 +41,65 @@ class Descriptors(Rule):
     )  # fmt: skip
 
     def end(self) -> None:
-        for subject in self.account.subjects:
-            device = subject.device
-            if device is None or subject.is_hub:
+        for stick in self.scene.sticks:
+            device = stick.device
+            if stick.is_hub:
                 continue
-            self._sizes(subject, device)
-            self._wholeness(subject, device)
+            self._sizes(stick, device)
+            self._wholeness(stick, device)
             current = device.current()
-            if current is not None and subject.is_storage:
-                self._interfaces(subject, device, current)
-                self._serial(subject, device)
+            if current is not None and stick.is_storage:
+                self._interfaces(stick, device, current)
+                self._serial(stick, device)
 
-    def _sizes(self, subject: Subject, device: Device) -> None:
+    def _sizes(self, stick: Stick, device: Device) -> None:
         size = device.descriptor[7] if len(device.descriptor) >= 8 else -1
         allowed = {"low": {8}, "full": {8, 16, 32, 64}, "high": {64}}.get(device.speed)
-        at = subject.ask("device descriptor").done
+        at = stick.ask("device descriptor").done
         if allowed and size >= 0 and size not in allowed:
-            self.report(PACKET_SIZE_0_ODD, f"bMaxPacketSize0 is {size} at {device.speed} speed", subject, at)
+            self.report(PACKET_SIZE_0_ODD, f"bMaxPacketSize0 is {size} at {device.speed} speed", stick, at)
         bulk = {role.max_packet for role in device.roles().values() if role.kind == "bulk" and role.storage}
         if (device.speed == "high" and bulk - {512}) or (device.speed == "full" and any(b > 64 for b in bulk)):
             words = ", ".join(map(str, sorted(bulk)))
             text = f"wMaxPacketSize of bulk endpoints is {words} at {device.speed} speed"
-            self.report(BULK_SIZE_WRONG, text, subject, subject.ask("configuration descriptor").done)
+            self.report(BULK_SIZE_WRONG, text, stick, stick.ask("configuration descriptor").done)
         if device.speed == "full" and 6 in device.other_descriptors:
             text = "it answered the device qualifier request, and its port says full speed"
-            self.report(BELOW_ITS_SPEED, text, subject, subject.ask("device qualifier").done)
+            self.report(BELOW_ITS_SPEED, text, stick, stick.ask("device qualifier").done)
 
-    def _wholeness(self, subject: Subject, device: Device) -> None:
-        asks = subject.ask("configuration descriptor")
+    def _wholeness(self, stick: Stick, device: Device) -> None:
+        asks = stick.ask("configuration descriptor")
         if device.lies:
             text = device.lies[0] + (f", and {len(device.lies) - 1} more" if len(device.lies) > 1 else "")
-            self.report(DESCRIPTORS_LIE, text, subject, subject.ask("configuration descriptor").done)
+            self.report(DESCRIPTORS_LIE, text, stick, stick.ask("configuration descriptor").done)
         cut = [c for c in device.configurations.values() if not c.complete and len(c.data) < c.total_length]
-        if not cut or subject.ask("configuration").done:
+        if not cut or stick.ask("configuration").done:
             return
         have, total = len(cut[0].data), cut[0].total_length
         if any("it sent" in lie for lie in device.lies):
             text = f"wTotalLength is {total}, {have} bytes came although {asks.largest} were asked for"
-            self.report(CONFIGURATION_CUT, text, subject, asks.done)
-        elif asks.largest < total and self.account.quiet_ns(subject) >= 2_000_000_000:
+            self.report(CONFIGURATION_CUT, text, stick, asks.done)
+        elif asks.largest < total and self.scene.quiet_ns(stick) >= 2_000_000_000:
             text = f"wTotalLength is {total}, the host asked for {asks.largest} bytes at most and went no further"
-            self.report(HOST_BUFFER_SMALL, text, subject, asks.done)
+            self.report(HOST_BUFFER_SMALL, text, stick, asks.done)
 
-    def _interfaces(self, subject: Subject, device: Device, current: Configuration) -> None:
+    def _interfaces(self, stick: Stick, device: Device, current: Configuration) -> None:
         storage = [i for i in current.interfaces if i.class_code == msc.CLASS]
-        at = subject.ask("configuration descriptor").done
+        at = stick.ask("configuration descriptor").done
         usual = [i for i in storage if i.subclass == msc.SCSI_TRANSPARENT and i.protocol in (msc.BULK_ONLY, msc.UAS)]
         if storage and not usual:
             one = storage[0]
             text = f"subclass {one.subclass:02X}h ({msc.subclass(one.subclass)}), "
             text += f"protocol {one.protocol:02X}h ({msc.protocol(one.protocol)})"
-            self.report(ODD_CODES, text, subject, at, severity="" if not subject.exchanges else NOTE)
+            self.report(ODD_CODES, text, stick, at, severity="" if not stick.exchanges else NOTE)
         if storage and all(i.number for i in storage):
-            self.report(NOT_INTERFACE_0, f"storage is interface {storage[0].number}", subject, at)
+            self.report(NOT_INTERFACE_0, f"storage is interface {storage[0].number}", stick, at)
         if storage and all(i.protocol == msc.UAS for i in storage):
-            severity = FAULT if not subject.exchanges and self.account.quiet_ns(subject) >= 2_000_000_000 else ""
+            severity = FAULT if not stick.exchanges and self.scene.quiet_ns(stick) >= 2_000_000_000 else ""
             text = "every storage alternate setting has protocol 62h"
-            self.report(UAS_ONLY, text, subject, at, severity=severity if not subject.exchanges else NOTE)
+            self.report(UAS_ONLY, text, stick, at, severity=severity if not stick.exchanges else NOTE)
 
-    def _serial(self, subject: Subject, device: Device) -> None:
+    def _serial(self, stick: Stick, device: Device) -> None:
         index = device.facts.get("iSerialNumber", 0)
         texts = [s for (at, _), s in device.strings.items() if at == index and s.whole] if index else []
         if len(device.descriptor) < 18 or (index and not texts):
@@ -108,52 +108,52 @@ class Descriptors(Rule):
         if len(serial) < 12:
             size = count_of(len(serial), "character")
             text = f"the serial number has {size}" if index else "there is no serial number"
-            asked = subject.ask("string" if index else "device descriptor")
-            self.report(SERIAL_NOT_BY_THE_BOOK, text, subject, asked.done)
+            asked = stick.ask("string" if index else "device descriptor")
+            self.report(SERIAL_NOT_BY_THE_BOOK, text, stick, asked.done)
         elif set(serial) - set("0123456789ABCDEF"):
             text = "the serial number has characters other than 0-9 and A-F"
-            self.report(SERIAL_NOT_BY_THE_BOOK, text, subject, subject.ask("string").done)
+            self.report(SERIAL_NOT_BY_THE_BOOK, text, stick, stick.ask("string").done)
 
 
-class Requests(PerSubject):
+class Requests(PerStick):
     """Judges control requests as they pass."""
 
     layer = LAYER
     patterns = (PACKET_SIZE_0, STRING_FAILS, WRONG_INTERFACE)
 
-    def request(self, request: Request, subject: Subject) -> None:
+    def request(self, request: Request, stick: Stick) -> None:
         kind = ask_kind(request)
         if request.status == -75:
-            self._count(PACKET_SIZE_0, request, subject)
+            self._count(PACKET_SIZE_0, request, stick)
         elif kind == "device descriptor" and request.done and request.requested >= 18 and request.actual == 8:
-            size = subject.device.descriptor[7:8] if subject.device else b""
+            size = stick.device.descriptor[7:8]
             if request.data.captured >= 8 and size and size[0] != 8:
-                self._count(PACKET_SIZE_0, request, subject)
+                self._count(PACKET_SIZE_0, request, stick)
         elif kind == "string" and request.result not in ("done", "not seen"):
-            self._count(STRING_FAILS, request, subject)
+            self._count(STRING_FAILS, request, stick)
         elif kind in ("max lun", "class reset") and request.index >= 0:
-            device = subject.device
-            current = device.current() if device else None
+            device = stick.device
+            current = device.current()
             numbers = {i.number for i in current.interfaces if i.class_code == msc.CLASS} if current else set()
             if numbers and request.index & 0xFF not in numbers:
-                self._count(WRONG_INTERFACE, request, subject)
+                self._count(WRONG_INTERFACE, request, stick)
 
-    def _count(self, pattern: Pattern, request: Request, subject: Subject) -> None:
-        self.tally(pattern, subject).add(request.time_ns, records=request.records)
+    def _count(self, pattern: Pattern, request: Request, stick: Stick) -> None:
+        self.tally(pattern, stick).add(request.time_ns, records=request.records)
 
-    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
+    def words(self, pattern: Pattern, stick: Stick, tally: Tally) -> str:
         many = count_of(tally.count, "request")
         if pattern is PACKET_SIZE_0:
-            size = subject.device.descriptor[7:8] if subject.device else b""
+            size = stick.device.descriptor[7:8]
             told = f"; bMaxPacketSize0 is {size[0]}" if size else "; bMaxPacketSize0 was not read"
             return f"{many} ended in babble or after one packet{told}"
         if pattern is STRING_FAILS:
             return f"{many} for a string without an answer"
         return f"{many} with the number of an interface that is not storage"
 
-    def conclude(self, pattern: Pattern, subject: Subject, tally: Tally) -> None:
-        severity = RISK if pattern in (PACKET_SIZE_0, WRONG_INTERFACE) and subject.exchanges > subject.failures else ""
-        self.report(pattern, self.words(pattern, subject, tally), subject, tally, severity=severity)
+    def conclude(self, pattern: Pattern, stick: Stick, tally: Tally) -> None:
+        severity = RISK if pattern in (PACKET_SIZE_0, WRONG_INTERFACE) and stick.exchanges > stick.failures else ""
+        self.report(pattern, self.words(pattern, stick, tally), stick, tally, severity=severity)
 
 
 RULES = (Descriptors, Requests)

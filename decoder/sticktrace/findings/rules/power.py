@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from sticktrace.bus.device import Device
-from sticktrace.bus.devices import BusEvent
+from sticktrace.bus.events import BusEvent, Happening
 from sticktrace.bus.hubs import CONNECTION, Port
 from sticktrace.bus.requests import Request
 from sticktrace.codes.usb_requests import PORT_POWER
+from sticktrace.findings.aftermath import Aftermath
 from sticktrace.findings.finding import POWER, UNKNOWN, Pattern
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules import trouble as remarks
-from sticktrace.findings.rules.rule import PerSubject, Rule
+from sticktrace.findings.rules.rule import PerStick, Rule
 from sticktrace.sticks.learning import WRITES
-from sticktrace.sticks.subject import Aftermath, Subject
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.storage.commands import name
 from sticktrace.text import count_of, time_in_words
-from sticktrace.transport.exchange import MISSING, Exchange
+from sticktrace.transport.items import MISSING, Exchange
 
 LAYER = "power"
 _POWER_BIT = 0x100
@@ -39,23 +40,23 @@ class Budget(Rule):
     patterns = (OVER_BUDGET, NOT_CONFIGURED)
 
     def end(self) -> None:
-        for subject in self.account.subjects:
-            device = subject.device
-            if device is None or device.hub is None or device.superspeed:
+        for stick in self.scene.sticks:
+            device = stick.device
+            if device.hub is None or device.superspeed:
                 continue
             for configuration in device.configurations.values():
                 asked, budget = configuration.max_power_ma(False), _budget(device.hub)
                 if configuration.complete and budget and asked > budget:
-                    self._judge(subject, asked, budget)
+                    self._judge(stick, asked, budget)
 
-    def _judge(self, subject: Subject, asked: int, budget: int) -> None:
-        done = subject.ask("configuration")
+    def _judge(self, stick: Stick, asked: int, budget: int) -> None:
+        done = stick.ask("configuration")
         text = f"bMaxPower is {asked} mA, the port of a bus-powered hub gives {budget} mA"
-        refused = not done.done and not done.failed and self.account.quiet_ns(subject) >= 1_000_000_000
+        refused = not done.done and not done.failed and self.scene.quiet_ns(stick) >= 1_000_000_000
         pattern = NOT_CONFIGURED if refused else OVER_BUDGET
         if refused:
             text += "; SET_CONFIGURATION never came"
-        self.report(pattern, text, subject, subject.ask("configuration descriptor").done)
+        self.report(pattern, text, stick, stick.ask("configuration descriptor").done)
 
 
 def _budget(hub: Device) -> int:
@@ -66,7 +67,7 @@ def _budget(hub: Device) -> int:
     return 100
 
 
-class OverCurrent(PerSubject):
+class OverCurrent(PerStick):
     """Over-current reports."""
 
     layer = LAYER
@@ -75,13 +76,13 @@ class OverCurrent(PerSubject):
     def begin(self) -> None:
         self.where: dict[int, str] = {}
 
-    def event(self, event: BusEvent, subject: Subject) -> None:
-        if event.kind == "over-current":
-            self.tally(OVER_CURRENT, subject).add(event.time_ns, records=event.records)
-            self.where[id(subject)] = event.text
+    def event(self, event: BusEvent, stick: Stick) -> None:
+        if event.kind is Happening.OVER_CURRENT:
+            self.tally(OVER_CURRENT, stick).add(event.time_ns, records=event.records)
+            self.where[id(stick)] = event.text
 
-    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
-        return f"{self.where[id(subject)]}, {count_of(tally.count, 'report')}"
+    def words(self, pattern: Pattern, stick: Stick, tally: Tally) -> str:
+        return f"{self.where[id(stick)]}, {count_of(tally.count, 'report')}"
 
 
 class Ports(Rule):
@@ -93,39 +94,39 @@ class Ports(Rule):
     def begin(self) -> None:
         self.off: dict[tuple[int, int], int] = {}
 
-    def request(self, request: Request, subject: Subject) -> None:
+    def request(self, request: Request, stick: Stick) -> None:
         if (request.request_type, request.value) == (0x23, PORT_POWER) and request.done:
-            key = (id(subject), request.index & 0xFF)
+            key = (id(stick), request.index & 0xFF)
             if request.request == 1:
                 self.off[key] = request.end_ns
             else:
                 self.off.pop(key, None)
         elif (request.request_type, request.request) == (0xA3, 0) and request.done and self.off:
-            self._after_off(request, subject)
+            self._after_off(request, stick)
 
-    def _after_off(self, request: Request, subject: Subject) -> None:
-        since = self.off.get((id(subject), request.index & 0xFF), -1)
+    def _after_off(self, request: Request, stick: Stick) -> None:
+        since = self.off.get((id(stick), request.index & 0xFF), -1)
         if since < 0 or request.end_ns - since < 50_000_000 or request.data.captured < 4:
             return
-        status = int.from_bytes(self.account.reading.read(request.data)[:2], "little")
+        status = int.from_bytes(self.scene.bytes_of(request)[:2], "little")
         if status & (_POWER_BIT | CONNECTION):
-            del self.off[id(subject), request.index & 0xFF]
+            del self.off[id(stick), request.index & 0xFF]
             text = f"port {request.index & 0xFF} reports status {status:04X}h {time_in_words(request.end_ns - since)} "
-            self.report(FALSE_SWITCHING, text + "after it was switched off", subject, records=request.records)
+            self.report(FALSE_SWITCHING, text + "after it was switched off", stick, records=request.records)
 
     def end(self) -> None:
-        for subject in self.account.subjects:
-            hub = subject.device.as_hub if subject.device else None
+        for stick in self.scene.sticks:
+            hub = stick.device.as_hub
             if hub is None or hub.superspeed:
                 continue
             for port in hub.ports.values():
-                self._back_fed(port, subject)
+                self._back_fed(port, stick)
 
-    def _back_fed(self, port: Port, subject: Subject) -> None:
+    def _back_fed(self, port: Port, stick: Stick) -> None:
         odd = [s for s in port.history if s.status & CONNECTION and not s.status & _POWER_BIT]
         if odd:
             text = f"port {port.number} reports status {odd[0].status:04X}h: connected, not powered"
-            self.report(BACK_FED, text, subject, records=odd[0].records, time_ns=odd[0].time_ns)
+            self.report(BACK_FED, text, stick, records=odd[0].records, time_ns=odd[0].time_ns)
 
 
 class DropOuts(Rule):
@@ -135,43 +136,44 @@ class DropOuts(Rule):
     patterns = (BROWN_OUT, GONE_IN_USE)
 
     def begin(self) -> None:
-        self.lost: dict[int, tuple[Subject, Exchange]] = {}
+        self.lost: dict[int, tuple[Stick, Exchange]] = {}
 
     def aftermath(self, aftermath: Aftermath) -> None:
         trouble = aftermath.trouble
         if not isinstance(trouble, Exchange) or trouble.status != MISSING:
             return
         if len(self.lost) < _MOST_LOST and _gone(aftermath):
-            self.lost.setdefault(id(aftermath.subject), (aftermath.subject, trouble))
+            self.lost.setdefault(id(aftermath.stick), (aftermath.stick, trouble))
 
     def end(self) -> None:
-        for subject, exchange in self.lost.values():
-            if not subject.happened("over-current"):  # else that is the reason, and told by its own rule
-                self._tell(subject, exchange)
+        for stick, exchange in self.lost.values():
+            if not stick.happened(Happening.OVER_CURRENT):  # else that is the reason, and told by its own rule
+                self._tell(stick, exchange)
 
-    def _tell(self, subject: Subject, exchange: Exchange) -> None:
-        detached = subject.detached.time_ns if subject.detached else subject.last_ns
-        records = subject.detached.records if subject.detached else exchange.records
-        written = _wrote_just_before(subject, exchange)
+    def _tell(self, stick: Stick, exchange: Exchange) -> None:
+        detached = stick.detached.time_ns if stick.detached else stick.last_ns
+        records = stick.detached.records if stick.detached else exchange.records
+        written = _wrote_just_before(stick, exchange)
         text = f"exchange {exchange.number} ({name(exchange.cdb)}) was under way"
         if written and exchange.opcode not in WRITES:
             text += f", soon after {count_of(written, 'write')},"
         text += " when the device went"
-        back = self._return(subject, detached)
+        back = self._return(stick, detached)
         pattern, side = GONE_IN_USE, ""
         if back is not None:
-            text += f"; it was back {time_in_words(max(0, back.happened('attached').first_ns - detached))} later"
+            away_ns = max(0, back.happened(Happening.ATTACHED).first_ns - detached)
+            text += f"; it was back {time_in_words(away_ns)} later"
             pattern, side = BROWN_OUT, POWER if exchange.opcode in WRITES or written else UNKNOWN
-        self.report(pattern, text, subject, exchanges=(exchange.number,), records=records, time_ns=exchange.time_ns,
+        self.report(pattern, text, stick, exchanges=(exchange.number,), records=records, time_ns=exchange.time_ns,
                     side=side)  # fmt: skip
 
-    def _return(self, subject: Subject, since: int) -> Subject | None:
+    def _return(self, stick: Stick, since: int) -> Stick | None:
         """The device that appears in the same place soon after; the same one, as far as can be told."""
-        for other in self.account.subjects:
-            if other is subject or other.device is None or subject.device is None:
+        for other in self.scene.sticks:
+            if other is stick:
                 continue
-            same = other.device.earlier is subject.device or other.ids == subject.ids != ""
-            start = other.happened("attached").first_ns
+            same = other.device.earlier is stick.device or other.ids == stick.ids != ""
+            start = other.happened(Happening.ATTACHED).first_ns
             if same and 0 <= start - since <= _SOON_NS:
                 return other
         return None
@@ -179,17 +181,17 @@ class DropOuts(Rule):
 
 def _gone(aftermath: Aftermath) -> bool:
     """Whether the device left while the command was open: a disconnection follows at once."""
-    trouble, detached = aftermath.trouble, next((e for e in aftermath.events if e.kind == "detached"), None)
+    trouble, detached = aftermath.trouble, next((e for e in aftermath.events if e.kind is Happening.DETACHED), None)
     if not isinstance(trouble, Exchange):
         return False
-    if remarks.has(trouble, "unplugged", "gone with") or remarks.statuses(trouble) & remarks.GONE:
+    if remarks.left(trouble):
         return True
     return detached is not None and detached.time_ns - trouble.end_ns < _SOON_NS
 
 
-def _wrote_just_before(subject: Subject, exchange: Exchange) -> int:
+def _wrote_just_before(stick: Stick, exchange: Exchange) -> int:
     """How many writes the device took before, if the last of them ended within a second of the trouble."""
-    units = [u for u in subject.units.values() if u.written_ns >= 0 and exchange.time_ns - u.written_ns < 1_000_000_000]
+    units = [u for u in stick.units.values() if u.written_ns >= 0 and exchange.time_ns - u.written_ns < 1_000_000_000]
     return sum(u.writes for u in units)
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from sticktrace.findings.finding import PATIENCE_NS, RISK, Pattern
 from sticktrace.findings.patterns import by_slug
-from sticktrace.findings.rules.rule import PerSubject, Rule
+from sticktrace.findings.rules.rule import PerStick, Rule
 from sticktrace.sticks.learning import READS, REQUEST_SENSE, WRITES
-from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
+from sticktrace.sticks.unit import Unit
 from sticktrace.text import count_of, time_in_words
-from sticktrace.transport.exchange import FAILED, PASSED, Exchange
+from sticktrace.transport.items import FAILED, PASSED, Exchange
 
 LAYER = "readiness"
 
@@ -25,7 +26,7 @@ MEDIUM_CHANGED = by_slug("medium-changed")
 _NOT_READY, _STARTING = 0x2, 0x04
 
 
-class SenseReading(PerSubject):
+class SenseReading(PerStick):
     """Whether the host fetches and heeds sense data."""
 
     layer = LAYER
@@ -37,20 +38,20 @@ class SenseReading(PerSubject):
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         before, row = self.waiting.pop(id(unit), (None, 0))
         if before is not None and exchange.opcode != REQUEST_SENSE:
-            self.note(SENSE_NOT_FETCHED, unit.subject, before)
+            self.note(SENSE_NOT_FETCHED, unit.stick, before)
             row = row + 1 if exchange.cdb == before.cdb and exchange.status == FAILED else 0
             if row >= 3:
-                self.note(ATTENTION_STUCK, unit.subject, exchange)
+                self.note(ATTENTION_STUCK, unit.stick, exchange)
         if exchange.status == FAILED and exchange.sense is None and exchange.opcode != REQUEST_SENSE:
             self.waiting[id(unit)] = (exchange, row)
         if exchange.sense is not None and exchange.status == FAILED:
             key, asc, ascq = exchange.sense[:3]
             if (key, asc, ascq) == (0, 0, 0):
-                self.note(EMPTY_SENSE, unit.subject, exchange)
+                self.note(EMPTY_SENSE, unit.stick, exchange)
             elif (key, asc) == (6, 0x28) and unit.reads:
-                self.note(MEDIUM_CHANGED, unit.subject, exchange)
+                self.note(MEDIUM_CHANGED, unit.stick, exchange)
 
-    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
+    def words(self, pattern: Pattern, stick: Stick, tally: Tally) -> str:
         if pattern is SENSE_NOT_FETCHED:
             return f"{count_of(tally.count, 'failed command')} without REQUEST SENSE after it"
         if pattern is ATTENTION_STUCK:
@@ -97,32 +98,32 @@ class Waiting(Rule):
             if 0 < mean < 200_000_000:  # 0 where the capture has no clock
                 self.told.add(id(unit))
                 text = f"TEST UNIT READY failed 100 times in a row, every {time_in_words(mean)}, and goes on"
-                self.report(POLLS_WITHOUT_END, text, unit.subject, tally)
+                self.report(POLLS_WITHOUT_END, text, unit.stick, tally)
 
     def end(self) -> None:
-        for subject in self.account.subjects:
-            for unit in subject.units.values():
-                self._start(subject, unit)
+        for stick in self.scene.sticks:
+            for unit in stick.units.values():
+                self._start(stick, unit)
                 tally = self.blind.get(id(unit))
                 if tally is not None and tally.count >= 2:
                     text = f"READ CAPACITY failed {count_of(unit.capacity_bad.count, 'time')}, then "
                     text += f"{count_of(tally.count, 'READ or WRITE', 'READs and WRITEs')} without a capacity"
-                    self.report(FAILED_TAKEN_FOR_GOOD, text, subject, tally)
+                    self.report(FAILED_TAKEN_FOR_GOOD, text, stick, tally)
 
-    def _start(self, subject: Subject, unit: Unit) -> None:
+    def _start(self, stick: Stick, unit: Unit) -> None:
         tally = self.starting.get(id(unit))
         if tally is None:
             return
         if unit.ready_ns >= 0:
             took = unit.ready_ns - tally.first_ns
             text = f"LUN {unit.lun} was ready after {time_in_words(took)} and {count_of(tally.count, 'refusal')}"
-            self.report(SLOW_START, text, subject, tally, severity=RISK if took > 3_000_000_000 else "")
+            self.report(SLOW_START, text, stick, tally, severity=RISK if took > 3_000_000_000 else "")
         elif tally.count >= 3 and tally.last_ns - tally.first_ns > 1_000_000_000:
             over = time_in_words(tally.last_ns - tally.first_ns)
             text = f"LUN {unit.lun}: {count_of(tally.count, 'refusal')} over {over}"
             patient = tally.last_ns - tally.first_ns > PATIENCE_NS
             text += "" if patient else "; it may just be slow, up to 30 s are usual"
-            self.report(NEVER_READY, text, subject, tally, severity="" if patient else RISK)
+            self.report(NEVER_READY, text, stick, tally, severity="" if patient else RISK, ends=True)
 
 
 RULES = (SenseReading, Waiting)

@@ -5,17 +5,20 @@ Hosts recover by class reset and two cleared halts, or by a reset of the port; b
 
 from __future__ import annotations
 
+from sticktrace.findings.aftermath import Aftermath
 from sticktrace.findings.finding import FAULT, QUIET_NS, RISK, Pattern
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules import trouble as remarks
 from sticktrace.findings.rules.commands import upset_by
-from sticktrace.findings.rules.rule import PerSubject
-from sticktrace.sticks.subject import Aftermath, Subject, Unit
+from sticktrace.findings.rules.rule import PerStick
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
+from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import name
 from sticktrace.text import count_of, time_in_words
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
+from sticktrace.transport.items import INVALID, MISSING, PASSED, PHASE_ERROR, Exchange, Stray, StrayKind
+from sticktrace.transport.remarks import RESETS, Why, reason
+from sticktrace.transport.remarks import statuses as statuses_of
 
 LAYER = "recovery"
 
@@ -34,7 +37,7 @@ _LONG_NS = 5_000_000_000
 """A wait without end that few hosts would sit through (common practice)."""
 
 
-class Recovery(PerSubject):
+class Recovery(PerStick):
     """Judges each trouble by what came after it."""
 
     layer = LAYER
@@ -51,20 +54,20 @@ class Recovery(PerSubject):
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         """A command that passes settles the earlier trouble of the same command."""
         if self.open and exchange.status == PASSED:
-            for slug, count in self.open.pop((id(unit.subject), exchange.cdb), {}).items():
-                self.unsolved[id(unit.subject), slug] -= count
+            for slug, count in self.open.pop((id(unit.stick), exchange.cdb), {}).items():
+                self.unsolved[id(unit.stick), slug] -= count
 
-    def stray(self, stray: Stray, subject: Subject) -> None:
+    def stray(self, stray: Stray, stick: Stick) -> None:
         """A command that did not even get across."""
-        if stray.kind != "stray error" or stray.endpoint & 0x80 or subject.detached is not None:
+        if stray.kind is not StrayKind.ERROR or stray.endpoint & 0x80 or stick.detached is not None:
             return
-        status = remarks.status_in(stray.reason)
+        status = next(iter(statuses_of((stray.remark,))), 0)
         pattern = BUS_ERRORS if status in remarks.BUS_ERROR else TIMEOUT if status in remarks.TIMED_OUT else None
         if pattern is not None:
-            self.tally(pattern, subject).add(stray.time_ns, records=stray.records)
-            self.said.setdefault((id(subject), pattern.slug), f"a command did not get across, status {status}")
-            key = (id(subject), pattern.slug)
-            self.unsolved[key] = self.unsolved.get(key, 0) + (subject.exchanges == 0)
+            self.tally(pattern, stick).add(stray.time_ns, records=stray.records)
+            self.said.setdefault((id(stick), pattern.slug), f"a command did not get across, status {status}")
+            key = (id(stick), pattern.slug)
+            self.unsolved[key] = self.unsolved.get(key, 0) + (stick.exchanges == 0)
 
     def aftermath(self, aftermath: Aftermath) -> None:
         if not isinstance(aftermath.trouble, Exchange):
@@ -100,8 +103,8 @@ class Recovery(PerSubject):
     def _left_open(self, aftermath: Aftermath, exchange: Exchange) -> None:
         """The last command of a capture: it may have been cut off, unless the host left a STALL or got no answer while
         time went on."""
-        quiet, called = self.account.quiet_ns(aftermath.subject), f"{name(exchange.cdb)} in exchange {exchange.number}"
-        waited = self.account.end_ns - exchange.time_ns
+        quiet, called = self.scene.quiet_ns(aftermath.stick), f"{name(exchange.cdb)} in exchange {exchange.number}"
+        waited = self.scene.end_ns - exchange.time_ns
         if exchange.stalled and not any(kind.startswith("clear") for kind in aftermath.kinds()) and quiet >= QUIET_NS:
             phases = " and ".join(exchange.stalled)
             text = f"{called}: STALL in {phases}, no CLEAR_FEATURE, and nothing more for {time_in_words(quiet)}"
@@ -113,7 +116,7 @@ class Recovery(PerSubject):
     def _no_status(self, aftermath: Aftermath, exchange: Exchange) -> None:
         kinds, statuses = aftermath.kinds(), remarks.statuses(exchange)
         called = f"{name(exchange.cdb)} in exchange {exchange.number}"
-        if statuses & remarks.GONE or remarks.has(exchange, "unplugged", "gone with") or "detached" in kinds:
+        if remarks.left(exchange) or "detached" in kinds:
             return
         if remarks.BABBLE in statuses:
             self._case(BABBLE, aftermath, called)
@@ -121,18 +124,18 @@ class Recovery(PerSubject):
             self._case(BUS_ERRORS, aftermath, f"{called}, status {min(statuses & remarks.BUS_ERROR)}")
         elif exchange.stalled:
             self._stalled(aftermath, exchange, kinds, called)
-        elif statuses & remarks.TIMED_OUT or remarks.waited(aftermath) >= remarks.WAIT_NS:
+        elif statuses & remarks.TIMED_OUT or aftermath.waited_ns >= remarks.WAIT_NS:
             pattern = upset_by(exchange) or TIMEOUT
-            self._case(pattern, aftermath, f"{called} waited {time_in_words(remarks.waited(aftermath))}")
-        elif remarks.has(exchange, "next command"):
+            self._case(pattern, aftermath, f"{called} waited {time_in_words(aftermath.waited_ns)}")
+        elif reason(exchange.remarks) is Why.NEXT_COMMAND:
             self._case(STATUS_NOT_READ, aftermath, called)
-        elif "reset" in kinds or "class reset" in kinds or remarks.has(exchange, "reset"):
+        elif "reset" in kinds or "class reset" in kinds or reason(exchange.remarks) in RESETS:
             self._case(INTERRUPTED, aftermath, called)
 
     def _stalled(self, aftermath: Aftermath, exchange: Exchange, kinds: list[str], called: str) -> None:
         cleared = any(k.startswith("clear") for k in kinds[: _first_reset(kinds)])
         phases = " and ".join(exchange.stalled)
-        again = any(s.kind == "stray stall" for s in aftermath.strays)
+        again = any(s.kind is StrayKind.STALL for s in aftermath.strays)
         if cleared and (again or ("status" in exchange.stalled and len(exchange.stalled) > 1) or len(kinds) > 1):
             self._case(STALL_PERSISTS, aftermath, f"{called}: STALL in {phases}, halt cleared, and no CSW")
         elif cleared:
@@ -143,27 +146,27 @@ class Recovery(PerSubject):
             self._case(STALL_NOT_CLEARED, aftermath, f"{called}: STALL in {phases}, no CLEAR_FEATURE")
 
     def _case(self, pattern: Pattern, aftermath: Aftermath, said: str) -> None:
-        subject, trouble = aftermath.subject, aftermath.trouble
-        tally = self.tally(pattern, subject)
+        stick, trouble = aftermath.stick, aftermath.trouble
+        tally = self.tally(pattern, stick)
         tally.add(trouble.time_ns, aftermath.number, trouble.records)
         if pattern.instead and isinstance(trouble, Exchange):
             tally.tell(name(trouble.cdb))
-        self.said.setdefault((id(subject), pattern.slug), said)
-        key = (id(subject), pattern.slug)
+        self.said.setdefault((id(stick), pattern.slug), said)
+        key = (id(stick), pattern.slug)
         self.unsolved[key] = self.unsolved.get(key, 0) + 1
         if isinstance(trouble, Exchange) and len(self.open) < 4096:
-            cases = self.open.setdefault((id(subject), trouble.cdb), {})
+            cases = self.open.setdefault((id(stick), trouble.cdb), {})
             cases[pattern.slug] = cases.get(pattern.slug, 0) + 1
 
-    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
-        first = self.said[id(subject), pattern.slug]
+    def words(self, pattern: Pattern, stick: Stick, tally: Tally) -> str:
+        first = self.said[id(stick), pattern.slug]
         return first if tally.count == 1 else f"{count_of(tally.count, 'time')}, first: {first}"
 
-    def conclude(self, pattern: Pattern, subject: Subject, tally: Tally) -> None:
-        text, severity = self.words(pattern, subject, tally), ""
-        if pattern.severity == FAULT and self.unsolved.get((id(subject), pattern.slug), 0) <= 0:
+    def conclude(self, pattern: Pattern, stick: Stick, tally: Tally) -> None:
+        text, severity = self.words(pattern, stick, tally), ""
+        if pattern.severity == FAULT and self.unsolved.get((id(stick), pattern.slug), 0) <= 0:
             text, severity = f"{text}; the command worked when it was repeated", RISK
-        self.report(pattern, text, subject, tally, severity=severity)
+        self.report(pattern, text, stick, tally, severity=severity)
 
 
 def _first_reset(kinds: list[str]) -> int:

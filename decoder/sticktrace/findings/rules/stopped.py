@@ -10,11 +10,12 @@ from sticktrace.findings.finding import QUIET_NS, RISK, Pattern
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.learning import REQUEST_SENSE, ask_kind
-from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.sticks.stick import Stick
+from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import name
 from sticktrace.storage.sense import in_words
 from sticktrace.text import time_in_words
-from sticktrace.transport.exchange import FAILED, Exchange
+from sticktrace.transport.items import FAILED, Exchange
 
 LAYER = "class start-up"
 
@@ -49,45 +50,46 @@ class Stopped(Rule):
         self.last: dict[int, tuple[Exchange, int]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
-        subject = unit.subject
+        stick = unit.stick
         if exchange.opcode != REQUEST_SENSE:
-            self.last[id(subject)] = (exchange, subject.exchanges)
-        elif id(subject) in self.last and self.last[id(subject)][1] == subject.exchanges - 1:
-            self.last[id(subject)] = (self.last[id(subject)][0], subject.exchanges)
+            self.last[id(stick)] = (exchange, stick.exchanges)
+        elif id(stick) in self.last and self.last[id(stick)][1] == stick.exchanges - 1:
+            self.last[id(stick)] = (self.last[id(stick)][0], stick.exchanges)
 
     def end(self) -> None:
-        for subject in self.account.subjects:
-            if subject.is_hub or subject.detached is not None:
+        for stick in self.scene.sticks:
+            if stick.is_hub or stick.detached is not None:
                 continue
-            if subject.last_was_exchange:
-                self._after_exchange(subject)
-            elif subject.last_request is not None:
-                self._after_request(subject)
+            if stick.last_was_exchange:
+                self._after_exchange(stick)
+            elif stick.last_request is not None:
+                self._after_request(stick)
 
-    def _after_request(self, subject: Subject) -> None:
-        request = subject.last_request
+    def _after_request(self, stick: Stick) -> None:
+        request = stick.last_request
         if request is None or request.done or request.result == "not seen":
             return
         pattern = _REQUESTS.get(ask_kind(request))
-        if pattern is None or subject.exchanges or (subject.known and not subject.is_storage):
+        if pattern is None or stick.exchanges or (stick.known and not stick.is_storage):
             return
-        text, severity = self._ending(subject, f"{request.text} was the last that the device got")
-        self.report(pattern, text, subject, records=request.records, time_ns=request.time_ns, severity=severity)
+        text, severity = self._ending(stick, f"{request.text} was the last that the device got")
+        self.report(pattern, text, stick, records=request.records, time_ns=request.time_ns, severity=severity,
+                    ends=True)  # fmt: skip
 
-    def _after_exchange(self, subject: Subject) -> None:
-        exchange, count = self.last.get(id(subject), (None, 0))
-        if exchange is None or count != subject.exchanges or exchange.status != FAILED or exchange.sense is None:
+    def _after_exchange(self, stick: Stick) -> None:
+        exchange, count = self.last.get(id(stick), (None, 0))
+        if exchange is None or count != stick.exchanges or exchange.status != FAILED or exchange.sense is None:
             return
-        unit = subject.units.get(exchange.lun)
+        unit = stick.units.get(exchange.lun)
         pattern = self._pattern(exchange, unit) if unit else None
         if pattern is None:
             return
         sense = in_words(*exchange.sense[:3])
         what = f"{name(exchange.cdb)} failed with {sense}, the host read it and stopped"
-        text, severity = self._ending(subject, what)
-        self.report(pattern, text, subject, exchanges=(exchange.number, exchange.sense.exchange or exchange.number),
+        text, severity = self._ending(stick, what)
+        self.report(pattern, text, stick, exchanges=(exchange.number, exchange.sense.exchange or exchange.number),
                     records=exchange.records, time_ns=exchange.time_ns, severity=severity,
-                    commands=(name(exchange.cdb),))  # fmt: skip
+                    commands=(name(exchange.cdb),), ends=True)  # fmt: skip
 
     def _pattern(self, exchange: Exchange, unit: Unit) -> Pattern | None:
         assert exchange.sense is not None
@@ -98,12 +100,12 @@ class Stopped(Rule):
             return ATTENTION_FATAL
         if key == NOT_READY and asc == 0x04:
             return START_NEEDED if ascq == 0x02 and not unit.start_asked else STARTING_FATAL
-        if key == ILLEGAL and exchange.opcode in OPTIONAL and not unit.reads and not unit.subject.begun_before:
+        if key == ILLEGAL and exchange.opcode in OPTIONAL and not unit.reads and not unit.stick.begun_before:
             return OPTIONAL_FATAL
         return None
 
-    def _ending(self, subject: Subject, what: str) -> tuple[str, str]:
-        quiet = self.account.quiet_ns(subject)
+    def _ending(self, stick: Stick, what: str) -> tuple[str, str]:
+        quiet = self.scene.quiet_ns(stick)
         if quiet >= QUIET_NS:
             return f"{what}; the capture goes on for {time_in_words(quiet)} without a word to it", ""
         return f"{what}, and the capture ends there; if the host ended there too, this is why", RISK

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from sticktrace.findings.finding import NOTE, RISK, Pattern
 from sticktrace.findings.patterns import by_slug
-from sticktrace.findings.rules import trouble
-from sticktrace.findings.rules.rule import PerSubject
+from sticktrace.findings.rules.rule import PerStick
 from sticktrace.sticks.learning import READS, WRITES
-from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
+from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import lba_and_blocks, name
 from sticktrace.text import bytes_in_words, count_of
 from sticktrace.transport.cases import intent
-from sticktrace.transport.events import Stray
-from sticktrace.transport.exchange import FAILED, PASSED, PHASE_ERROR, Exchange
+from sticktrace.transport.items import FAILED, PASSED, PHASE_ERROR, Exchange, Stray, StrayKind
+from sticktrace.transport.remarks import Said
 
 LAYER = "transport"
 
@@ -35,7 +35,7 @@ STRAY = by_slug("traffic-outside-commands")
 _BLOCKS = READS | WRITES
 
 
-class Wrappers(PerSubject):
+class Wrappers(PerStick):
     """Commands and status by the letter, one exchange at a time."""
 
     layer = LAYER
@@ -44,16 +44,14 @@ class Wrappers(PerSubject):
         EMPTY_PACKET, CSW_IN_DATA, DISAGREES, PHASE, TOO_MUCH, STRAY,
     )  # fmt: skip
 
-    _NOTES = (
-        ("reserved bits of the CBW", CBW_NOT_MEANINGFUL), ("legal are 1 to 16", CBW_NOT_MEANINGFUL),
-        ("the opcode's group has", LENGTH_ODD), ("the CBW is not valid", CBW_INVALID),
-        ("what came as CSW is not valid", CSW_INVALID), ("h was due (BOT 6.3.1)", TAG_WRONG),
-        ("its CSW came late", LATE_CSW),
-        ("the late CSW of", LATE_CSW), ("is reserved (BOT Table 5.3)", STATUS_RESERVED),
-        ("dCSWDataResidue is larger", RESIDUE_LIES), ("a zero-length packet came", EMPTY_PACKET),
-        ("went against the announced direction", TOO_MUCH), ("beyond dCBWDataTransferLength", TOO_MUCH),
-        ("more than announced were moved", TOO_MUCH),
-    )  # fmt: skip
+    _REMARKS = {
+        Said.RESERVED_BITS: CBW_NOT_MEANINGFUL, Said.BLOCK_LENGTH_ILLEGAL: CBW_NOT_MEANINGFUL,
+        Said.BLOCK_LENGTH_ODD: LENGTH_ODD, Said.WRAPPER_SIZE: CBW_INVALID, Said.WRAPPER_SIGNATURE: CBW_INVALID,
+        Said.STATUS_SIZE: CSW_INVALID, Said.STATUS_SIGNATURE: CSW_INVALID, Said.OTHER_TAG: TAG_WRONG,
+        Said.STATUS_LATE: LATE_CSW, Said.LATE_STATUS_HERE: LATE_CSW, Said.STATUS_RESERVED: STATUS_RESERVED,
+        Said.RESIDUE_TOO_LARGE: RESIDUE_LIES, Said.EMPTY_BEFORE_STATUS: EMPTY_PACKET, Said.WRONG_WAY: TOO_MUCH,
+        Said.BEYOND_LENGTH: TOO_MUCH, Said.MORE_MOVED: TOO_MUCH,
+    }  # fmt: skip
 
     def begin(self) -> None:
         self.said: dict[tuple[int, str], str] = {}
@@ -62,56 +60,58 @@ class Wrappers(PerSubject):
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         if exchange.transport != "BOT":
             return
-        subject = unit.subject
-        for note in exchange.notes:
-            for phrase, pattern in self._NOTES:
-                if phrase in note:
-                    self._count(pattern, subject, exchange, note)
+        stick = unit.stick
+        for remark in exchange.remarks:
+            if remark.kind in self._REMARKS:
+                self._count(self._REMARKS[remark.kind], stick, exchange, remark.words)
         if exchange.status == PHASE_ERROR:
             case = f" (case {exchange.case})" if exchange.case else ""
-            self._count(PHASE, subject, exchange, f"{name(exchange.cdb)} in exchange {exchange.number}{case}")
+            self._count(PHASE, stick, exchange, f"{name(exchange.cdb)} in exchange {exchange.number}{case}")
         self._data_phase(exchange, unit)
 
     def _data_phase(self, exchange: Exchange, unit: Unit) -> None:
-        subject, expected = unit.subject, exchange.expected
+        stick, expected = unit.stick, exchange.expected
         if exchange.status == PASSED and exchange.residue and expected and exchange.opcode in _BLOCKS:
             wanted = _wanted(exchange, unit)
             if exchange.moved == expected == wanted and exchange.residue <= expected:
-                self._count(RESIDUE_LIES, subject, exchange, f"{exchange.residue} after {expected} bytes")
+                self._count(RESIDUE_LIES, stick, exchange, f"{exchange.residue} after {expected} bytes")
         skipped = exchange.direction == "in" and expected > 0 and not exchange.moved and not exchange.stalled
         if skipped and exchange.status in (PASSED, FAILED) and exchange.status_at.actual == 13:
-            self._count(CSW_IN_DATA, subject, exchange, name(exchange.cdb))
+            self._count(CSW_IN_DATA, stick, exchange, name(exchange.cdb))
         said = _disagreement(exchange, unit)
         if said:
-            self._count(DISAGREES, subject, exchange, said)
+            self._count(DISAGREES, stick, exchange, said)
             if exchange.status not in (PASSED, FAILED):
-                self.hurt.add(id(subject))
+                self.hurt.add(id(stick))
 
-    def stray(self, stray: Stray, subject: Subject) -> None:
-        pattern = CBW_INVALID if stray.kind == "invalid command" else STRAY
-        self.tally(pattern, subject).add(stray.time_ns, records=stray.records)
-        self.said.setdefault((id(subject), pattern.slug), stray.reason)
+    def stray(self, stray: Stray, stick: Stick) -> None:
+        pattern = CBW_INVALID if stray.kind is StrayKind.INVALID_COMMAND else STRAY
+        self.tally(pattern, stick).add(stray.time_ns, records=stray.records)
+        self.said.setdefault((id(stick), pattern.slug), stray.reason)
 
-    def _count(self, pattern: Pattern, subject: Subject, exchange: Exchange, said: str) -> None:
-        self.note(pattern, subject, exchange)
-        self.said.setdefault((id(subject), pattern.slug), said)
+    def _count(self, pattern: Pattern, stick: Stick, exchange: Exchange, said: str) -> None:
+        self.note(pattern, stick, exchange)
+        self.said.setdefault((id(stick), pattern.slug), said)
 
-    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
-        first = self.said.get((id(subject), pattern.slug), "")
+    def words(self, pattern: Pattern, stick: Stick, tally: Tally) -> str:
+        first = self.said.get((id(stick), pattern.slug), "")
         count = tally.count
         if pattern is LENGTH_ODD:
-            count += sum(unit.habits for unit in subject.units.values())
+            count += self.scene.habits(stick)
         return first if count == 1 else f"{count_of(count, 'time')}, first: {first}"
 
-    def conclude(self, pattern: Pattern, subject: Subject, tally: Tally) -> None:
+    def conclude(self, pattern: Pattern, stick: Stick, tally: Tally) -> None:
         severity = ""
-        if pattern is TAG_WRONG and tally.count >= 3 and tally.count * 2 > subject.exchanges:
+        if pattern is TAG_WRONG and tally.count >= 3 and tally.count * 2 > stick.exchanges:
             severity = RISK
-        elif pattern is DISAGREES and id(subject) not in self.hurt:
+        elif pattern is DISAGREES and id(stick) not in self.hurt:
             severity = NOTE  # the device put up with it, as BOT 6.7 lets it in cases 4, 5, 9 and 11
-        elif pattern is STRAY and subject.detached is not None:
+        elif pattern is STRAY and stick.detached is not None:
             return  # transfers that the host still had waiting when the device went
-        self.report(pattern, self.words(pattern, subject, tally), subject, tally, severity=severity)
+        self.report(pattern, self.words(pattern, stick, tally), stick, tally, severity=severity)
+
+
+_NO_WRAPPER = frozenset((Said.WRAPPER_SIZE, Said.WRAPPER_SIGNATURE, Said.WRAPPER_CUT))
 
 
 def _wanted(exchange: Exchange, unit: Unit) -> int:
@@ -123,7 +123,7 @@ def _wanted(exchange: Exchange, unit: Unit) -> int:
 def _disagreement(exchange: Exchange, unit: Unit) -> str:
     """How the wrapper contradicts the command block; "" where it does not (BOT 1.0 6.7, by the host's side)."""
     wish, expected = intent(exchange.cdb), exchange.expected
-    if expected < 0 or trouble.has(exchange, "CBW is not valid") or exchange.command_at.captured < 15:
+    if expected < 0 or any(r.kind in _NO_WRAPPER for r in exchange.remarks) or exchange.command_at.captured < 15:
         return ""
     called = name(exchange.cdb)
     if exchange.direction != "none" and wish in ("in", "out") and wish != exchange.direction:

@@ -1,14 +1,13 @@
-"""What the transport's remarks on an exchange mean: one place that reads `Exchange.notes`."""
+"""What the ends of an exchange's transfers mean: error numbers and reasons, sorted by what a person would call them."""
 
 from __future__ import annotations
 
-import re
+from sticktrace.sticks.learning import cut_short
+from sticktrace.transport.items import Exchange
+from sticktrace.transport.remarks import Why, reason
+from sticktrace.transport.remarks import statuses as statuses_of
 
-from sticktrace.sticks.subject import Aftermath
-from sticktrace.transport.exchange import Exchange
-
-_STATUS = re.compile(r"(?:\bstatus |[A-Z] \()(-\d+)\b")
-"""As `sticktrace.codes.status.in_words` writes it: "EPROTO (-71): ...", or "status -71"."""
+__all__ = ["BABBLE", "BUS_ERROR", "GONE", "TIMED_OUT", "WAIT_NS", "cut_short", "ends_open", "left", "statuses"]
 
 TIMED_OUT = frozenset((-110, -104, -2))
 """The host gave up waiting: timed out, or cancelled the transfer (kernel documentation, "USB error codes")."""
@@ -22,34 +21,14 @@ WAIT_NS = 1_000_000_000
 
 def statuses(exchange: Exchange) -> set[int]:
     """The error statuses of the transfers of an exchange."""
-    return {int(number) for note in exchange.notes for number in _STATUS.findall(note)}
-
-
-def status_in(text: str) -> int:
-    """The error status that a remark names, 0 if none."""
-    found = _STATUS.search(text)
-    return int(found[1]) if found else 0
-
-
-def has(exchange: Exchange, *phrases: str) -> bool:
-    """Whether any remark holds any of these phrases."""
-    return any(phrase in note for note in exchange.notes for phrase in phrases)
+    return statuses_of(exchange.remarks)
 
 
 def ends_open(exchange: Exchange) -> bool:
     """Whether the capture ends, or goes on without a word to the device, before the exchange is over."""
-    return has(exchange, "the capture ends")
+    return reason(exchange.remarks) is Why.CAPTURE_ENDS
 
 
-def cut_short(exchange: Exchange) -> bool:
-    """Whether the recording, not the bus, is why the exchange is incomplete."""
-    return has(exchange, "the capture ends", "not recorded", "beyond what was captured", "configured anew")
-
-
-def waited(aftermath: Aftermath) -> int:
-    """How long the host waited: to the end of the last transfer, or to the reset that it then asked for."""
-    trouble = aftermath.trouble
-    if not isinstance(trouble, Exchange):
-        return 0
-    resets = [e.time_ns for e in aftermath.events if e.kind in ("reset", "class reset")]
-    return max(trouble.duration_ns, (resets[0] - trouble.time_ns) if resets else 0)
+def left(exchange: Exchange) -> bool:
+    """Whether the device went away while the exchange was open, as its own remarks tell."""
+    return reason(exchange.remarks) is Why.GONE or bool(statuses(exchange) & GONE)

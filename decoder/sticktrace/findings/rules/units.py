@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from sticktrace.bus.devices import BusEvent
+from sticktrace.bus.events import BusEvent, Happening
 from sticktrace.codes import scsi
+from sticktrace.findings.aftermath import Aftermath
 from sticktrace.findings.finding import FAULT, NOTE, RISK, Pattern
 from sticktrace.findings.patterns import by_slug
-from sticktrace.findings.rules.rule import PerSubject, Rule
-from sticktrace.sticks.subject import Aftermath, Subject, Unit
+from sticktrace.findings.rules import trouble as remarks
+from sticktrace.findings.rules.rule import PerStick, Rule
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
+from sticktrace.sticks.unit import Unit
 from sticktrace.text import count_of
-from sticktrace.transport.exchange import FAILED, MISSING, PASSED, Exchange
+from sticktrace.transport.items import FAILED, MISSING, PASSED, Exchange
+from sticktrace.transport.remarks import Said
 
 LAYER = "class start-up"
 
@@ -37,32 +41,32 @@ class Start(Rule):
         self.reset: dict[int, BusEvent] = {}
         self.dead: set[int] = set()
 
-    def event(self, event: BusEvent, subject: Subject) -> None:
-        if event.kind == "class reset" and not subject.exchanges:
-            self.reset.setdefault(id(subject), event)
+    def event(self, event: BusEvent, stick: Stick) -> None:
+        if event.kind is Happening.CLASS_RESET and not stick.exchanges:
+            self.reset.setdefault(id(stick), event)
 
     def aftermath(self, aftermath: Aftermath) -> None:
-        subject, trouble = aftermath.subject, aftermath.trouble
-        if trouble is not subject.first_exchange or not isinstance(trouble, Exchange) or trouble.status != MISSING:
+        stick, trouble = aftermath.stick, aftermath.trouble
+        if trouble is not stick.first_exchange or not isinstance(trouble, Exchange) or trouble.status != MISSING:
             return
-        if any("the capture ends" in n or "unplugged" in n or "not recorded" in n for n in trouble.notes):
+        if remarks.cut_short(trouble) or remarks.left(trouble) or "detached" in aftermath.kinds():
             return
-        self.dead.add(id(subject))
-        asked = subject.ask("max lun")
-        if (asked.done or asked.failed) and id(subject) not in self.reset:
-            text = f"the first command (exchange {trouble.number}) got no status: {trouble.notes[-1]}"
-            self.report(MAX_LUN_KILLS, text, subject, exchanges=(trouble.number,), records=trouble.records,
+        self.dead.add(id(stick))
+        asked = stick.ask("max lun")
+        if (asked.done or asked.failed) and id(stick) not in self.reset:
+            text = f"the first command (exchange {trouble.number}) got no status: {trouble.remarks[-1].words}"
+            self.report(MAX_LUN_KILLS, text, stick, exchanges=(trouble.number,), records=trouble.records,
                         time_ns=trouble.time_ns)  # fmt: skip
 
     def end(self) -> None:
-        for subject in self.account.subjects:
-            event = self.reset.get(id(subject))
+        for stick in self.scene.sticks:
+            event = self.reset.get(id(stick))
             if event is None:
                 continue
-            dead = id(subject) in self.dead
+            dead = id(stick) in self.dead
             text = "the class reset came before the first command"
             text += ", and the device was dead after it" if dead else ""
-            self.report(CLASS_RESET_FIRST, text, subject, records=event.records, time_ns=event.time_ns,
+            self.report(CLASS_RESET_FIRST, text, stick, records=event.records, time_ns=event.time_ns,
                         severity=FAULT if dead else "")  # fmt: skip
 
 
@@ -73,29 +77,29 @@ class Units(Rule):
     patterns = (MAX_LUN_NONSENSE, UNITS_ALIKE, VIRTUAL_CD)
 
     def end(self) -> None:
-        for subject in self.account.subjects:
-            told = subject.device.max_lun if subject.device else None
+        for stick in self.scene.sticks:
+            told = stick.device.max_lun
             if told is not None and told > 15:
-                self.report(MAX_LUN_NONSENSE, f"the answer is {told}", subject, subject.ask("max lun").done)
-            units = sorted(subject.units.values(), key=lambda u: u.lun)
+                self.report(MAX_LUN_NONSENSE, f"the answer is {told}", stick, stick.ask("max lun").done)
+            units = sorted(stick.units.values(), key=lambda u: u.lun)
             ghosts = [u.lun for u in units if u.lun and u.identity and u.identity.qualifier == 3]
             if ghosts and told:
                 text = f"it promises LUN 0 to {told}, and INQUIRY says that LUN {ghosts[0]} does not exist"
-                self.report(MAX_LUN_NONSENSE, text, subject, exchanges=(units[-1].identity_at,))
-            self._alike(subject, units)
+                self.report(MAX_LUN_NONSENSE, text, stick, exchanges=(units[-1].identity_at,))
+            self._alike(stick, units)
             for unit in units:
                 if unit.identity and unit.identity.device_type == scsi.CD_DVD:
                     severity = RISK if unit.lun == 0 and len(units) > 1 else ""
                     text = f"LUN {unit.lun} is a {unit.identity.kind}"
-                    self.report(VIRTUAL_CD, text, subject, exchanges=(unit.identity_at,), severity=severity)
+                    self.report(VIRTUAL_CD, text, stick, exchanges=(unit.identity_at,), severity=severity)
 
-    def _alike(self, subject: Subject, units: list[Unit]) -> None:
+    def _alike(self, stick: Stick, units: list[Unit]) -> None:
         if len(units) < 2 or not units[0].identity_data:
             return
         first, second = units[0], units[1]
         if first.identity_data == second.identity_data and first.capacity and first.capacity == second.capacity:
             text = f"LUN {first.lun} and LUN {second.lun} give the same INQUIRY data and capacity"
-            self.report(UNITS_ALIKE, text, subject, exchanges=(first.identity_at, second.identity_at))
+            self.report(UNITS_ALIKE, text, stick, exchanges=(first.identity_at, second.identity_at))
 
 
 class Media(Rule):
@@ -115,27 +119,27 @@ class Media(Rule):
     def end(self) -> None:
         by_subject: dict[int, list[tuple[Unit, Tally]]] = {}
         for unit, tally in self.empty.values():
-            by_subject.setdefault(id(unit.subject), []).append((unit, tally))
+            by_subject.setdefault(id(unit.stick), []).append((unit, tally))
         for empty in by_subject.values():
-            subject = empty[0][0].subject
-            others = [u for u in subject.units.values() if u.ready_ns >= 0]
-            told = subject.device.max_lun if subject.device else None
+            stick = empty[0][0].stick
+            others = [u for u in stick.units.values() if u.ready_ns >= 0]
+            told = stick.device.max_lun
             luns = ", ".join(str(u.lun) for u, _ in sorted(empty, key=lambda e: e[0].lun))
             tally = empty[0][1]
             text = f"LUN {luns}: MEDIUM NOT PRESENT {count_of(sum(t.count for _, t in empty), 'time')}"
             if others:
-                self.report(EMPTY_UNIT, text, subject, tally)
-            elif told and len(subject.units) <= 1:
+                self.report(EMPTY_UNIT, text, stick, tally)
+            elif told and len(stick.units) <= 1:
                 text += f"; Get Max LUN says {told}, the other units were never asked"
-                self.report(EMPTY_FIRST, text, subject, tally, severity="" if tally.count >= 2 else RISK)
+                self.report(EMPTY_FIRST, text, stick, tally, severity="" if tally.count >= 2 else RISK, ends=True)
             else:
                 sure = tally.count >= 2
-                sure = sure and not any(s is not subject and s.at_work for s in self.account.subjects)
-                severity = NOTE if subject.begun_before else "" if sure else RISK
-                self.report(NO_MEDIUM, text, subject, tally, severity=severity)
+                sure = sure and not any(s is not stick and s.at_work for s in self.scene.sticks)
+                severity = NOTE if stick.begun_before else "" if sure else RISK
+                self.report(NO_MEDIUM, text, stick, tally, severity=severity)
 
 
-class UasTrouble(PerSubject):
+class UasTrouble(PerStick):
     """Failures of the transport under UAS."""
 
     layer = LAYER
@@ -144,17 +148,17 @@ class UasTrouble(PerSubject):
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         if exchange.transport != "UAS" or exchange.status == PASSED:
             return
-        if any("the capture ends" in n or "unplugged" in n for n in exchange.notes):
+        if remarks.cut_short(exchange) or remarks.left(exchange):
             return
-        if exchange.status == MISSING or any(n.startswith("response IU") for n in exchange.notes):
-            self.note(UAS_TROUBLE, unit.subject, exchange)
+        if exchange.status == MISSING or any(remark.kind is Said.RESPONSE_UNIT for remark in exchange.remarks):
+            self.note(UAS_TROUBLE, unit.stick, exchange)
 
-    def words(self, pattern: Pattern, subject: Subject, tally: Tally) -> str:
-        return f"{count_of(tally.count, 'command')} of {subject.exchanges:,} without a proper end"
+    def words(self, pattern: Pattern, stick: Stick, tally: Tally) -> str:
+        return f"{count_of(tally.count, 'command')} of {stick.exchanges:,} without a proper end"
 
-    def conclude(self, pattern: Pattern, subject: Subject, tally: Tally) -> None:
-        bad = tally.count * 10 > subject.exchanges
-        self.report(pattern, self.words(pattern, subject, tally), subject, tally, severity=FAULT if bad else "")
+    def conclude(self, pattern: Pattern, stick: Stick, tally: Tally) -> None:
+        bad = tally.count * 10 > stick.exchanges
+        self.report(pattern, self.words(pattern, stick, tally), stick, tally, severity=FAULT if bad else "")
 
 
 RULES = (Start, Units, Media, UasTrouble)

@@ -6,8 +6,9 @@ from sticktrace.findings.finding import NOTE, QUIET_NS, RISK, Pattern
 from sticktrace.findings.media import contradictions, reads_only_tables
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import Rule
-from sticktrace.sticks.subject import Subject, Unit
+from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
+from sticktrace.sticks.unit import Unit
 from sticktrace.text import count_of, time_in_words
 from sticktrace.volume.findings import Fact
 from sticktrace.volume.medium import Medium
@@ -42,31 +43,31 @@ class Stops(Rule):
     patterns = (NOT_READABLE, NO_VOLUME)
 
     def end(self) -> None:
-        for subject in self.account.subjects:
-            for unit in subject.units.values():
-                for medium in self.account.volumes.media(unit)[-1:]:
+        for stick in self.scene.sticks:
+            for unit in stick.units.values():
+                for medium in self.scene.media(unit)[-1:]:
                     if reads_only_tables(medium) and unit.device_type == 0:
-                        self._judge(subject, unit, medium)
+                        self._judge(stick, unit, medium)
 
-    def _judge(self, subject: Subject, unit: Unit, medium: Medium) -> None:
+    def _judge(self, stick: Stick, unit: Unit, medium: Medium) -> None:
         numbers = [number for _, _, number, _ in medium.store.extents()][:8]
         kinds = sorted({volume.kind for volume in medium.volumes if volume.kind})
         strange = [kind for kind in kinds if kind not in _KNOWN_TO_MOST]
         scheme = medium.table.scheme
         if scheme == "none" and not kinds and medium.store.content(0) is not None:
-            self.report(NO_VOLUME, f"LUN {unit.lun}: block 0 is neither a partition table nor a boot sector", subject,
-                        exchanges=numbers, severity=NOTE if subject.detached is None else "")  # fmt: skip
+            self.report(NO_VOLUME, f"LUN {unit.lun}: block 0 is neither a partition table nor a boot sector", stick,
+                        exchanges=numbers, severity=NOTE if stick.detached is None else "")  # fmt: skip
         if not (strange or scheme == "GPT" or (scheme == "none" and kinds)):
             return
         what = " and ".join(strange) or (kinds and kinds[0]) or "a volume"
         where = {"GPT": "in a GPT", "MBR": "in an MBR partition", "none": "without a partition table"}.get(scheme, "")
         text = f"LUN {unit.lun}: {what} {where}; the host read {count_of(len(numbers), 'time')} at its start"
-        quiet = self.account.quiet_ns(subject)
+        quiet = self.scene.quiet_ns(stick)
         if quiet >= QUIET_NS:
-            self.report(NOT_READABLE, f"{text} and then nothing for {time_in_words(quiet)}", subject, exchanges=numbers)
-        elif subject.detached is None:
+            self.report(NOT_READABLE, f"{text} and then nothing for {time_in_words(quiet)}", stick, exchanges=numbers)
+        elif stick.detached is None:
             text += ", and the capture ends there; if the host ended there too, this is why"
-            self.report(NOT_READABLE, text, subject, exchanges=numbers, severity=RISK)
+            self.report(NOT_READABLE, text, stick, exchanges=numbers, severity=RISK, ends=True)
 
 
 class Content(Rule):
@@ -76,13 +77,13 @@ class Content(Rule):
     patterns = (CONTRADICTS, CHANGED_UNWRITTEN)
 
     def end(self) -> None:
-        for subject in self.account.subjects:
-            for unit in subject.units.values():
+        for stick in self.scene.sticks:
+            for unit in stick.units.values():
                 if not unit.unsure:
-                    for medium in self.account.volumes.media(unit):
-                        self._compare(subject, unit, medium)
+                    for medium in self.scene.media(unit):
+                        self._compare(stick, unit, medium)
 
-    def _compare(self, subject: Subject, unit: Unit, medium: Medium) -> None:
+    def _compare(self, stick: Stick, unit: Unit, medium: Medium) -> None:
         found = contradictions(medium)
         # A block that was blank at first and then read is told by another rule.
         certain = [c for c in found if c.was_written or c.alias >= 0]
@@ -98,7 +99,7 @@ class Content(Rule):
                 text += f"; LBA {pair.lba} holds what was written to LBA {pair.alias}"
                 text += f", {abs(pair.alias - pair.lba)} blocks away"
             numbers = [n for c in cases[:12] for n in (c.before, c.after)]
-            self.report(pattern, text, subject, exchanges=dict.fromkeys(numbers))
+            self.report(pattern, text, stick, exchanges=dict.fromkeys(numbers))
 
 
 class Facts(Rule):
@@ -109,7 +110,7 @@ class Facts(Rule):
 
     def end(self) -> None:
         groups: dict[tuple[int, str], tuple[Unit, Pattern, list[Fact]]] = {}
-        for unit, fact in self.account.volumes.facts():
+        for unit, fact in self.scene.volume_facts():
             pattern = _GROUPS.get(fact.slug) or (TABLE_UNSOUND if fact.volume_start < 0 else DAMAGED)
             groups.setdefault((id(unit), pattern.slug), (unit, pattern, []))[2].append(fact)
         for unit, pattern, facts in groups.values():
@@ -117,19 +118,19 @@ class Facts(Rule):
             numbers = [n for fact in facts for n in fact.evidence]
             # In the middle of writing, structures disagree for a while; then it is no more than worth knowing.
             severity = NOTE if pattern is DAMAGED and unit.writes else ""
-            self.report(pattern, f"LUN {unit.lun}: {facts[0].text}{more}", unit.subject,
+            self.report(pattern, f"LUN {unit.lun}: {facts[0].text}{more}", unit.stick,
                         exchanges=dict.fromkeys(numbers), severity=severity)  # fmt: skip
         self._unflushed()
 
     def _unflushed(self) -> None:
-        for subject in self.account.subjects:
-            for unit in subject.units.values() if subject.detached else ():
-                if unit.written and subject.detached:
+        for stick in self.scene.sticks:
+            for unit in stick.units.values() if stick.detached else ():
+                if unit.written and stick.detached:
                     tally = Tally()
-                    tally.add(unit.written_ns, unit.written, subject.detached.records)
-                    gap = time_in_words(max(0, subject.detached.time_ns - unit.written_ns))
+                    tally.add(unit.written_ns, unit.written, stick.detached.records)
+                    gap = time_in_words(max(0, stick.detached.time_ns - unit.written_ns))
                     text = f"LUN {unit.lun}: the last write (exchange {unit.written}) was {gap} before it went"
-                    self.report(UNPLUGGED_UNFLUSHED, text, subject, tally)
+                    self.report(UNPLUGGED_UNFLUSHED, text, stick, tally)
 
 
 RULES = (Stops, Content, Facts)

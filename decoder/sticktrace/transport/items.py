@@ -1,0 +1,169 @@
+"""What transport hands on: items, each with the device that it belongs to.
+
+`Item` is everything that a reading yields. Who it was is said once, when the item is made: the router knows whose pipe
+a transfer was on, the bus whose request it was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
+
+from sticktrace.bus.device import Device
+from sticktrace.bus.events import BusEvent
+from sticktrace.bus.requests import Request
+from sticktrace.capture.transfer import NO_DATA, Piece
+from sticktrace.transport.remarks import Remark
+
+
+class Status(StrEnum):
+    """What a CSW says (BOT 1.0 Table 5.3), or that there is none, or that it is not valid (6.3)."""
+
+    PASSED = "passed"
+    FAILED = "failed"
+    PHASE_ERROR = "phase error"
+    MISSING = "missing"
+    INVALID = "invalid"
+
+
+PASSED, FAILED, PHASE_ERROR, MISSING, INVALID = Status
+
+
+class Direction(StrEnum):
+    """The way of a data phase, seen from the host."""
+
+    NONE = "none"
+    IN = "in"
+    OUT = "out"
+
+
+class Transport(StrEnum):
+    """How commands are wrapped (MSC Specification Overview 1.4, bInterfaceProtocol)."""
+
+    BOT = "BOT"
+    UAS = "UAS"
+    CBI = "CBI"
+
+
+class StrayKind(StrEnum):
+    """What it is that belongs to no exchange. INVALID_COMMAND is a CBW that is not valid (BOT 1.0 6.2.1)."""
+
+    INVALID_COMMAND = "invalid command"
+    STATUS = "stray status"
+    DATA = "stray data"
+    STALL = "stray stall"
+    ERROR = "stray error"
+    TASK = "task management"
+
+
+class Sense(NamedTuple):
+    """Sense data boiled down: key, additional sense code and qualifier, and the exchange that fetched it
+    (0 when it came with the status itself, as over UAS)."""
+
+    key: int
+    asc: int
+    ascq: int
+    exchange: int
+    at: Piece
+
+
+@dataclass(slots=True, eq=False)
+class Exchange:
+    """One command, cheap to hold: numbers and places in the capture, no payload.
+
+    Times are nanoseconds since the first record. ``time_ns`` is when the command was submitted, ``data_ns`` when the
+    last data transfer ended (-1 without data), ``end_ns`` the last record that belongs here. ``expected`` is
+    dCBWDataTransferLength (over UAS and CBI, which announce none, what the host asked of the data pipes), ``moved`` the
+    bytes that crossed the bus in the data phase, ``residue`` dCSWDataResidue or None without a valid CSW (over UAS what
+    was asked for and did not come). ``case`` is the number of BOT 1.0 6.7, or None. ``stalled`` names the phases in
+    which a STALL was seen: "command", "data", "status". ``truncated``: part of the data is not in the capture.
+    ``pieces`` places the data transfer by transfer. ``remarks`` say what else was seen, none of it fatal.
+    """
+
+    number: int
+    time_ns: int
+    bus: int
+    address: int
+    lun: int
+    tag: int
+    cdb: bytes
+    direction: Direction
+    expected: int
+    device: Device
+    moved: int = 0
+    residue: int | None = None
+    status: Status = MISSING
+    sense: Sense | None = None
+    case: int | None = None
+    stalled: tuple[str, ...] = ()
+    truncated: bool = False
+    records: tuple[int, ...] = ()
+    remarks: tuple[Remark, ...] = ()
+    pieces: tuple[Piece, ...] = ()
+    command_at: Piece = NO_DATA
+    status_at: Piece = NO_DATA
+    command_ns: int = -1
+    data_ns: int = -1
+    end_ns: int = -1
+    transport: Transport = Transport.BOT
+
+    @property
+    def opcode(self) -> int:
+        """First byte of the command block; -1 for an empty one."""
+        return self.cdb[0] if self.cdb else -1
+
+    @property
+    def command(self) -> str:
+        """The standard name of the command: "READ(10)"."""
+        from sticktrace.grammar.vocabulary import name
+
+        return name(self.cdb)
+
+    @property
+    def lba(self) -> int | None:
+        """First logical block address, None for a command without one."""
+        from sticktrace.grammar.vocabulary import lba_and_blocks
+
+        return lba_and_blocks(self.cdb)[0]
+
+    @property
+    def blocks(self) -> int | None:
+        """Number of blocks, None for a command without one."""
+        from sticktrace.grammar.vocabulary import lba_and_blocks
+
+        return lba_and_blocks(self.cdb)[1]
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The remarks in words, one line each."""
+        return tuple(remark.words for remark in self.remarks)
+
+    @property
+    def duration_ns(self) -> int:
+        """From the submission of the command to the last record of the exchange."""
+        return max(0, self.end_ns - self.time_ns)
+
+
+@dataclass(slots=True, eq=False)
+class Stray:
+    """Bulk traffic on storage endpoints that belongs to no exchange; ``remark`` says why."""
+
+    time_ns: int
+    bus: int
+    address: int
+    endpoint: int
+    device: Device
+    kind: StrayKind
+    remark: Remark
+    piece: Piece
+    records: tuple[int, ...]
+
+    @property
+    def reason(self) -> str:
+        """Why it belongs nowhere, in one line."""
+        return self.remark.words
+
+
+Item = Exchange | Request | BusEvent | Stray
+"""Everything that a reading yields, in the order in which it began."""
