@@ -54,7 +54,7 @@ def test_parts_of_an_output() -> None:
 @pytest.mark.parametrize("page", [LESSONS, RECORDING], ids=["lessons", "recording"])
 def test_links_files_and_verbs_exist(page: str) -> None:
     """Links lead somewhere, traces named are there, verbs named are verbs."""
-    headings = {re.sub(r"[^a-z0-9 -]", "", h.lower()).replace(" ", "-") for h in re.findall(r"^## (.+)$", page, re.M)}
+    headings = {re.sub(r"[^a-z0-9 -]", "", h.lower()).replace(" ", "-") for h in re.findall(r"^##+ (.+)$", page, re.M)}
     for target in re.findall(r"\]\(([^)]+)\)", page):
         name, _, heading = target.partition("#")
         assert (ROOT / "docs" / name).exists() if name else heading in headings, target
