@@ -1,15 +1,45 @@
-"""One row of the command vocabulary: an opcode, its name, its CDB layout and the layouts of its data."""
+"""One row of the command vocabulary: an opcode, its name, its CDB layout, the way of its data and their layouts."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import KW_ONLY, dataclass, field
+from enum import StrEnum
+from typing import Any, NamedTuple
 
 from sticktrace.grammar.layout import Layout
 
-DataLayout = Layout | Callable[[Mapping[str, Any], bytes], Layout | None] | None
+Values = Mapping[str, Any]
+"""The values of a CDB by field name."""
+
+DataLayout = Layout | Callable[[Values, bytes], Layout | None] | None
 """A fixed layout, or a choice made from the CDB's values and the first bytes of the data."""
+
+
+class Direction(StrEnum):
+    """Which way the data phase goes, as seen from the host."""
+
+    NONE = "none"
+    IN = "in"
+    OUT = "out"
+
+
+NONE, IN, OUT = Direction.NONE, Direction.IN, Direction.OUT
+
+
+class DataPhase(NamedTuple):
+    """The data phase that a command block asks for: its direction, and either ``blocks`` of the medium or ``bytes`` of
+    parameter data. ``bytes`` is None where the command block does not tell how much."""
+
+    direction: Direction
+    blocks: int = 0
+    bytes: int | None = 0
+
+
+NO_DATA = DataPhase(NONE)
+
+DataRule = Callable[[Values], DataPhase]
+"""Tells the data phase from the CDB's values, where its bits decide whether there is data, which way or how much."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +51,8 @@ class Command:
     blocks and the allocation or parameter list length, "" where the command has none. ``zero_blocks`` is what 0 in the
     ``blocks`` field stands for (256 in the 6-byte READ and WRITE). ``medium`` is "read" or "write" when the data phase
     carries the medium's own blocks. ``device_types`` limits a row to peripheral device types (opcodes with several
-    meanings, such as A1h), empty for all. ``data_in`` and ``data_out`` lay out the parameter data.
+    meanings, such as A1h), empty for all. ``data_in`` and ``data_out`` lay out the parameter data. ``direction`` is the
+    way that its data goes, or the rule by which the CDB tells it.
     """
 
     opcode: int
@@ -37,3 +68,20 @@ class Command:
     zero_blocks: int = 0
     medium: str = ""
     device_types: frozenset[int] = field(default_factory=frozenset)
+    _: KW_ONLY
+    direction: Direction | DataRule
+
+
+def data_phase(command: Command, cdb: bytes) -> DataPhase:
+    """The data phase that a command block asks for. Missing bytes count as zero."""
+    values = command.cdb.read(cdb.ljust(command.cdb.sizeof(), b"\0"))
+    if not isinstance(command.direction, Direction):
+        return command.direction(values)
+    if command.direction is NONE:
+        return NO_DATA
+    if command.medium:
+        blocks = values[command.blocks] or command.zero_blocks
+        return DataPhase(command.direction, blocks) if blocks else NO_DATA
+    if not command.length:
+        return DataPhase(command.direction, bytes=None)
+    return DataPhase(command.direction, bytes=values[command.length]) if values[command.length] else NO_DATA

@@ -8,7 +8,7 @@ from typing import Any
 from construct import Construct, GreedyBytes, Switch
 
 from sticktrace.grammar.cdb import allocation, cdb, flags, number, parameters
-from sticktrace.grammar.command import Command
+from sticktrace.grammar.command import IN, OUT, Command
 from sticktrace.grammar.layout import Bits, Bounded, Layout, Series, bits, field, part, reserved, spare
 
 PAGE_NAMES = {
@@ -131,7 +131,12 @@ def log_page(values: Mapping[str, Any], data: bytes) -> Layout:
     return {0x0D: LOG_TEMPERATURE, 0x2F: LOG_EXCEPTIONS}.get(first & 0x3F, LOG_ANY) if not subpage else LOG_ANY
 
 COMMANDS: tuple[Command, ...] = (
-    Command(0x4C, "LOG SELECT", _LOG_SELECT, _LOG_SELECT.clause, data_out=log_page, length="PARAMETER LIST LENGTH"),
-    Command(0x4D, "LOG SENSE", _LOG_SENSE, _LOG_SENSE.clause, data_in=log_page, length="ALLOCATION LENGTH"),
-)
+    Command(
+        0x4C, "LOG SELECT", _LOG_SELECT, _LOG_SELECT.clause, direction=OUT, data_out=log_page,
+        length="PARAMETER LIST LENGTH",
+    ),
+    Command(
+        0x4D, "LOG SENSE", _LOG_SENSE, _LOG_SENSE.clause, direction=IN, data_in=log_page, length="ALLOCATION LENGTH"
+    ),
+)  # fmt: skip
 """The commands of this module."""

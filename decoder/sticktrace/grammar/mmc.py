@@ -15,7 +15,18 @@ from construct import Construct
 from sticktrace.grammar import mmc_data as data
 from sticktrace.grammar import mmc_features
 from sticktrace.grammar.cdb import address, allocation, cdb, flags, number, parameters
-from sticktrace.grammar.command import Command, DataLayout
+from sticktrace.grammar.command import (
+    IN,
+    NO_DATA,
+    NONE,
+    OUT,
+    Command,
+    DataLayout,
+    DataPhase,
+    DataRule,
+    Direction,
+    Values,
+)
 from sticktrace.grammar.layout import Bits, Layout, bits, part, reserved, spare
 
 LBA, ALLOCATION, LIST = "LOGICAL BLOCK ADDRESS", "ALLOCATION LENGTH", "PARAMETER LIST LENGTH"
@@ -233,13 +244,18 @@ _SEND_KEY = _key(0xA3, "SEND KEY", reserved(6), parameters(2))
 
 
 def _row(
-    opcode: int, layout: Layout, *, answer: DataLayout = None, lba: str = "", blocks: str = "", length: str = "",
-    medium: str = "", only_cd: bool = False,
+    opcode: int, layout: Layout, direction: Direction | DataRule, *, answer: DataLayout = None, lba: str = "",
+    blocks: str = "", length: str = "", only_cd: bool = False,
 ) -> Command:  # fmt: skip
     return Command(
-        opcode, layout.title.removesuffix(" CDB"), layout, layout.clause, data_in=answer, lba=lba, blocks=blocks,
-        length=length, medium=medium, device_types=CD if only_cd else frozenset(),
+        opcode, layout.title.removesuffix(" CDB"), layout, layout.clause, direction=direction, data_in=answer, lba=lba,
+        blocks=blocks, length=length, device_types=CD if only_cd else frozenset(),
     )  # fmt: skip
+
+
+def _cd_sectors(values: Values) -> DataPhase:
+    """READ CD: how long a sector is goes by its type and by what of it is wanted; 0 sectors move nothing."""
+    return DataPhase(IN, bytes=None) if values["TRANSFER LENGTH"] else NO_DATA
 
 
 def _toc(values: Mapping[str, Any], _data: bytes) -> Layout | None:
@@ -268,31 +284,31 @@ def _dvd(values: Mapping[str, Any], _data: bytes) -> Layout:
 
 
 COMMANDS: tuple[Command, ...] = (
-    _row(0x42, _READ_SUB_CHANNEL, answer=_sub_channel, length=ALLOCATION, only_cd=True),
-    _row(0x43, _READ_TOC, answer=_toc, length=ALLOCATION),
-    _row(0x44, _READ_HEADER, answer=_header, lba=LBA, length=ALLOCATION),
-    _row(0x45, _PLAY_AUDIO, lba="STARTING LOGICAL BLOCK ADDRESS", blocks="PLAY LENGTH"),
-    _row(0x46, _GET_CONFIGURATION, answer=mmc_features.CONFIGURATION, length=ALLOCATION),
-    _row(0x47, _PLAY_AUDIO_MSF),
-    _row(0x4A, _GET_EVENT, answer=data.event_data, length=ALLOCATION),
-    _row(0x4B, _PAUSE_RESUME),
-    _row(0x4E, _STOP_PLAY),
-    _row(0x51, _READ_DISC_INFORMATION, answer=_disc, length=ALLOCATION),
-    _row(0x52, _READ_TRACK_INFORMATION, answer=data.TRACK_INFORMATION, length=ALLOCATION),
-    _row(0x54, _SEND_OPC, length=LIST),
-    _row(0x5B, _CLOSE),
-    _row(0x5C, _BUFFER_CAPACITY, answer=data.BUFFER_CAPACITY, length=ALLOCATION),
-    _row(0xA1, _BLANK, only_cd=True),
-    _row(0xA3, _SEND_KEY, length=LIST, only_cd=True),
-    _row(0xA4, _REPORT_KEY, length=ALLOCATION, only_cd=True),
-    _row(0xA6, _LOAD_UNLOAD),
-    _row(0xA7, _SET_READ_AHEAD),
-    _row(0xAC, _GET_PERFORMANCE),
-    _row(0xAD, _READ_DVD_STRUCTURE, answer=_dvd, length=ALLOCATION),
-    _row(0xB6, _SET_STREAMING, length=LIST),
-    _row(0xB9, _READ_CD_MSF),
-    _row(0xBB, _SET_CD_SPEED),
-    _row(0xBD, _MECHANISM_STATUS, answer=data.MECHANISM_STATUS, length=ALLOCATION),
-    _row(0xBE, _READ_CD, lba="STARTING LOGICAL BLOCK ADDRESS", blocks="TRANSFER LENGTH"),
+    _row(0x42, _READ_SUB_CHANNEL, IN, answer=_sub_channel, length=ALLOCATION, only_cd=True),
+    _row(0x43, _READ_TOC, IN, answer=_toc, length=ALLOCATION),
+    _row(0x44, _READ_HEADER, IN, answer=_header, lba=LBA, length=ALLOCATION),
+    _row(0x45, _PLAY_AUDIO, NONE, lba="STARTING LOGICAL BLOCK ADDRESS", blocks="PLAY LENGTH"),
+    _row(0x46, _GET_CONFIGURATION, IN, answer=mmc_features.CONFIGURATION, length=ALLOCATION),
+    _row(0x47, _PLAY_AUDIO_MSF, NONE),
+    _row(0x4A, _GET_EVENT, IN, answer=data.event_data, length=ALLOCATION),
+    _row(0x4B, _PAUSE_RESUME, NONE),
+    _row(0x4E, _STOP_PLAY, NONE),
+    _row(0x51, _READ_DISC_INFORMATION, IN, answer=_disc, length=ALLOCATION),
+    _row(0x52, _READ_TRACK_INFORMATION, IN, answer=data.TRACK_INFORMATION, length=ALLOCATION),
+    _row(0x54, _SEND_OPC, OUT, length=LIST),
+    _row(0x5B, _CLOSE, NONE),
+    _row(0x5C, _BUFFER_CAPACITY, IN, answer=data.BUFFER_CAPACITY, length=ALLOCATION),
+    _row(0xA1, _BLANK, NONE, only_cd=True),
+    _row(0xA3, _SEND_KEY, OUT, length=LIST, only_cd=True),
+    _row(0xA4, _REPORT_KEY, IN, length=ALLOCATION, only_cd=True),
+    _row(0xA6, _LOAD_UNLOAD, NONE),
+    _row(0xA7, _SET_READ_AHEAD, NONE),
+    _row(0xAC, _GET_PERFORMANCE, IN),
+    _row(0xAD, _READ_DVD_STRUCTURE, IN, answer=_dvd, length=ALLOCATION),
+    _row(0xB6, _SET_STREAMING, OUT, length=LIST),
+    _row(0xB9, _READ_CD_MSF, IN),
+    _row(0xBB, _SET_CD_SPEED, NONE),
+    _row(0xBD, _MECHANISM_STATUS, IN, answer=data.MECHANISM_STATUS, length=ALLOCATION),
+    _row(0xBE, _READ_CD, _cd_sectors, lba="STARTING LOGICAL BLOCK ADDRESS", blocks="TRANSFER LENGTH"),
 )
 """The commands of this module."""

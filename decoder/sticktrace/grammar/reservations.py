@@ -8,7 +8,7 @@ from typing import Any
 from construct import Bytes, Construct, GreedyBytes, Int64ub
 
 from sticktrace.grammar.cdb import allocation, cdb, flags, number, parameters
-from sticktrace.grammar.command import Command
+from sticktrace.grammar.command import IN, NONE, OUT, Command
 from sticktrace.grammar.layout import Bits, Bounded, Layout, Series, bits, field, part, reserved, spare
 
 RESERVATION_TYPES = {
@@ -146,18 +146,18 @@ def _old_reserve(opcode: int, name: str, last: Construct) -> Command:
         number("RESERVATION IDENTIFICATION", 1, "obsolete"),
         last,
     )  # fmt: skip
-    return Command(opcode, name, layout, layout.clause)
+    return Command(opcode, name, layout, layout.clause, direction=NONE)
 
 COMMANDS: tuple[Command, ...] = (
     _old_reserve(0x16, "RESERVE(6)", number("EXTENT LIST LENGTH", 2, "obsolete")),
     _old_reserve(0x17, "RELEASE(6)", reserved(2)),
     Command(
         0x5E, "PERSISTENT RESERVE IN", _PERSISTENT_RESERVE_IN, _PERSISTENT_RESERVE_IN.clause,
-        data_in=_reserve_in_data, length="ALLOCATION LENGTH",
+        direction=IN, data_in=_reserve_in_data, length="ALLOCATION LENGTH",
     ),
     Command(
         0x5F, "PERSISTENT RESERVE OUT", _PERSISTENT_RESERVE_OUT, _PERSISTENT_RESERVE_OUT.clause,
-        data_out=_reserve_out_data, length="PARAMETER LIST LENGTH",
+        direction=OUT, data_out=_reserve_out_data, length="PARAMETER LIST LENGTH",
     ),
 )  # fmt: skip
 """The commands of this module."""

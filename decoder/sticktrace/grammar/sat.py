@@ -12,7 +12,7 @@ from construct import Construct, Int8ub
 
 from sticktrace.grammar import ata
 from sticktrace.grammar.cdb import cdb
-from sticktrace.grammar.command import Command
+from sticktrace.grammar.command import IN, NO_DATA, OUT, Command, DataPhase, Values
 from sticktrace.grammar.layout import Bits, Field, Layout, Part, bits, field, part, reserved, spare
 
 SAT = "SAT-3, ATA PASS-THROUGH"
@@ -135,6 +135,12 @@ def ata_data_length(values: Mapping[str, Any]) -> int | None:
     return None if values.get("T_TYPE") and length else 512 * length
 
 
+def ata_data(values: Values) -> DataPhase:
+    """The data phase of a pass-through CDB, by T_LENGTH and T_DIR."""
+    length = ata_data_length(values)
+    return NO_DATA if length == 0 else DataPhase(IN if values["T_DIR"] else OUT, bytes=length)
+
+
 def ata_data_in(values: Mapping[str, Any], _data: bytes) -> Layout | None:
     """The layout of what the ATA command returns, None where none is known here."""
     code, features = values.get("COMMAND"), values.get("FEATURES (7:0)")
@@ -151,7 +157,13 @@ def ata_data_out(values: Mapping[str, Any], _data: bytes) -> Layout | None:
 
 
 COMMANDS: tuple[Command, ...] = (
-    Command(0x85, "ATA PASS-THROUGH(16)", _ATA_16, _ATA_16.clause, data_in=ata_data_in, data_out=ata_data_out),
-    Command(0xA1, "ATA PASS-THROUGH(12)", _ATA_12, _ATA_12.clause, data_in=ata_data_in, data_out=ata_data_out),
-)
+    Command(
+        0x85, "ATA PASS-THROUGH(16)", _ATA_16, _ATA_16.clause, direction=ata_data, data_in=ata_data_in,
+        data_out=ata_data_out,
+    ),
+    Command(
+        0xA1, "ATA PASS-THROUGH(12)", _ATA_12, _ATA_12.clause, direction=ata_data, data_in=ata_data_in,
+        data_out=ata_data_out,
+    ),
+)  # fmt: skip
 """The commands of this module; A1h is BLANK on an MMC device."""

@@ -9,7 +9,7 @@ from typing import Any
 from construct import Construct, Int8ub, Int16ub, Int24ub, Int32ub, Int64ub
 
 from sticktrace.grammar.cdb import action, address, allocation, cdb, group, number
-from sticktrace.grammar.command import Command
+from sticktrace.grammar.command import IN, NO_DATA, NONE, OUT, Command, DataPhase, Values
 from sticktrace.grammar.layout import Bits, Bounded, Layout, Part, Series, bits, field, part, reserved, spare
 
 LBA, LENGTH = "LOGICAL BLOCK ADDRESS", "TRANSFER LENGTH"
@@ -60,11 +60,13 @@ def _medium(opcodes: tuple[int, int, int, int], verb: str, protect: str) -> tupl
         cdb(opcodes[3], names[3], clauses[3],
             _flags(protect, clauses[3]), address(8), _transfer(4, clauses[3]), _group_restricted()),
     )  # fmt: skip
-    zero = (256, 0, 0, 0)
+    zero, way = (256, 0, 0, 0), IN if verb == "READ" else OUT
     return tuple(
-        Command(opcode, name, layout, clause, lba=LBA, blocks=LENGTH, zero_blocks=none, medium=verb.lower())
+        Command(
+            opcode, name, layout, clause, direction=way, lba=LBA, blocks=LENGTH, zero_blocks=none, medium=verb.lower()
+        )
         for opcode, name, layout, clause, none in zip(opcodes, names, layouts, clauses, zero, strict=True)
-    )
+    )  # fmt: skip
 
 
 READS = _medium((0x08, 0x28, 0xA8, 0x88), "READ", "RDPROTECT")
@@ -212,15 +214,29 @@ VERIFY_10 = cdb(
     field("VERIFICATION LENGTH", Int16ub, "blocks to verify; 0 means none", _VERIFY, meaning=_blocks),
 )  # fmt: skip
 
+
+def verify_data(values: Values) -> DataPhase:
+    """VERIFY by BYTCHK (SBC-3): 01b sends every block to compare with, 11b one block for all; 00b sends nothing, and
+    10b is reserved."""
+    blocks = {1: values["VERIFICATION LENGTH"], 3: min(1, values["VERIFICATION LENGTH"])}.get(values["BYTCHK"], 0)
+    return DataPhase(OUT, blocks) if blocks else NO_DATA
+
+
+def eight_bytes(_values: Values) -> DataPhase:
+    """READ CAPACITY(10) has no allocation length: the answer has 8 bytes, always."""
+    return DataPhase(IN, bytes=8)
+
+
 COMMANDS: tuple[Command, ...] = (
     *READS,
     *WRITES,
-    Command(0x1B, "START STOP UNIT", START_STOP_UNIT, _START),
-    Command(0x23, "READ FORMAT CAPACITIES", READ_FORMAT_CAPACITIES, _FORMAT, length="ALLOCATION LENGTH",
+    Command(0x1B, "START STOP UNIT", START_STOP_UNIT, _START, direction=NONE),
+    Command(0x23, "READ FORMAT CAPACITIES", READ_FORMAT_CAPACITIES, _FORMAT, direction=IN, length="ALLOCATION LENGTH",
             data_in=FORMAT_CAPACITIES),
-    Command(0x25, "READ CAPACITY(10)", READ_CAPACITY_10, _CAP_10, data_in=CAPACITY_10),
-    Command(0x2F, "VERIFY(10)", VERIFY_10, _VERIFY, lba=LBA, blocks="VERIFICATION LENGTH"),
-    Command(0x35, "SYNCHRONIZE CACHE(10)", SYNCHRONIZE_CACHE_10, _SYNC, lba=LBA, blocks="NUMBER OF LOGICAL BLOCKS"),
-    Command(0x9E, "READ CAPACITY(16)", READ_CAPACITY_16, _CAP_16, service_action=0x10, length="ALLOCATION LENGTH",
-            data_in=CAPACITY_16),
+    Command(0x25, "READ CAPACITY(10)", READ_CAPACITY_10, _CAP_10, direction=eight_bytes, data_in=CAPACITY_10),
+    Command(0x2F, "VERIFY(10)", VERIFY_10, _VERIFY, direction=verify_data, lba=LBA, blocks="VERIFICATION LENGTH"),
+    Command(0x35, "SYNCHRONIZE CACHE(10)", SYNCHRONIZE_CACHE_10, _SYNC, direction=NONE, lba=LBA,
+            blocks="NUMBER OF LOGICAL BLOCKS"),
+    Command(0x9E, "READ CAPACITY(16)", READ_CAPACITY_16, _CAP_16, direction=IN, service_action=0x10,
+            length="ALLOCATION LENGTH", data_in=CAPACITY_16),
 )  # fmt: skip

@@ -14,8 +14,9 @@ from construct import Construct, Int32ub, Int64ub
 from sticktrace.grammar import block_vpd, vpd
 from sticktrace.grammar.cdb import action, address, allocation, cdb, flags, group, number, parameters
 from sticktrace.grammar.choice import RAW
-from sticktrace.grammar.command import Command
+from sticktrace.grammar.command import IN, NO_DATA, NONE, OUT, Command, DataPhase, Values
 from sticktrace.grammar.layout import Bits, Bounded, Layout, Part, Series, bits, field, part, reserved, spare
+from sticktrace.grammar.sbc import verify_data
 
 LBA = "LOGICAL BLOCK ADDRESS"
 BLOCKS = "NUMBER OF LOGICAL BLOCKS"
@@ -53,13 +54,20 @@ def _verify(opcode: int, name: str, size: int) -> Command:
     count = "VERIFICATION LENGTH"
     fields = _after(count, 2 if size == 10 else 4, "blocks to verify", size)
     layout = cdb(opcode, name, f"SBC-3, {name} command", _transfer("VRPROTECT"), *fields)
-    return Command(opcode, name, layout, layout.clause, lba=LBA, blocks=count)
+    return Command(opcode, name, layout, layout.clause, direction=verify_data, lba=LBA, blocks=count)
 
 
 def _write_and_verify(opcode: int, name: str, size: int) -> Command:
     fields = _after("TRANSFER LENGTH", 2 if size == 10 else 4, "blocks to write and verify", size)
     layout = cdb(opcode, name, f"SBC-3, {name} command", _transfer("WRPROTECT"), *fields)
-    return Command(opcode, name, layout, layout.clause, lba=LBA, blocks="TRANSFER LENGTH", medium="write")
+    return Command(
+        opcode, name, layout, layout.clause, direction=OUT, lba=LBA, blocks="TRANSFER LENGTH", medium="write"
+    )
+
+
+def _pattern(values: Values) -> DataPhase:
+    """WRITE SAME sends one block, however many are filled with it; none with NDOB."""
+    return NO_DATA if values.get("NDOB") else DataPhase(OUT, 1)
 
 
 def _write_same(opcode: int, name: str, size: int) -> Command:
@@ -73,14 +81,14 @@ def _write_same(opcode: int, name: str, size: int) -> Command:
         last,
     )
     layout = cdb(opcode, name, f"SBC-3, {name} command", first, *fields)
-    return Command(opcode, name, layout, layout.clause, lba=LBA, blocks=BLOCKS)
+    return Command(opcode, name, layout, layout.clause, direction=_pattern, lba=LBA, blocks=BLOCKS)
 
 
 def _immediate(opcode: int, name: str, size: int, count: str, text: str, *others: tuple[int, str, str]) -> Command:
     first = flags(*others, (1, "IMMED", "status comes before the work is done"))
     fields = _after(count, 2 if size == 10 else 4, text, size)
     layout = cdb(opcode, name, f"SBC-3, {name} command", first, *fields)
-    return Command(opcode, name, layout, layout.clause, lba=LBA, blocks=count)
+    return Command(opcode, name, layout, layout.clause, direction=NONE, lba=LBA, blocks=count)
 
 
 # -- UNMAP ---------------------------------------------------------------------------------------------------------
@@ -260,6 +268,12 @@ _FORMAT_UNIT = cdb(
     number("INTERLEAVE", 2, "obsolete"),
 )  # fmt: skip
 
+
+def _format_data(values: Values) -> DataPhase:
+    """FORMAT UNIT sends a list where FMTDATA is 1; how long it is stands only in the list."""
+    return DataPhase(OUT, bytes=None) if values["FMTDATA"] else NO_DATA
+
+
 _REASSIGN_BLOCKS = cdb(
     0x07, "REASSIGN BLOCKS", "SBC-3, REASSIGN BLOCKS command",
     flags((1, "LONGLBA", "addresses of 8 bytes"), (0, "LONGLIST", "list length of 4 bytes")),
@@ -305,11 +319,14 @@ _REZERO_UNIT = cdb(0x01, "REZERO UNIT", "SCSI-2, REZERO UNIT command", reserved(
 vpd.VPD_PAGES.update(block_vpd.BLOCK_VPD_PAGES)
 
 COMMANDS: tuple[Command, ...] = (
-    Command(0x01, "REZERO UNIT", _REZERO_UNIT, _REZERO_UNIT.clause),
-    Command(0x04, "FORMAT UNIT", _FORMAT_UNIT, _FORMAT_UNIT.clause, data_out=format_list),
-    Command(0x07, "REASSIGN BLOCKS", _REASSIGN_BLOCKS, _REASSIGN_BLOCKS.clause, data_out=_reassign_list),
-    Command(0x0B, "SEEK(6)", _SEEK_6, _SEEK_6.clause, lba=LBA),
-    Command(0x2B, "SEEK(10)", _SEEK_10, _SEEK_10.clause, lba=LBA),
+    Command(0x01, "REZERO UNIT", _REZERO_UNIT, _REZERO_UNIT.clause, direction=NONE),
+    Command(0x04, "FORMAT UNIT", _FORMAT_UNIT, _FORMAT_UNIT.clause, direction=_format_data, data_out=format_list),
+    # The length of the defect list stands in the list itself.
+    Command(
+        0x07, "REASSIGN BLOCKS", _REASSIGN_BLOCKS, _REASSIGN_BLOCKS.clause, direction=OUT, data_out=_reassign_list
+    ),
+    Command(0x0B, "SEEK(6)", _SEEK_6, _SEEK_6.clause, direction=NONE, lba=LBA),
+    Command(0x2B, "SEEK(10)", _SEEK_10, _SEEK_10.clause, direction=NONE, lba=LBA),
     _write_and_verify(0x2E, "WRITE AND VERIFY(10)", 10),
     _write_and_verify(0xAE, "WRITE AND VERIFY(12)", 12),
     _write_and_verify(0x8E, "WRITE AND VERIFY(16)", 16),
@@ -323,13 +340,16 @@ COMMANDS: tuple[Command, ...] = (
     ),
     Command(
         0x37, "READ DEFECT DATA(10)", _READ_DEFECT_DATA, _READ_DEFECT_DATA.clause,
-        data_in=defect_list, length="ALLOCATION LENGTH",
+        direction=IN, data_in=defect_list, length="ALLOCATION LENGTH",
     ),
     _write_same(0x41, "WRITE SAME(10)", 10),
     _write_same(0x93, "WRITE SAME(16)", 16),
-    Command(0x42, "UNMAP", _UNMAP, _UNMAP.clause, data_out=UNMAP_PARAMETERS, length="PARAMETER LIST LENGTH"),
     Command(
-        0x9E, "GET LBA STATUS", _GET_LBA_STATUS, _GET_LBA_STATUS.clause, service_action=0x12, data_in=LBA_STATUS,
+        0x42, "UNMAP", _UNMAP, _UNMAP.clause, direction=OUT, data_out=UNMAP_PARAMETERS, length="PARAMETER LIST LENGTH"
+    ),
+    Command(
+        0x9E, "GET LBA STATUS", _GET_LBA_STATUS, _GET_LBA_STATUS.clause, service_action=0x12,
+        direction=IN, data_in=LBA_STATUS,
         lba="STARTING LOGICAL BLOCK ADDRESS", length="ALLOCATION LENGTH",
     ),
 )  # fmt: skip

@@ -13,7 +13,7 @@ from sticktrace.codes import scsi
 from sticktrace.grammar import mode
 from sticktrace.grammar.cdb import allocation, cdb
 from sticktrace.grammar.choice import RAW, Choice
-from sticktrace.grammar.command import Command
+from sticktrace.grammar.command import IN, NONE, Command
 from sticktrace.grammar.layout import Bounded, Layout, Series, bits, field, part, reserved, spare
 from sticktrace.grammar.mode_pages import PAGE_NAMES
 from sticktrace.grammar.sense import sense_layout
@@ -157,14 +157,18 @@ PREVENT_ALLOW = cdb(
     bits(1, spare(6), part("PREVENT", 2, "lock or release the medium", "SPC-3 6.13", meaning=_PREVENT)),
 )  # fmt: skip
 
+ALLOCATION = "ALLOCATION LENGTH"
+
 COMMANDS: tuple[Command, ...] = (
-    Command(0x00, "TEST UNIT READY", TEST_UNIT_READY, "SPC-3 6.33"),
-    Command(0x03, "REQUEST SENSE", REQUEST_SENSE, "SPC-3 6.27", length="ALLOCATION LENGTH",
+    Command(0x00, "TEST UNIT READY", TEST_UNIT_READY, "SPC-3 6.33", direction=NONE),
+    Command(0x03, "REQUEST SENSE", REQUEST_SENSE, "SPC-3 6.27", direction=IN, length=ALLOCATION,
             data_in=lambda _values, data: sense_layout(data)),
-    Command(0x12, "INQUIRY", INQUIRY, "SPC-3 6.4", length="ALLOCATION LENGTH", data_in=_inquiry_data),
-    Command(0x1A, "MODE SENSE(6)", MODE_SENSE_6, "SPC-3 6.9", length="ALLOCATION LENGTH", data_in=mode.SENSE_DATA_6),
-    Command(0x1E, "PREVENT ALLOW MEDIUM REMOVAL", PREVENT_ALLOW, "SPC-3 6.13"),
-    Command(0x5A, "MODE SENSE(10)", MODE_SENSE_10, "SPC-3 6.10", length="ALLOCATION LENGTH",
+    Command(0x12, "INQUIRY", INQUIRY, "SPC-3 6.4", direction=IN, length=ALLOCATION, data_in=_inquiry_data),
+    Command(0x1A, "MODE SENSE(6)", MODE_SENSE_6, "SPC-3 6.9", direction=IN, length=ALLOCATION,
+            data_in=mode.SENSE_DATA_6),
+    Command(0x1E, "PREVENT ALLOW MEDIUM REMOVAL", PREVENT_ALLOW, "SPC-3 6.13", direction=NONE),
+    Command(0x5A, "MODE SENSE(10)", MODE_SENSE_10, "SPC-3 6.10", direction=IN, length=ALLOCATION,
             data_in=mode.SENSE_DATA_10),
-    Command(0xA0, "REPORT LUNS", REPORT_LUNS, "SPC-3 6.21", length="ALLOCATION LENGTH", data_in=REPORT_LUNS_DATA),
+    Command(0xA0, "REPORT LUNS", REPORT_LUNS, "SPC-3 6.21", direction=IN, length=ALLOCATION,
+            data_in=REPORT_LUNS_DATA),
 )  # fmt: skip

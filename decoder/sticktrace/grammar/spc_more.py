@@ -7,14 +7,14 @@ supported operation codes and task management functions. LOG SELECT and LOG SENS
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from construct import Construct, GreedyBytes
 
 from sticktrace.grammar import log_pages, mode, reservations
 from sticktrace.grammar.cdb import action, allocation, cdb, flags, number, parameters
-from sticktrace.grammar.command import Command
+from sticktrace.grammar.command import IN, NO_DATA, OUT, Command, DataPhase, Direction, Values
 from sticktrace.grammar.layout import Bits, Bounded, Layout, Series, bits, field, part, reserved, spare
 
 ALLOCATION = "ALLOCATION LENGTH"
@@ -70,6 +70,17 @@ def _security(opcode: int, name: str, length: str) -> Layout:
         number(length, 4, "bytes, or 512-byte units"),
         reserved(1),
     )  # fmt: skip
+
+
+
+def _units(direction: Direction, length: str) -> Callable[[Values], DataPhase]:
+    """The length counts 512-byte units where INC_512 is 1 (SPC-4, SECURITY PROTOCOL IN and OUT)."""
+
+    def rule(values: Values) -> DataPhase:
+        size = values[length] * (512 if values["INC_512"] else 1)
+        return DataPhase(direction, bytes=size) if size else NO_DATA
+
+    return rule
 
 
 _SECURITY_IN = _security(0xA2, "SECURITY PROTOCOL IN", ALLOCATION)
@@ -280,26 +291,40 @@ TASK_FUNCTIONS = Layout(
 )  # fmt: skip
 
 COMMANDS: tuple[Command, ...] = (
-    Command(0x15, "MODE SELECT(6)", _MODE_SELECT_6, _MODE_SELECT_6.clause, data_out=MODE_LIST_6, length=LIST),
-    Command(0x55, "MODE SELECT(10)", _MODE_SELECT_10, _MODE_SELECT_10.clause, data_out=MODE_LIST_10, length=LIST),
     Command(
-        0xA2, "SECURITY PROTOCOL IN", _SECURITY_IN, _SECURITY_IN.clause, data_in=_security_data, length=ALLOCATION
+        0x15, "MODE SELECT(6)", _MODE_SELECT_6, _MODE_SELECT_6.clause, direction=OUT, data_out=MODE_LIST_6, length=LIST
     ),
-    Command(0xB5, "SECURITY PROTOCOL OUT", _SECURITY_OUT, _SECURITY_OUT.clause, length="TRANSFER LENGTH"),
-    Command(0x1D, "SEND DIAGNOSTIC", _SEND_DIAGNOSTIC, _SEND_DIAGNOSTIC.clause, data_out=DIAGNOSTIC_PAGE, length=LIST),
     Command(
-        0x1C, "RECEIVE DIAGNOSTIC RESULTS", _RECEIVE_DIAGNOSTIC, _RECEIVE_DIAGNOSTIC.clause,
+        0x55, "MODE SELECT(10)", _MODE_SELECT_10, _MODE_SELECT_10.clause, direction=OUT, data_out=MODE_LIST_10,
+        length=LIST,
+    ),
+    Command(
+        0xA2, "SECURITY PROTOCOL IN", _SECURITY_IN, _SECURITY_IN.clause, direction=_units(IN, ALLOCATION),
+        data_in=_security_data, length=ALLOCATION,
+    ),
+    Command(
+        0xB5, "SECURITY PROTOCOL OUT", _SECURITY_OUT, _SECURITY_OUT.clause, direction=_units(OUT, "TRANSFER LENGTH"),
+        length="TRANSFER LENGTH",
+    ),
+    Command(
+        0x1D, "SEND DIAGNOSTIC", _SEND_DIAGNOSTIC, _SEND_DIAGNOSTIC.clause, direction=OUT, data_out=DIAGNOSTIC_PAGE,
+        length=LIST,
+    ),
+    Command(
+        0x1C, "RECEIVE DIAGNOSTIC RESULTS", _RECEIVE_DIAGNOSTIC, _RECEIVE_DIAGNOSTIC.clause, direction=IN,
         data_in=DIAGNOSTIC_PAGE, length=ALLOCATION,
     ),
-    Command(0x3B, "WRITE BUFFER", _WRITE_BUFFER, _WRITE_BUFFER.clause, length=LIST),
-    Command(0x3C, "READ BUFFER", _READ_BUFFER, _READ_BUFFER.clause, data_in=_buffer_data, length=ALLOCATION),
+    Command(0x3B, "WRITE BUFFER", _WRITE_BUFFER, _WRITE_BUFFER.clause, direction=OUT, length=LIST),
+    Command(
+        0x3C, "READ BUFFER", _READ_BUFFER, _READ_BUFFER.clause, direction=IN, data_in=_buffer_data, length=ALLOCATION
+    ),
     Command(
         0xA3, "REPORT SUPPORTED OPERATION CODES", _OPERATION_CODES, _OPERATION_CODES.clause, service_action=0x0C,
-        data_in=_operation_codes, length=ALLOCATION,
+        direction=IN, data_in=_operation_codes, length=ALLOCATION,
     ),
     Command(
         0xA3, "REPORT SUPPORTED TASK MANAGEMENT FUNCTIONS", _TASK_FUNCTIONS, _TASK_FUNCTIONS.clause,
-        service_action=0x0D, data_in=TASK_FUNCTIONS, length=ALLOCATION,
+        service_action=0x0D, direction=IN, data_in=TASK_FUNCTIONS, length=ALLOCATION,
     ),
     *log_pages.COMMANDS,
     *reservations.COMMANDS,

@@ -10,7 +10,7 @@ from __future__ import annotations
 from construct import Construct, Int8ub, Int16ub, Int32ub
 
 from sticktrace.grammar.cdb import cdb
-from sticktrace.grammar.command import Command
+from sticktrace.grammar.command import IN, NONE, OUT, Command, DataPhase, DataRule, Direction, Values
 from sticktrace.grammar.layout import Bits, Field, Layout, Part, bits, field, part, reserved, spare
 
 UFI = "UFI 1.0"
@@ -166,34 +166,43 @@ _MODE_SENSE = _ufi(
 
 
 def _row(
-    layout: Layout, opcode: int, *, lba: str = "", blocks: str = "", length: str = "", medium: str = ""
-) -> Command:
+    layout: Layout, opcode: int, direction: Direction | DataRule, *, lba: str = "", blocks: str = "", length: str = "",
+    medium: str = "",
+) -> Command:  # fmt: skip
     name = layout.title.removesuffix(" CDB")
-    return Command(opcode, name, layout, layout.clause, lba=lba, blocks=blocks, length=length, medium=medium)
+    return Command(
+        opcode, name, layout, layout.clause, direction=direction, lba=lba, blocks=blocks, length=length, medium=medium
+    )
+
+
+def _eight_bytes(_values: Values) -> DataPhase:
+    """READ CAPACITY has no allocation length: the answer has 8 bytes, always."""
+    return DataPhase(IN, bytes=8)
 
 
 UFI_COMMANDS: tuple[Command, ...] = (
-    _row(_ufi(0x00, "TEST UNIT READY", _unit(), reserved(10)), 0x00),
-    _row(_ufi(0x01, "REZERO UNIT", _unit(), reserved(10)), 0x01),
+    _row(_ufi(0x00, "TEST UNIT READY", _unit(), reserved(10)), 0x00, NONE),
+    _row(_ufi(0x01, "REZERO UNIT", _unit(), reserved(10)), 0x01, NONE),
     _row(
-        _ufi(0x03, "REQUEST SENSE", _unit(), reserved(2), _allocation(1), reserved(7)), 0x03, length="Allocation Length"
+        _ufi(0x03, "REQUEST SENSE", _unit(), reserved(2), _allocation(1), reserved(7)), 0x03, IN,
+        length="Allocation Length",
     ),
-    _row(_FORMAT, 0x04, length="Parameter List Length"),
-    _row(_INQUIRY, 0x12, length="Allocation Length"),
-    _row(_START_STOP, 0x1B),
-    _row(_SEND_DIAGNOSTIC, 0x1D),
-    _row(_PREVENT, 0x1E),
-    _row(_FORMAT_CAPACITIES, 0x23, length="Allocation Length"),
-    _row(_CAPACITY, 0x25, lba=LBA),
-    _row(_transfer(0x28, "READ(10)", *_cache_parts()), 0x28, lba=LBA, blocks=LENGTH, medium="read"),
-    _row(_transfer(0x2A, "WRITE(10)", *_cache_parts()), 0x2A, lba=LBA, blocks=LENGTH, medium="write"),
-    _row(_ufi(0x2B, "SEEK(10)", _unit(), _lba(), reserved(6)), 0x2B, lba=LBA),
-    _row(_transfer(0x2E, "WRITE AND VERIFY", *_check_parts()), 0x2E, lba=LBA, blocks=LENGTH, medium="write"),
-    _row(_transfer(0x2F, "VERIFY", *_check_parts()), 0x2F, lba=LBA, blocks=LENGTH),
-    _row(_MODE_SELECT, 0x55, length="Parameter List Length"),
-    _row(_MODE_SENSE, 0x5A, length="Allocation Length"),
-    _row(_long(0xA8, "READ(12)"), 0xA8, lba=LBA, blocks=LENGTH, medium="read"),
-    _row(_long(0xAA, "WRITE(12)"), 0xAA, lba=LBA, blocks=LENGTH, medium="write"),
+    _row(_FORMAT, 0x04, OUT, length="Parameter List Length"),
+    _row(_INQUIRY, 0x12, IN, length="Allocation Length"),
+    _row(_START_STOP, 0x1B, NONE),
+    _row(_SEND_DIAGNOSTIC, 0x1D, NONE),
+    _row(_PREVENT, 0x1E, NONE),
+    _row(_FORMAT_CAPACITIES, 0x23, IN, length="Allocation Length"),
+    _row(_CAPACITY, 0x25, _eight_bytes, lba=LBA),
+    _row(_transfer(0x28, "READ(10)", *_cache_parts()), 0x28, IN, lba=LBA, blocks=LENGTH, medium="read"),
+    _row(_transfer(0x2A, "WRITE(10)", *_cache_parts()), 0x2A, OUT, lba=LBA, blocks=LENGTH, medium="write"),
+    _row(_ufi(0x2B, "SEEK(10)", _unit(), _lba(), reserved(6)), 0x2B, NONE, lba=LBA),
+    _row(_transfer(0x2E, "WRITE AND VERIFY", *_check_parts()), 0x2E, OUT, lba=LBA, blocks=LENGTH, medium="write"),
+    _row(_transfer(0x2F, "VERIFY", *_check_parts()), 0x2F, NONE, lba=LBA, blocks=LENGTH),
+    _row(_MODE_SELECT, 0x55, OUT, length="Parameter List Length"),
+    _row(_MODE_SENSE, 0x5A, IN, length="Allocation Length"),
+    _row(_long(0xA8, "READ(12)"), 0xA8, IN, lba=LBA, blocks=LENGTH, medium="read"),
+    _row(_long(0xAA, "WRITE(12)"), 0xAA, OUT, lba=LBA, blocks=LENGTH, medium="write"),
 )
 """The UFI command set; every layout has 12 bytes."""
 

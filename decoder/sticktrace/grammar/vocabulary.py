@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Protocol
 
 from sticktrace.codes import scsi
 from sticktrace.grammar import addresses, mmc, sat, sbc, sbc_more, spc, spc_more
-from sticktrace.grammar.command import Command
-from sticktrace.grammar.data_phase import data_phase
+from sticktrace.grammar.command import NONE, Command, Direction, data_phase
+from sticktrace.grammar.layout import Layout
 
 
 class _Vocabulary(Protocol):
@@ -16,7 +16,7 @@ class _Vocabulary(Protocol):
 
 
 _MODULES: tuple[_Vocabulary, ...] = (spc, sbc, spc_more, sbc_more, sat, mmc)
-"""Grammar modules that define commands. Where two rows claim one opcode, the device type decides, then the order."""
+"""Grammar modules that define commands. Where two rows claim one opcode, `find` says which is meant."""
 
 COMMANDS: tuple[Command, ...] = tuple(command for module in _MODULES for command in module.COMMANDS)
 """Every command known."""
@@ -26,8 +26,8 @@ def _rows_by_opcode() -> dict[int, list[Command]]:
     rows: dict[int, list[Command]] = {}
     for command in COMMANDS:
         rows.setdefault(command.opcode, []).append(command)
-    for same in rows.values():  # rows for some device types come first: the general row is the last resort
-        same.sort(key=lambda command: not command.device_types)
+    for same in rows.values():  # the general meaning, that of a disk, comes before those of some device types
+        same.sort(key=lambda command: bool(command.device_types))
     return rows
 
 
@@ -35,24 +35,51 @@ _ROWS = _rows_by_opcode()
 _READERS = addresses.readers(COMMANDS)
 
 
-def find(cdb: bytes, device_type: int = 0) -> Command | None:
+def meanings(cdb: bytes) -> list[Command]:
+    """Every command that a command block can be, as some opcodes are one command on a disk and another on a CD unit;
+    the disk's first."""
+    action = cdb[1] & 0x1F if len(cdb) > 1 else 0
+    rows = _ROWS.get(cdb[0], ()) if cdb else ()
+    return [command for command in rows if command.service_action in (None, action)]
+
+
+def find(cdb: bytes, device_type: int | None = None) -> Command | None:
     """The command of a command block; None if the opcode, or its service action, is not known.
 
-    ``device_type`` is the PERIPHERAL DEVICE TYPE of the logical unit, which tells apart opcodes with two meanings.
+    ``device_type`` is the PERIPHERAL DEVICE TYPE of the logical unit, which tells apart opcodes with several meanings.
+    Where it is not known (None), the first meaning is taken in which no reserved bit of the command block is set.
     """
-    if not cdb:
-        return None
-    action = cdb[1] & 0x1F if len(cdb) > 1 else 0
-    for command in _ROWS.get(cdb[0], ()):
-        if command.service_action is not None and command.service_action != action:
-            continue
-        if not command.device_types or device_type in command.device_types:
-            return command
-    return None
+    rows = _ROWS.get(cdb[0], ()) if cdb else ()
+    if len(rows) == 1 and rows[0].service_action is None and not rows[0].device_types:
+        return rows[0]
+    possible = meanings(cdb)
+    if device_type is not None:
+        own = [command for command in possible if device_type in command.device_types]
+        possible = own or [command for command in possible if not command.device_types]
+    elif len(possible) > 1:
+        possible = [command for command in possible if _fits(command, cdb)] or possible
+    return possible[0] if possible else None
 
 
-def name(cdb: bytes, device_type: int = 0) -> str:
-    """The standard name of a command, or what its opcode alone tells."""
+def _fits(command: Command, cdb: bytes) -> bool:
+    """Whether no reserved bit of the layout is set."""
+    size, mask = _reserved_bits(command.cdb)
+    return not int.from_bytes(cdb[:size].ljust(size, b"\0"), "big") & mask
+
+
+@cache
+def _reserved_bits(layout: Layout) -> tuple[int, int]:
+    """The size of a CDB layout, and a mask of its reserved bits over all of it as one number."""
+    size, mask = int(layout.sizeof()), 0
+    for row in layout.outline():
+        if row.name.startswith("reserved") and row.offset is not None and row.size is not None:
+            high, low = row.bits or (8 * row.size - 1, 0)
+            mask |= (1 << high + 1) - (1 << low) << 8 * (size - row.offset - row.size)
+    return size, mask
+
+
+def name(cdb: bytes, device_type: int | None = None) -> str:
+    """The standard name of a command, or what its opcode alone tells. ``device_type`` as for `find`."""
     command = find(cdb, device_type)
     if command is not None:
         return command.name
@@ -109,4 +136,25 @@ _MEDIUM = frozenset(command.opcode for command in COMMANDS if command.medium)
 def _parameter_length(cdb: bytes) -> tuple[int, int] | None:
     command = find(cdb)
     phase = data_phase(command, cdb) if command is not None else None
-    return None if phase is None else (phase.blocks, phase.bytes)
+    return None if phase is None or phase.bytes is None else (phase.blocks, phase.bytes)
+
+
+def direction(cdb: bytes, device_type: int | None = None) -> Direction | None:
+    """The way in which a command block asks its data to go: NONE where it asks for none (a length of 0 too), None where
+    the command is not known. A command block that is cut counts as asking for data. ``device_type`` as for `find`.
+    """
+    command = find(cdb, device_type)
+    if command is None:
+        return None
+    if isinstance(command.direction, Direction):
+        if command.medium:
+            return NONE if lba_and_blocks(cdb)[1] == 0 else command.direction
+        if command.direction is NONE or not command.length or len(cdb) < command.cdb.sizeof():
+            return command.direction
+    return _direction(cdb, device_type)
+
+
+@lru_cache(maxsize=1024)
+def _direction(cdb: bytes, device_type: int | None) -> Direction | None:
+    command = find(cdb, device_type)
+    return data_phase(command, cdb).direction if command is not None else None

@@ -6,17 +6,16 @@ import difflib
 import re
 from functools import cache, lru_cache
 
-from sticktrace.codes import scsi
 from sticktrace.errors import LayoutError
 from sticktrace.grammar import ufi
 from sticktrace.grammar.command import Command
 from sticktrace.grammar.layout import Layout, Row
-from sticktrace.grammar.vocabulary import COMMANDS, cdb_length, find, lba_and_blocks, name
+from sticktrace.grammar.vocabulary import COMMANDS, cdb_length, direction, find, lba_and_blocks, meanings, name
 from sticktrace.text import count_of
 
 __all__ = [
-    "COMMANDS", "cdb_length", "compose", "describe", "find", "lba_and_blocks", "meanings", "name", "named", "names",
-    "parameter_layout",
+    "COMMANDS", "cdb_length", "compose", "describe", "direction", "find", "lba_and_blocks", "meanings", "name", "named",
+    "names", "parameter_layout",
 ]  # fmt: skip
 
 _PURPOSES = ("START", "PREVENT", "COMMAND")
@@ -40,9 +39,9 @@ def _details(command: Command, rows: dict[str, Row]) -> list[str]:
     return words
 
 
-def describe(cdb: bytes, device_type: int = 0) -> str:
+def describe(cdb: bytes, device_type: int | None = None) -> str:
     """One short line: ``READ(10) LBA 2080, 8 blocks``, ``INQUIRY VPD 83h, 255 bytes``, ``TEST UNIT READY``,
-    ``START STOP UNIT: eject the medium``."""
+    ``START STOP UNIT: eject the medium``. ``device_type`` as for `find`."""
     command = find(cdb, device_type)
     if command is not None and command.medium:
         # A capture may hold a million of these, each with another address: no layout is laid over them.
@@ -53,7 +52,7 @@ def describe(cdb: bytes, device_type: int = 0) -> str:
 
 
 @lru_cache(maxsize=4096)
-def _describe(cdb: bytes, device_type: int) -> str:
+def _describe(cdb: bytes, device_type: int | None) -> str:
     command = find(cdb, device_type)
     if command is None:
         return name(cdb, device_type)
@@ -72,13 +71,6 @@ def parameter_layout(command: Command, cdb: bytes, data: bytes, outgoing: bool) 
     if choice is None or isinstance(choice, Layout):
         return choice
     return choice(command.cdb.read(cdb.ljust(command.cdb.sizeof(), b"\x00")), data)
-
-
-def meanings(cdb: bytes) -> list[Command]:
-    """Every command that a command block can be, as some opcodes are one command on a disk and another on a CD unit:
-    a disk's first."""
-    found = (find(cdb, device_type) for device_type in (scsi.DISK, scsi.CD_DVD))
-    return list(dict.fromkeys(command for command in found if command is not None))
 
 
 def names() -> list[str]:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from sticktrace.errors import LayoutError
 from sticktrace.grammar.bot import CBW
-from sticktrace.grammar.command import Command
-from sticktrace.grammar.data_phase import DataPhase, data_phase
+from sticktrace.grammar.command import OUT, Command, Direction, data_phase
 from sticktrace.grammar.vocabulary import find
 
 
@@ -25,10 +24,10 @@ def wrap(
     if length is None:
         if known is None:
             raise LayoutError(f"opcode {cdb[0]:02X}h is not known: give the data length")
-        if phase is None:
+        if phase is None or phase.bytes is None:
             raise LayoutError(f"{known.name}: the command block does not tell the data length: give it")
         length = phase.blocks * block_length + phase.bytes
-    out = outgoing if outgoing is not None else _sends(known, phase)
+    out = outgoing if outgoing is not None else _way(known, cdb) is OUT
     return CBW.build(
         {
             "dCBWTag": tag,
@@ -41,8 +40,8 @@ def wrap(
     )
 
 
-def _sends(command: Command | None, phase: DataPhase | None) -> bool:
-    """Whether the data of a command goes to the device."""
-    if phase is not None and (phase.blocks or phase.bytes):
-        return phase.out
-    return command is not None and command.data_out is not None and command.data_in is None
+def _way(command: Command | None, cdb: bytes) -> Direction | None:
+    """Which way the data of a command goes, were there some."""
+    if command is None:
+        return None
+    return command.direction if isinstance(command.direction, Direction) else data_phase(command, cdb).direction

@@ -11,9 +11,8 @@ from __future__ import annotations
 from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import STALL, Piece, Transfer
 from sticktrace.codes.scsi import cdb_length
-from sticktrace.grammar.vocabulary import data_length
+from sticktrace.grammar.vocabulary import data_length, direction
 from sticktrace.transport.bot import Overdue, Read
-from sticktrace.transport.cases import intent
 from sticktrace.transport.gather import Gathering, stray
 from sticktrace.transport.items import (
     FAILED,
@@ -248,7 +247,8 @@ class UasLane:
         if ready is not None:
             return ready
         wish = "in" if usage == "data in" else "out"
-        waiting = [g for g in self._open.values() if intent(g.exchange.cdb) in (wish, "") and not _served(g, LARGEST)]
+        asking = [g for g in self._open.values() if direction(g.exchange.cdb) in (wish, None)]
+        waiting = [g for g in asking if not _served(g, LARGEST)]
         if not waiting:
             return None
         length = max(transfer.requested, transfer.actual)

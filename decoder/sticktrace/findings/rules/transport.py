@@ -9,9 +9,8 @@ from sticktrace.sticks.learning import READS, WRITES
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import lba_and_blocks, name
+from sticktrace.storage.commands import direction, lba_and_blocks, name
 from sticktrace.text import bytes_in_words, count_of
-from sticktrace.transport.cases import intent
 from sticktrace.transport.items import FAILED, PASSED, PHASE_ERROR, Exchange, Stray, StrayKind
 from sticktrace.transport.remarks import Said
 
@@ -122,7 +121,7 @@ def _wanted(exchange: Exchange, unit: Unit) -> int:
 
 def _disagreement(exchange: Exchange, unit: Unit) -> str:
     """How the wrapper contradicts the command block; "" where it does not (BOT 1.0 6.7, by the host's side)."""
-    wish, expected = intent(exchange.cdb), exchange.expected
+    wish, expected = direction(exchange.cdb), exchange.expected
     if expected < 0 or any(r.kind in _NO_WRAPPER for r in exchange.remarks) or exchange.command_at.captured < 15:
         return ""
     called = name(exchange.cdb)
