@@ -165,7 +165,7 @@ def sense_polled_without_reason() -> Host:
 
 @scene()
 def ejected_then_polled() -> Host:
-    """START STOP UNIT with LOEJ, then 2/3A/00 for as long as somebody polls (SBC-2 5.19)."""
+    """START STOP UNIT with LOEJ, then 2/3A/00 for as long as somebody polls (SBC-2 5.17)."""
     host = new_host()
     host.enumerate()
     session.identify(host)

@@ -129,7 +129,7 @@ def _(host: Host, wrong: bool) -> None:
 
 @CASES.add("traffic-outside-commands", "note")
 def _(host: Host, wrong: bool) -> None:
-    """BOT 3.3."""
+    """BOT 1.0 3.3."""
     host.execute(wire.test_unit_ready())
     if wrong:
         host.bulk(host.bulk_in, 512, BLOCK)
@@ -184,7 +184,7 @@ def _(host: Host, wrong: bool) -> None:
 
 @CASES.add("csw-not-read", "fault")
 def _(host: Host, wrong: bool) -> None:
-    """BOT 3.3: one command at a time, each ends with a CSW."""
+    """BOT 1.0 3.4: one command at a time, each ends with a CSW."""
     host.command(wire.read10(5), data_in=BLOCK, no_status=wrong)
     host.execute(wire.test_unit_ready())
 

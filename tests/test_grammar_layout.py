@@ -8,9 +8,12 @@ from hypothesis import strategies as st
 
 from layouts import check_cover, check_everything
 from sticktrace.errors import LayoutError
-from sticktrace.grammar import bot, mode, sbc, sense, spc, vpd
+from sticktrace.grammar import bot, mode, sbc, sense, sense_parts, spc, vpd
 from sticktrace.grammar.layout import Layout
 from sticktrace.storage import commands
+
+GROWING_DESCRIPTORS = (0x02, 0x0B, 0x0C, 0x0D)
+"""Sense data descriptors whose size the data tells."""
 
 FIXED = [
     *(command.cdb for command in commands.COMMANDS),
@@ -18,15 +21,16 @@ FIXED = [
     sbc.CAPACITY_10, sbc.CAPACITY_16, sbc.CURRENT_CAPACITY, sbc.FORMATTABLE_CAPACITY, spc.LUN_ENTRY, spc.INQUIRY_TAIL,
     mode.BLOCK_DESCRIPTOR, mode.LONG_BLOCK_DESCRIPTOR, vpd.EUI_64, vpd.EUI_64_12, vpd.EUI_64_16,
     *vpd.NAA_FORMS.values(),
-    sense.FIELD_POINTER, sense.RETRY_COUNT, sense.PROGRESS, sense.SEGMENT_POINTER,
-    sense.UNIT_ATTENTION_OVERFLOW, sense.KEY_SPECIFIC,
-    *(layout for kind, layout in sense.DESCRIPTORS.items() if kind != 2),
+    sense_parts.FIELD_POINTER, sense_parts.RETRY_COUNT, sense_parts.PROGRESS, sense_parts.SEGMENT_POINTER,
+    sense_parts.UNIT_ATTENTION_OVERFLOW, sense_parts.KEY_SPECIFIC,
+    *(layout for kind, layout in sense.DESCRIPTORS.items() if kind not in GROWING_DESCRIPTORS),
 ]  # fmt: skip
 
 _DATA = [data for command in commands.COMMANDS for data in (command.data_in, command.data_out)]
 GROWING = [
     *(data for data in _DATA if isinstance(data, Layout)),
-    spc.INQUIRY_DATA, vpd.OTHER, *vpd.VPD_PAGES.values(), sense.FIXED, sense.DESCRIPTOR, sense.SENSE_KEY_SPECIFIC,
+    spc.INQUIRY_DATA, vpd.OTHER, *vpd.VPD_PAGES.values(), sense.FIXED, sense.FIXED_ATA, sense.DESCRIPTOR,
+    *(sense.DESCRIPTORS[kind] for kind in GROWING_DESCRIPTORS),
     mode.SENSE_DATA_6, mode.SENSE_DATA_10, mode.PAGE, mode.SUBPAGE,
 ]  # fmt: skip
 

@@ -120,7 +120,7 @@ def test_command_blocks_agree_with_pyscsi(case: tuple[str, dict[str, int], str, 
 
 
 def test_supported_vpd_pages() -> None:
-    """SPC-3 7.6.10; recorded."""
+    """SPC-3 7.6.9; recorded."""
     data = bytes.fromhex("00 00 0006 00 80 83 b0 b1 b2")
     account = vpd.SUPPORTED_PAGES.explain(data)
     names = [row.meaning for row in account.rows if row.name == "VPD page"]
@@ -129,7 +129,7 @@ def test_supported_vpd_pages() -> None:
 
 
 def test_unit_serial_number() -> None:
-    """SPC-3 7.6.11; recorded."""
+    """SPC-3 7.6.10; recorded."""
     data = bytes.fromhex("00 80 0006 544730343137")
     assert said(vpd.UNIT_SERIAL_NUMBER, data)["PRODUCT SERIAL NUMBER"] == '"TG0417"'
 

@@ -56,19 +56,23 @@ def _rotation(value: Any, _seen: Any) -> str:
 
 _FORM_FACTORS = {0: "not reported", 1: "5.25 inch", 2: "3.5 inch", 3: "2.5 inch", 4: "1.8 inch", 5: "under 1.8 inch"}
 
+_AFTER_ERASE = {0: "not specified"}
+
 BLOCK_CHARACTERISTICS = Layout(
     "Block Device Characteristics VPD page", "SBC-3, Block Device Characteristics VPD page",
     *vpd.header(0xB1),
     number("MEDIUM ROTATION RATE", 2, "how fast the medium turns", meaning=_rotation),
     number("PRODUCT TYPE", 1, "reserved before SBC-4"),
     bits(
-        1, part("WABEREQ", 2, "what reading an anchored block returns"),
-        part("WACEREQ", 2, "what reading a corrected block needs"),
+        1, part("WABEREQ", 2, "write after block erase required: before a block reads again", meaning=_AFTER_ERASE),
+        part("WACEREQ", 2, "write after cryptographic erase required: before a block reads again",
+             meaning=_AFTER_ERASE),
         part("NOMINAL FORM FACTOR", 4, "size of the device", meaning=_FORM_FACTORS),
     ),
     bits(
         1, spare(2), part("ZONED", 2, "zone capabilities; reserved before SBC-4"), spare(2),
-        part("FUAB", 1, "FUA reaches non-volatile cache"), part("VBULS", 1, "blocks past the last LBA can be verified"),
+        part("FUAB", 1, "FUA reaches non-volatile cache"),
+        part("VBULS", 1, "verify byte check of unmapped LBAs supported"),
     ),
     field("From byte 9", Bounded(lambda c: c["PAGE LENGTH"] - 5, RAW), "reserved"),
 )  # fmt: skip

@@ -304,9 +304,9 @@ POWER_CONDITION = _page(
 
 REMOVABLE_BLOCK_ACCESS = _page(
     0x1B, 0x0A, "Removable Block Access Capabilities", "UFI 1.0, Removable Block Access Capabilities page",
-    flags((7, "SFLP", "the system may hold floppy drives too"), (6, "SRFP", "progress of a format is reported")),
+    flags((7, "SFLP", "system floppy type device"), (6, "SRFP", "progress of a format is reported")),
     bits(
-        1, part("NCD", 1, "not a CD or direct access device"), part("SML", 1, "single or multiple LUN"),
+        1, part("NCD", 1, "non-CD optical device"), part("SML", 1, "single or multiple LUN"),
         spare(3), part("TLUN", 3, "total of logical units"),
     ),
     reserved(8),

@@ -63,19 +63,19 @@ def _length(values: Container) -> int:
 
 
 _PAGE_ENTRY = Layout(
-    "Supported page", "SPC-3 7.6.10",
-    field("VPD page", Int8ub, "a page that INQUIRY can return", "SPC-3 7.6.10", meaning=page_name),
+    "Supported page", "SPC-3 7.6.9",
+    field("VPD page", Int8ub, "a page that INQUIRY can return", "SPC-3 7.6.9", meaning=page_name),
 )  # fmt: skip
 
 SUPPORTED_PAGES = Layout(
-    "Supported VPD Pages page", "SPC-3 7.6.10", *header(0x00),
-    field("Supported VPD page list", Bounded(_length, Series(_PAGE_ENTRY)), "in ascending order", "SPC-3 7.6.10"),
+    "Supported VPD Pages page", "SPC-3 7.6.9", *header(0x00),
+    field("Supported VPD page list", Bounded(_length, Series(_PAGE_ENTRY)), "in ascending order", "SPC-3 7.6.9"),
 )  # fmt: skip
 
 UNIT_SERIAL_NUMBER = Layout(
-    "Unit Serial Number VPD page", "SPC-3 7.6.11", *header(0x80),
+    "Unit Serial Number VPD page", "SPC-3 7.6.10", *header(0x80),
     field("PRODUCT SERIAL NUMBER", Bounded(_length, RAW), "ASCII, right-aligned; spaces if there is none",
-          "SPC-3 7.6.11", meaning=text_of),
+          "SPC-3 7.6.10", meaning=text_of),
 )  # fmt: skip
 
 CODE_SETS: dict[int, str] = {1: "binary", 2: "ASCII", 3: "UTF-8"}

@@ -81,7 +81,7 @@ def parts_of(exchange: Exchange, read: Read, device_type: int = 0, sectors: Sect
         parts.append(Part("status", status_layout.explain(status) if status_layout is not None else None, status))
     if exchange.sense is not None and exchange.sense.at.captured:
         raw = read(exchange.sense.at)
-        layout = sense.DESCRIPTOR if raw[0] & 0x7F in (0x72, 0x73) else sense.FIXED
+        layout = sense.sense_layout(raw) or sense.FIXED
         parts.append(Part("sense", layout.explain(raw), raw, _source(exchange.sense)))
     return parts
 

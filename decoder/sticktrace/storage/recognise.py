@@ -78,7 +78,7 @@ def _setup(data: bytes) -> tuple[Explanation, ...]:
 
 
 def _sense(data: bytes) -> tuple[Explanation, ...]:
-    return _with(sense.DESCRIPTOR if data[0] & 0x7F in (0x72, 0x73) else sense.FIXED, data)
+    return _with(sense.sense_layout(data) or sense.FIXED, data)
 
 
 def _capacity(data: bytes) -> tuple[Explanation, ...]:
