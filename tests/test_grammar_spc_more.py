@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from layouts import check_everything
-from sticktrace.grammar import log_pages, reservations, spc_more
+from sticktrace.grammar import diagnostics, log_pages, reservations, spc_more, target_ports
 from sticktrace.grammar.layout import Layout
 from sticktrace.storage import commands
 from vectors import Block, all_values, check_block, values_of, words_of
@@ -24,6 +24,14 @@ BLOCKS_OF_SPC = [
           {"PC": 1, "PAGE CODE": 0x2F, "PARAMETER POINTER": 1, ALLOCATION: 0xFC}),
     Block("RESERVE(6)", "16 00 00 0000 00", "SPC-2 (from memory)"),
     Block("RELEASE(6)", "17 00 00 0000 00", "SPC-2 (from memory)"),
+    Block("RESERVE(10)", "56 12 00 07 000000 0008 00", "SPC-2 (from memory)",
+          {"3RDPTY": 1, "LONGID": 1, "THIRD-PARTY DEVICE ID": 7, LIST: 8}),
+    Block("RELEASE(10)", "57 10 00 07 000000 0000 00", "SPC-2 (from memory)",
+          {"3RDPTY": 1, "THIRD-PARTY DEVICE ID": 7}),
+    Block("REPORT TARGET PORT GROUPS", "a3 2a 00000000 00000200 00 00", f"{MEMORY}; service action as in scsi_proto.h",
+          {"PARAMETER DATA FORMAT": 1, ALLOCATION: 512}),
+    Block("SET TARGET PORT GROUPS", "a4 0a 00000000 00000008 00 00", f"{MEMORY}; service action as in scsi_proto.h",
+          {LIST: 8}),
     Block("PERSISTENT RESERVE IN", "5e 01 0000000000 00fc 00", MEMORY, {"SERVICE ACTION": 1, ALLOCATION: 0xFC}),
     Block("PERSISTENT RESERVE OUT", "5f 04 05 0000 00000018 00", MEMORY,
           {"SERVICE ACTION": 4, "TYPE": 5, LIST: 24}),
@@ -53,7 +61,9 @@ def test_command_block(block: Block) -> None:
 
 def test_every_command_has_a_vector() -> None:
     """No command of the module goes unchecked."""
-    assert {block.name for block in BLOCKS_OF_SPC} == {command.name for command in spc_more.COMMANDS}
+    assert {block.name for block in BLOCKS_OF_SPC} == {
+        command.name for command in (*spc_more.COMMANDS, *target_ports.COMMANDS)
+    }
 
 
 @pytest.mark.parametrize("size", [6, 10])
@@ -167,7 +177,7 @@ def test_security_protocols() -> None:
 
 def test_diagnostic_page_and_buffers() -> None:
     """SPC-4, diagnostic page format and READ BUFFER descriptors (from memory)."""
-    assert values_of(spc_more.DIAGNOSTIC_PAGE, bytes.fromhex("00 00 0001 00"))["PAGE LENGTH"] == 1
+    assert values_of(diagnostics.DIAGNOSTIC_PAGE, bytes.fromhex("00 00 0001 00"))["PAGE LENGTH"] == 1
     descriptor = bytes.fromhex("09 001000")
     values = values_of(data_in("3c03000000000000 0400", descriptor), descriptor)
     assert (values["OFFSET BOUNDARY"], values["BUFFER CAPACITY"]) == (9, 4096)
@@ -206,7 +216,7 @@ def test_task_management_functions() -> None:
 
 
 CHOSEN = [
-    log_pages.LOG_SUPPORTED, log_pages.LOG_SUPPORTED_SUBPAGES, log_pages.LOG_TEMPERATURE, log_pages.LOG_EXCEPTIONS,
+    log_pages.LOG_SUPPORTED, log_pages.LOG_SUPPORTED_SUBPAGES, *log_pages.LOG_PAGES.values(),
     log_pages.LOG_ANY, reservations.READ_KEYS, reservations.READ_RESERVATION, reservations.REPORT_CAPABILITIES,
     reservations.READ_FULL_STATUS, reservations.RESERVE_OUT_PARAMETERS, spc_more.SECURITY_LIST,
     spc_more.BUFFER_DESCRIPTOR,

@@ -10,6 +10,7 @@ from layouts import bits_of, check_everything
 from sticktrace.grammar import usb, usb3
 from sticktrace.grammar.usb_answers import explain_control
 from sticktrace.grammar.usb_chain import descriptors, explain_descriptors
+from sticktrace.grammar.usb_platform import PLATFORMS as PLATFORM_LAYOUTS
 
 # USB 2.0 Table 9-8, one field a line; the numbers are of a recorded stick whose host logged them (l01 kernel log:
 # "idVendor=46f4, idProduct=0001, bcdDevice= 0.00", "Mfr=1, Product=2, SerialNumber=3").
@@ -118,6 +119,59 @@ def test_bos_and_capabilities() -> None:
     }  # fmt: skip
 
 
+PLATFORMS = [
+    # Windows OS descriptors 2.0 and WebUSB: UUIDs as their documents print them (from memory)
+    ("df60ddd88945c74c9cd2659d9e648a9f" "00000306 0a00 21 00", "D8DD60DF-4589-4CC7-9CD2-659D9E648A9F",
+     {"dwWindowsVersion": 0x06030000, "wMSOSDescriptorSetTotalLength": 10, "bMS_VendorCode": 0x21, "bAltEnumCode": 0}),
+    ("38b60834a909a0478bfda0768815b665" "0001 22 01", "3408B638-09A9-47A0-8BFD-A0768815B665",
+     {"bcdVersion": 0x100, "bVendorCode": 0x22, "iLandingPage": 1}),
+    ("00112233445566778899aabbccddeeff" "010203", "33221100-5544-7766-8899-AABBCCDDEEFF",
+     {"CapabilityData": b"\1\2\3"}),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("data", "uuid", "fields"), PLATFORMS, ids=["windows", "web", "unknown"])
+def test_platform_capability(data: str, uuid: str, fields: dict[str, object]) -> None:
+    """USB 3.2 9.6.2.4: the UUID, its first three parts with the low byte first, tells what the data is."""
+    body = bytes.fromhex(data)
+    raw = bytes((len(body) + 4, 16, 5, 0)) + body
+    assert usb3.capability(5) is usb3.PLATFORM
+    told = usb3.PLATFORM.explain(raw)
+    values = {row.name: row.value for row in told.rows}
+    assert (told.fault, told.used) == ("", len(raw))
+    assert {name: values[name] for name in fields} == fields
+    assert meanings(told)["PlatformCapabilityUUID"].startswith(uuid)
+    assert usb3.PLATFORM.build(usb3.PLATFORM.parse(raw)) == raw
+
+
+def test_more_capabilities() -> None:
+    """Types 0Bh, 0Ch and 0Eh in a chain: three bytes without fields; kept as bytes; authentication (from memory)."""
+    caps = bytes.fromhex("03100b" "06100c aabbcc" "06100e 03 10 11")
+    bos = bytes.fromhex("050f") + (5 + len(caps)).to_bytes(2, "little") + b"\x03" + caps
+    chain = descriptors(bos)
+    assert [item.layout for item in chain.items[1:]] == [
+        usb3.PRECISION_TIME, usb3.OTHER_CAPABILITY, usb3.AUTHENTICATION,
+    ]  # fmt: skip
+    assert (chain.lies, chain.cut) == ([], "")
+    told = explain_descriptors(bos)
+    named = [row.meaning for row in told.rows if row.name == "bDevCapabilityType"]
+    assert named == ["precision time measurement", "wireless USB extension", "authentication"]
+    assert meanings(told)["bcdCapability"] == "1.1"
+
+
+def test_os_string() -> None:
+    """String EEh (Microsoft OS 1.0 Descriptors, from memory): told by its signature, and named in the request."""
+    raw = bytes.fromhex("1203" + "MSFT100".encode("utf-16-le").hex() + "2100")
+    told = explain_descriptors(raw)
+    assert (told.title, meanings(told)["qwSignature"]) == ("OS string descriptor", '"MSFT100"')
+    assert explain_descriptors(raw[:17]).fault and explain_descriptors(raw[:2]).fault
+    near = explain_descriptors(bytes.fromhex("1203" + "MSFT200".encode("utf-16-le").hex() + "2100"))
+    assert near.title == "String descriptor"
+    setup = explain_control(bytes.fromhex("8006ee0300001200"))[0]
+    assert meanings(setup)["wValue"] == "string EEh, the OS string"
+    assert meanings(explain_control(bytes.fromhex("8006ed0300001200"))[0])["wValue"] == "string 237"
+
+
 def test_strings_and_languages() -> None:
     """USB 2.0 Tables 9-15 and 9-16; 0409h is English (United States) in the USB list of LANGIDs."""
     languages = explain_descriptors(bytes.fromhex("04030904"), languages=True)
@@ -166,7 +220,7 @@ def test_setup_and_data_are_explained_together() -> None:
 
 LAYOUTS = {id(layout): layout for layout in [
     *usb.LAYOUTS.values(), usb.SETUP, usb.PIPE_USAGE, usb.OTHER, usb.LANGUAGES, usb3.USB2_EXTENSION, usb3.SUPERSPEED,
-    usb3.CONTAINER_ID, usb3.PLATFORM, usb3.SUPERSPEED_PLUS, usb3.OTHER_CAPABILITY,
+    usb.OS_STRING, *usb3.CAPABILITY_LAYOUTS.values(), usb3.OTHER_CAPABILITY, *PLATFORM_LAYOUTS.values(),
 ]}  # fmt: skip
 
 

@@ -18,7 +18,7 @@ TEXTS = st.lists(st.text(st.characters(exclude_characters="\n"), max_size=20), m
 
 
 @given(TEXTS, st.text(min_size=1, max_size=3))
-@settings(max_examples=200)
+@settings(max_examples=200, deadline=None)
 def test_texts_come_back_and_are_found(texts: list[str], wanted: str) -> None:
     pool = TextPool()
     indexes = [pool.add(text) for text in texts]

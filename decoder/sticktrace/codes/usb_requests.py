@@ -161,9 +161,16 @@ def value_words(request_type: int, request: int, value: int) -> str:
     }.get(request, "")
 
 
+OS_STRING = 0xEE
+"""The string index by which one operating system asks every device for descriptors of its own (Microsoft OS 1.0
+Descriptors); a device without them answers STALL, as it should."""
+
+
 def _descriptor_words(value: int) -> str:
     number, index = value >> 8, value & 0xFF
     name = DESCRIPTOR_TYPES.get(number, f"descriptor type {number:02X}h")
+    if number == 3 and index == OS_STRING:
+        return "string EEh, the OS string"
     if number == 3:
         return f"string {index}" if index else "list of string languages"
     return f"{name} {index}" if index else name

@@ -1,5 +1,5 @@
 """The VPD pages of block devices (SBC-3): B0h Block Limits, B1h Block Device Characteristics, B2h Logical Block
-Provisioning. `sbc_more` adds them to the pages of INQUIRY."""
+Provisioning; and B6h Zoned Block Device Characteristics (ZBC, from memory). `sbc_more` adds them to INQUIRY's."""
 
 from __future__ import annotations
 
@@ -93,9 +93,28 @@ LOGICAL_BLOCK_PROVISIONING = Layout(
     field("PROVISIONING GROUP DESCRIPTOR", Bounded(lambda c: c["PAGE LENGTH"] - 4, RAW), "pool that space is from"),
 )  # fmt: skip
 
+_ZONED_CLAUSE = "ZBC, Zoned Block Device Characteristics VPD page"
+
+
+def _zones(name: str, text: str) -> Field:
+    return number(name, 4, text, _ZONED_CLAUSE, meaning={0: "not told", 0xFFFFFFFF: "no limit, or not told"})
+
+
+ZONED_CHARACTERISTICS = Layout(
+    "Zoned Block Device Characteristics VPD page", _ZONED_CLAUSE,
+    *vpd.header(0xB6),
+    flags((0, "URSWRZ", "reads beyond the write pointer of a sequential write required zone are allowed")),
+    reserved(3),
+    _zones("OPTIMAL NUMBER OF OPEN SEQUENTIAL WRITE PREFERRED ZONES", "more of them open cost speed"),
+    _zones("OPTIMAL NUMBER OF NON-SEQUENTIALLY WRITTEN SEQUENTIAL WRITE PREFERRED ZONES", "more of them cost speed"),
+    _zones("MAXIMUM NUMBER OF OPEN SEQUENTIAL WRITE REQUIRED ZONES", "more cannot be open"),
+    field("From byte 20", Bounded(lambda c: c["PAGE LENGTH"] - 16, RAW), "reserved in ZBC"),
+)  # fmt: skip
+
 BLOCK_VPD_PAGES: dict[int, Layout] = {
     0xB0: BLOCK_LIMITS,
     0xB1: BLOCK_CHARACTERISTICS,
     0xB2: LOGICAL_BLOCK_PROVISIONING,
+    0xB6: ZONED_CHARACTERISTICS,
 }
 """Block device VPD pages by PAGE CODE, header included."""

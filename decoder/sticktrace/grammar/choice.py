@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from construct import Construct, Container, GreedyBytes
+from construct import Construct, Container, GreedyBytes, SizeofError
 
 from sticktrace.grammar.layout import Layout, field
 
@@ -33,6 +33,16 @@ class Choice(Construct):  # type: ignore[misc]
 
 RAW = GreedyBytes
 """Bytes left as they are, to the end of the bounds they stand in."""
+
+
+def fitting(body: Construct | None, size: int) -> Construct:
+    """A body as it is laid out where ``size`` bytes hold all of it, else raw: a device may print a shorter form."""
+    if body is None:
+        return RAW
+    try:
+        return body if int(body.sizeof()) <= size else RAW
+    except SizeofError:  # its own fields tell how long it is
+        return body
 
 
 def unexplained() -> Layout:

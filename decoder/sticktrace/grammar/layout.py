@@ -311,20 +311,36 @@ _REST = "unexplained"
 
 
 class Series(Subconstruct):  # type: ignore[misc]
-    """The same layout again and again until the stream ends. An element that takes no byte ends it, so that a
-    hostile count or length cannot make it run for ever."""
+    """The same layout again and again until the stream ends, or ``count`` times. An element that takes no byte ends it,
+    so that a hostile count or length cannot make it run for ever."""
+
+    def __init__(self, subcon: Construct, count: Callable[[Container], int] | None = None) -> None:
+        super().__init__(subcon)
+        self.count = count
 
     def _parse(self, stream: Any, context: Container, path: str) -> list[Any]:
         trace = _trace(context)
+        wanted = None if self.count is None else self.count(context)
         items: list[Any] = []
-        while True:
+        while wanted is None or len(items) < wanted:
             start = stream.tell()
             if not stream.read(1):
-                return items
+                return self._ended(items, wanted, trace, path)
             stream.seek(start)
             items.append(self._element(stream, context, path, len(items), trace))
             if stream.tell() == start or (trace is not None and trace.cut):
-                return items
+                break
+        return items
+
+    @staticmethod
+    def _ended(items: list[Any], wanted: int | None, trace: _Trace | None, path: str) -> list[Any]:
+        """The stream is at its end: no fault, unless more elements were announced."""
+        if wanted is not None:
+            fault = f"{wanted} announced, {len(items)} present"
+            if trace is None or not trace.tolerant:
+                raise StreamError(fault, path=path)
+            trace.cut = trace.cut or fault
+        return items
 
     def _element(self, stream: Any, context: Container, path: str, index: int, trace: _Trace | None) -> Any:
         if trace is None:

@@ -1,13 +1,19 @@
-"""LOG SELECT, LOG SENSE and the log pages that sticks and bridges return (SPC-4): 00h, 0Dh, 2Fh, others in general."""
+"""LOG SELECT, LOG SENSE and the log pages that sticks and bridges return (SPC-4; 11h and 15h SBC-3).
+
+Pages 00h, 0Dh, 0Eh, 10h, 11h, 15h and 2Fh are laid out, others in general. What a parameter holds is in
+`log_parameters`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
 
-from construct import Construct, GreedyBytes, Switch
+from construct import Construct, Container
 
+from sticktrace.grammar import log_parameters as held
 from sticktrace.grammar.cdb import allocation, cdb, flags, number, parameters
+from sticktrace.grammar.choice import Choice, fitting
 from sticktrace.grammar.command import IN, OUT, Command
 from sticktrace.grammar.layout import Bits, Bounded, Layout, Series, bits, field, part, reserved, spare
 
@@ -56,24 +62,6 @@ _LOG_SENSE = cdb(
 )  # fmt: skip
 
 
-def _degrees(value: Any, _seen: Any) -> str:
-    return "not available" if value == 0xFF else f"{value} degrees Celsius"
-
-
-_TEMPERATURE = Layout(
-    "temperature parameter", "SPC-4, Temperature log page",
-    reserved(1),
-    number("TEMPERATURE", 1, "in degrees Celsius; reference temperature in parameter 1", meaning=_degrees),
-)  # fmt: skip
-_EXCEPTION = Layout(
-    "informational exceptions parameter", "SPC-4, Informational Exceptions log page",
-    number("INFORMATIONAL EXCEPTION ADDITIONAL SENSE CODE", 1, "0 where no failure is predicted"),
-    number("INFORMATIONAL EXCEPTION ADDITIONAL SENSE CODE QUALIFIER", 1, "goes with the code"),
-    number("MOST RECENT TEMPERATURE READING", 1, "in degrees Celsius", meaning=_degrees),
-    field("VENDOR SPECIFIC", GreedyBytes, "vendor specific"),
-)  # fmt: skip
-
-
 def _log_page(code: int, body: Construct, text: str) -> Layout:
     name = PAGE_NAMES.get(code, "")
     title = f"{name} log page".replace("Pages log page", "Pages page") if name else "Log page"
@@ -87,8 +75,12 @@ def _log_page(code: int, body: Construct, text: str) -> Layout:
     )  # fmt: skip
 
 
-def _log_parameters(known: Mapping[int, Construct]) -> Series:
-    value = Switch(lambda c: c["PARAMETER CODE"], known, default=GreedyBytes) if known else GreedyBytes
+def _log_parameters(known: Mapping[int, Construct], others: Construct | None = None) -> Series:
+    """Log parameters one after the other, by PARAMETER CODE; codes that are not known hold ``others``, or raw bytes."""
+
+    def value(values: Container, _coming: Any) -> Construct:
+        return fitting(known.get(values["PARAMETER CODE"], others), values["PARAMETER LENGTH"])
+
     return Series(
         Layout(
             "log parameter", "SPC-4, log parameter format",
@@ -100,7 +92,7 @@ def _log_parameters(known: Mapping[int, Construct]) -> Series:
                 part("FORMAT AND LINKING", 2, "counter, ASCII list or binary list"),
             ),
             number("PARAMETER LENGTH", 1, "bytes of the value"),
-            field("value", Bounded(lambda c: c["PARAMETER LENGTH"], value), "value of the parameter"),
+            field("value", Bounded(lambda c: c["PARAMETER LENGTH"], Choice(value)), "value of the parameter"),
         )
     )  # fmt: skip
 
@@ -117,8 +109,18 @@ _LISTED_SUBPAGE = Layout(
 
 LOG_SUPPORTED = _log_page(0x00, Series(_LISTED_PAGE), "one byte per page")
 LOG_SUPPORTED_SUBPAGES = _log_page(0x00, Series(_LISTED_SUBPAGE), "two bytes per page and subpage")
-LOG_TEMPERATURE = _log_page(0x0D, _log_parameters({0: _TEMPERATURE, 1: _TEMPERATURE}), "temperatures")
-LOG_EXCEPTIONS = _log_page(0x2F, _log_parameters({0: _EXCEPTION}), "failure prediction")
+_SCANS = {0: held.SCAN_STATUS, **dict.fromkeys(range(1, 0x801), held.SCAN_DEFECT)}
+
+LOG_PAGES: dict[int, Layout] = {
+    0x0D: _log_page(0x0D, _log_parameters({0: held.TEMPERATURE, 1: held.TEMPERATURE}), "temperatures"),
+    0x0E: _log_page(0x0E, _log_parameters(held.CYCLES), "dates and cycles"),
+    0x10: _log_page(0x10, _log_parameters({}, held.SELF_TEST), "the last self-tests, the newest first"),
+    0x11: _log_page(0x11, _log_parameters({1: held.ENDURANCE}), "wear"),
+    0x15: _log_page(0x15, _log_parameters(_SCANS), "the scan, and the blocks that it found"),
+    0x2F: _log_page(0x2F, _log_parameters({0: held.EXCEPTION}), "failure prediction"),
+}
+"""Log pages by PAGE CODE."""
+
 LOG_ANY = _log_page(0x3F, _log_parameters({}), "parameters")
 
 
@@ -128,7 +130,8 @@ def log_page(values: Mapping[str, Any], data: bytes) -> Layout:
     subpage = data[1] if len(data) > 1 else values.get("SUBPAGE CODE", 0)
     if first & 0x3F == 0:
         return LOG_SUPPORTED_SUBPAGES if subpage else LOG_SUPPORTED
-    return {0x0D: LOG_TEMPERATURE, 0x2F: LOG_EXCEPTIONS}.get(first & 0x3F, LOG_ANY) if not subpage else LOG_ANY
+    return LOG_ANY if subpage else LOG_PAGES.get(first & 0x3F, LOG_ANY)
+
 
 COMMANDS: tuple[Command, ...] = (
     Command(

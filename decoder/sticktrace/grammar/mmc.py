@@ -1,8 +1,8 @@
-"""Multi-media commands that hosts send to CD and DVD units, and to sticks with a virtual CD (MMC-5, SFF-8090).
+"""Multi-media commands that hosts send to CD and DVD units, and to sticks with a virtual CD (MMC-5; from memory).
 
-Every row is limited to peripheral device type 05h where another standard gives the opcode another meaning (A1h BLANK,
-A3h SEND KEY, A4h REPORT KEY). The answers are laid out in `mmc_data` and
-`mmc_features`. Clauses name the command or table by its title.
+Commands that play are in `mmc_audio`, those that record in `mmc_record`. A row is limited to peripheral device type 05h
+where another standard gives the opcode another meaning (42h READ SUB-CHANNEL, A1h BLANK, A3h SEND KEY, A4h REPORT KEY).
+The answers are laid out in `mmc_data`, `mmc_toc` and `mmc_features`. Clauses name the command or table by its title.
 """
 
 from __future__ import annotations
@@ -12,63 +12,24 @@ from typing import Any
 
 from construct import Construct
 
+from sticktrace.codes.mmc import FEATURES
 from sticktrace.grammar import mmc_data as data
 from sticktrace.grammar import mmc_features
 from sticktrace.grammar.cdb import address, allocation, cdb, flags, number, parameters
-from sticktrace.grammar.command import (
-    IN,
-    NO_DATA,
-    NONE,
-    OUT,
-    Command,
-    DataLayout,
-    DataPhase,
-    DataRule,
-    Direction,
-    Values,
-)
+from sticktrace.grammar.command import IN, NO_DATA, NONE, OUT, Command, DataPhase, Values
 from sticktrace.grammar.layout import Bits, Layout, bits, part, reserved, spare
-
-LBA, ALLOCATION, LIST = "LOGICAL BLOCK ADDRESS", "ALLOCATION LENGTH", "PARAMETER LIST LENGTH"
-CD = frozenset({5})
+from sticktrace.grammar.mmc_parts import ALLOCATION, LBA, LIST, START, immediate, low, mmc, msf, one, row, time
+from sticktrace.grammar.mmc_toc import TOC_FORMS
 
 _SECTOR_TYPES = {0: "any", 1: "CD-DA", 2: "mode 1", 3: "mode 2", 4: "mode 2 form 1", 5: "mode 2 form 2"}
 _TOC_FORMATS = {0: "TOC", 1: "session information", 2: "full TOC", 3: "PMA", 4: "ATIP", 5: "CD-TEXT"}
 _REQUESTS = {0: "all features", 1: "current features", 2: "one feature"}
-_BLANKING = {
-    0: "whole disc", 1: "minimal", 2: "track", 3: "reserved track", 4: "track tail", 5: "unclose last session",
-    6: "last session",
-}  # fmt: skip
-
-
-def _mmc(opcode: int, name: str, *fields: Construct) -> Layout:
-    return cdb(opcode, name, f"MMC-5, {name} command", *fields)
-
-
-def _one(name: str, text: str, bit: int = 0) -> Bits:
-    return flags((bit, name, text))
-
-
-def _immediate() -> Bits:
-    return _one("IMMED", "status comes before the work is done")
-
-
-def _msf() -> Bits:
-    return _one("MSF", "addresses in minutes, seconds and frames", 1)
-
-
-def _low(width: int, name: str, text: str, meaning: Mapping[int, str] | None = None) -> Bits:
-    return bits(1, spare(8 - width), part(name, width, text, meaning=meaning))
-
-
-def _time(which: str) -> tuple[Construct, ...]:
-    return tuple(number(f"{which} {unit}", 1, "absolute time on the disc") for unit in ("M", "S", "F"))
 
 
 _READ_TOC = cdb(
     0x43, "READ TOC/PMA/ATIP", "MMC-5, READ TOC/PMA/ATIP command",
-    _msf(),
-    _low(4, "FORMAT", "which table", _TOC_FORMATS),
+    msf(),
+    low(4, "FORMAT", "which table", _TOC_FORMATS),
     reserved(3),
     number("TRACK/SESSION NUMBER", 1, "first one wanted; AAh for the lead-out"),
     allocation(2),
@@ -77,17 +38,17 @@ _READ_TOC = cdb(
     control=False,
 )  # fmt: skip
 
-_GET_CONFIGURATION = _mmc(
+_GET_CONFIGURATION = mmc(
     0x46, "GET CONFIGURATION",
-    _low(2, "RT", "which features", _REQUESTS),
-    number("STARTING FEATURE NUMBER", 2, "first feature wanted", meaning=mmc_features.FEATURES),
+    low(2, "RT", "which features", _REQUESTS),
+    number("STARTING FEATURE NUMBER", 2, "first feature wanted", meaning=FEATURES),
     reserved(3),
     allocation(2),
 )  # fmt: skip
 
-_GET_EVENT = _mmc(
+_GET_EVENT = mmc(
     0x4A, "GET EVENT STATUS NOTIFICATION",
-    _one("POLLED", "answer at once, do not wait for an event"),
+    one("POLLED", "answer at once, do not wait for an event"),
     reserved(2),
     flags(
         (6, "DEVICE BUSY", "these events are wanted"), (5, "MULTI-HOST", "these events are wanted"),
@@ -99,12 +60,12 @@ _GET_EVENT = _mmc(
 )  # fmt: skip
 
 _DISC_KINDS = {0: "standard disc information", 1: "track resources", 2: "POW resources"}
-_READ_DISC_INFORMATION = _mmc(
-    0x51, "READ DISC INFORMATION", _low(3, "DATA TYPE", "which information", _DISC_KINDS), reserved(5), allocation(2)
+_READ_DISC_INFORMATION = mmc(
+    0x51, "READ DISC INFORMATION", low(3, "DATA TYPE", "which information", _DISC_KINDS), reserved(5), allocation(2)
 )
 
 _ADDRESS_KINDS = {0: LBA, 1: "track number", 2: "session number"}
-_READ_TRACK_INFORMATION = _mmc(
+_READ_TRACK_INFORMATION = mmc(
     0x52, "READ TRACK INFORMATION",
     bits(1, spare(5), part("OPEN", 1, "first open track"),
          part("ADDRESS/NUMBER TYPE", 2, "what the next field is", meaning=_ADDRESS_KINDS)),
@@ -129,36 +90,25 @@ def _selection() -> tuple[Construct, ...]:
             part("USER DATA", 1, "user data wanted"), part("EDC & ECC", 1, "check bytes wanted"),
             part("C2 ERROR INFORMATION", 2, "error pointers wanted"), spare(1),
         ),
-        _low(3, "SUB-CHANNEL SELECTION", "sub-channel data wanted", {0: "none", 1: "raw P-W", 2: "Q", 4: "R-W"}),
+        low(3, "SUB-CHANNEL SELECTION", "sub-channel data wanted", {0: "none", 1: "raw P-W", 2: "Q", 4: "R-W"}),
     )  # fmt: skip
 
 
-_READ_CD = _mmc(
-    0xBE, "READ CD", _sector_byte(), address(4, "STARTING LOGICAL BLOCK ADDRESS"),
+_READ_CD = mmc(
+    0xBE, "READ CD", _sector_byte(), address(4, START),
     number("TRANSFER LENGTH", 3, "blocks to read"), *_selection(),
 )  # fmt: skip
-_READ_CD_MSF = _mmc(
-    0xB9, "READ CD MSF", _sector_byte(), reserved(1), *_time("STARTING"), *_time("ENDING"), *_selection()
+_READ_CD_MSF = mmc(
+    0xB9, "READ CD MSF", _sector_byte(), reserved(1), *time("STARTING"), *time("ENDING"), *_selection()
 )
 
-_READ_HEADER = cdb(0x44, "READ HEADER", "MMC, READ HEADER command", _msf(), address(4), reserved(1), allocation(2))
+_READ_HEADER = cdb(0x44, "READ HEADER", "MMC-2, READ HEADER command", msf(), address(4), reserved(1), allocation(2))
 
-_SUB_LISTS = {1: "current position", 2: "media catalog number", 3: "ISRC"}
-_READ_SUB_CHANNEL = _mmc(
-    0x42, "READ SUB-CHANNEL",
-    _msf(),
-    _one("SUBQ", "sub-channel data wanted, not only the audio status", 6),
-    number("SUB-CHANNEL DATA FORMAT", 1, "which data", meaning=_SUB_LISTS),
-    reserved(2),
-    number("TRACK NUMBER", 1, "for ISRC"),
-    allocation(2),
-)  # fmt: skip
+_MECHANISM_STATUS = mmc(0xBD, "MECHANISM STATUS", reserved(7), allocation(2), reserved(1))
 
-_MECHANISM_STATUS = _mmc(0xBD, "MECHANISM STATUS", reserved(7), allocation(2), reserved(1))
-
-_READ_DVD_STRUCTURE = _mmc(
-    0xAD, "READ DVD STRUCTURE",
-    _low(4, "MEDIA TYPE", "kind of disc", {0: "DVD and HD DVD", 1: "BD"}),
+_READ_DISC_STRUCTURE = mmc(
+    0xAD, "READ DISC STRUCTURE",
+    low(4, "MEDIA TYPE", "kind of disc", data.MEDIA_TYPES),
     number("ADDRESS", 4, "set by the format"),
     number("LAYER NUMBER", 1, "which layer"),
     number("FORMAT", 1, "which structure", meaning=data.DVD_FORMATS),
@@ -166,17 +116,17 @@ _READ_DVD_STRUCTURE = _mmc(
     bits(1, part("AGID", 2, "authentication grant"), spare(6)),
 )  # fmt: skip
 
-_SET_CD_SPEED = _mmc(
+_SET_CD_SPEED = mmc(
     0xBB, "SET CD SPEED",
-    _low(2, "ROTATIONAL CONTROL", "how the disc turns", {0: "CLV or as the drive likes", 1: "CAV"}),
+    low(2, "ROTATIONAL CONTROL", "how the disc turns", {0: "CLV or as the drive likes", 1: "CAV"}),
     number("LOGICAL UNIT READ SPEED", 2, "1000 bytes per second", meaning={0xFFFF: "as fast as it can"}),
     number("LOGICAL UNIT WRITE SPEED", 2, "1000 bytes per second", meaning={0xFFFF: "as fast as it can"}),
     reserved(5),
 )  # fmt: skip
 
-_LOAD_UNLOAD = _mmc(
+_LOAD_UNLOAD = mmc(
     0xA6, "LOAD/UNLOAD MEDIUM",
-    _immediate(),
+    immediate(),
     reserved(2),
     bits(1, spare(6), part("LOUNLO", 1, "load or unload"),
          part("START", 1, "which way", meaning={0: "unload, with LOUNLO", 1: "load, with LOUNLO"})),
@@ -185,55 +135,23 @@ _LOAD_UNLOAD = _mmc(
     reserved(2),
 )  # fmt: skip
 
-_PLAY_AUDIO = _mmc(
-    0x45, "PLAY AUDIO(10)", reserved(1), address(4, "STARTING LOGICAL BLOCK ADDRESS"), reserved(1),
-    number("PLAY LENGTH", 2, "blocks to play"),
-)  # fmt: skip
-_PLAY_AUDIO_MSF = _mmc(0x47, "PLAY AUDIO MSF", reserved(2), *_time("STARTING"), *_time("ENDING"))
-_PAUSE_RESUME = _mmc(
-    0x4B, "PAUSE/RESUME", reserved(7), _low(1, "RESUME", "which of the two", {0: "pause", 1: "go on"})
-)
-_STOP_PLAY = _mmc(0x4E, "STOP PLAY/SCAN", reserved(8))
-
-_BUFFER_CAPACITY = _mmc(0x5C, "READ BUFFER CAPACITY", _one("BLOCK", "answer in blocks"), reserved(5), allocation(2))
-_SEND_OPC = _mmc(
-    0x54, "SEND OPC INFORMATION", _one("DOOPC", "calibrate the power now"), reserved(5), parameters(2)
-)  # fmt: skip
-_CLOSE = _mmc(
-    0x5B, "CLOSE TRACK/SESSION",
-    _immediate(),
-    _low(3, "CLOSE FUNCTION", "what is closed", {0: "stop background format", 1: "track", 2: "session or border"}),
-    reserved(1),
-    number("LOGICAL TRACK NUMBER", 2, "which track"),
-    reserved(3),
-)  # fmt: skip
-_BLANK = _mmc(
-    0xA1, "BLANK",
-    bits(1, spare(3), part("IMMED", 1, "status comes before the work is done"), spare(1),
-         part("BLANKING TYPE", 3, "what is erased", meaning=_BLANKING)),
-    number("START ADDRESS/TRACK NUMBER", 4, "where to begin"),
-    reserved(5),
-)  # fmt: skip
 _PERFORMANCE = {0: "performance", 1: "unusable area", 2: "defect status", 3: "write speed"}
-_GET_PERFORMANCE = _mmc(
+_GET_PERFORMANCE = mmc(
     0xAC, "GET PERFORMANCE",
-    _low(5, "DATA TYPE", "set by TYPE"),
+    low(5, "DATA TYPE", "set by TYPE"),
     address(4, "STARTING LBA"),
     reserved(2),
     number("MAXIMUM NUMBER OF DESCRIPTORS", 2, "at most this many are wanted back"),
     number("TYPE", 1, "which data", meaning=_PERFORMANCE),
 )  # fmt: skip
-_SET_READ_AHEAD = _mmc(
+_SET_READ_AHEAD = mmc(
     0xA7, "SET READ AHEAD", reserved(1), address(4, "TRIGGER LOGICAL BLOCK ADDRESS"),
     address(4, "READ-AHEAD LOGICAL BLOCK ADDRESS"), reserved(1),
-)  # fmt: skip
-_SET_STREAMING = _mmc(
-    0xB6, "SET STREAMING", reserved(7), number("TYPE", 1, "which data follows"), parameters(2)
 )  # fmt: skip
 
 
 def _key(opcode: int, name: str, fill: Construct, length: Construct) -> Layout:
-    return _mmc(
+    return mmc(
         opcode, name, fill, number("KEY CLASS", 1, "which protection scheme"), length,
         bits(1, part("AGID", 2, "authentication grant"), part("KEY FORMAT", 6, "which key")),
     )  # fmt: skip
@@ -241,16 +159,6 @@ def _key(opcode: int, name: str, fill: Construct, length: Construct) -> Layout:
 
 _REPORT_KEY = _key(0xA4, "REPORT KEY", reserved(6), allocation(2))
 _SEND_KEY = _key(0xA3, "SEND KEY", reserved(6), parameters(2))
-
-
-def _row(
-    opcode: int, layout: Layout, direction: Direction | DataRule, *, answer: DataLayout = None, lba: str = "",
-    blocks: str = "", length: str = "", only_cd: bool = False,
-) -> Command:  # fmt: skip
-    return Command(
-        opcode, layout.title.removesuffix(" CDB"), layout, layout.clause, direction=direction, data_in=answer, lba=lba,
-        blocks=blocks, length=length, device_types=CD if only_cd else frozenset(),
-    )  # fmt: skip
 
 
 def _cd_sectors(values: Values) -> DataPhase:
@@ -261,17 +169,11 @@ def _cd_sectors(values: Values) -> DataPhase:
 def _toc(values: Mapping[str, Any], _data: bytes) -> Layout | None:
     # Hosts that ask in the way of SFF-8020 leave FORMAT zero and set the bits that stood for it there.
     form = int(values.get("FORMAT", 0)) or int(values.get("FORMAT (SFF-8020)", 0))
-    return data.TOC_FORMS.get((form, int(values.get("MSF", 0))))
+    return TOC_FORMS.get((form, int(values.get("MSF", 0))))
 
 
 def _header(values: Mapping[str, Any], _data: bytes) -> Layout:
     return data.HEADERS[int(values.get("MSF", 0))]
-
-
-def _sub_channel(values: Mapping[str, Any], _data: bytes) -> Layout:
-    if values.get("SUBQ") and values.get("SUB-CHANNEL DATA FORMAT") == 1:
-        return data.POSITIONS[int(values.get("MSF", 0))]
-    return data.SUB_CHANNEL
 
 
 def _disc(values: Mapping[str, Any], _data: bytes) -> Layout | None:
@@ -280,35 +182,25 @@ def _disc(values: Mapping[str, Any], _data: bytes) -> Layout | None:
 
 def _dvd(values: Mapping[str, Any], _data: bytes) -> Layout:
     plain = values.get("MEDIA TYPE", 0) == 0 and values.get("FORMAT") == 0
-    return data.DVD_PHYSICAL if plain else data.DVD_STRUCTURE
+    return data.DVD_PHYSICAL if plain else data.DISC_STRUCTURE
 
 
 COMMANDS: tuple[Command, ...] = (
-    _row(0x42, _READ_SUB_CHANNEL, IN, answer=_sub_channel, length=ALLOCATION, only_cd=True),
-    _row(0x43, _READ_TOC, IN, answer=_toc, length=ALLOCATION),
-    _row(0x44, _READ_HEADER, IN, answer=_header, lba=LBA, length=ALLOCATION),
-    _row(0x45, _PLAY_AUDIO, NONE, lba="STARTING LOGICAL BLOCK ADDRESS", blocks="PLAY LENGTH"),
-    _row(0x46, _GET_CONFIGURATION, IN, answer=mmc_features.CONFIGURATION, length=ALLOCATION),
-    _row(0x47, _PLAY_AUDIO_MSF, NONE),
-    _row(0x4A, _GET_EVENT, IN, answer=data.event_data, length=ALLOCATION),
-    _row(0x4B, _PAUSE_RESUME, NONE),
-    _row(0x4E, _STOP_PLAY, NONE),
-    _row(0x51, _READ_DISC_INFORMATION, IN, answer=_disc, length=ALLOCATION),
-    _row(0x52, _READ_TRACK_INFORMATION, IN, answer=data.TRACK_INFORMATION, length=ALLOCATION),
-    _row(0x54, _SEND_OPC, OUT, length=LIST),
-    _row(0x5B, _CLOSE, NONE),
-    _row(0x5C, _BUFFER_CAPACITY, IN, answer=data.BUFFER_CAPACITY, length=ALLOCATION),
-    _row(0xA1, _BLANK, NONE, only_cd=True),
-    _row(0xA3, _SEND_KEY, OUT, length=LIST, only_cd=True),
-    _row(0xA4, _REPORT_KEY, IN, length=ALLOCATION, only_cd=True),
-    _row(0xA6, _LOAD_UNLOAD, NONE),
-    _row(0xA7, _SET_READ_AHEAD, NONE),
-    _row(0xAC, _GET_PERFORMANCE, IN),
-    _row(0xAD, _READ_DVD_STRUCTURE, IN, answer=_dvd, length=ALLOCATION),
-    _row(0xB6, _SET_STREAMING, OUT, length=LIST),
-    _row(0xB9, _READ_CD_MSF, IN),
-    _row(0xBB, _SET_CD_SPEED, NONE),
-    _row(0xBD, _MECHANISM_STATUS, IN, answer=data.MECHANISM_STATUS, length=ALLOCATION),
-    _row(0xBE, _READ_CD, _cd_sectors, lba="STARTING LOGICAL BLOCK ADDRESS", blocks="TRANSFER LENGTH"),
+    row(0x43, _READ_TOC, IN, answer=_toc, length=ALLOCATION),
+    row(0x44, _READ_HEADER, IN, answer=_header, lba=LBA, length=ALLOCATION),
+    row(0x46, _GET_CONFIGURATION, IN, answer=mmc_features.CONFIGURATION, length=ALLOCATION),
+    row(0x4A, _GET_EVENT, IN, answer=data.event_data, length=ALLOCATION),
+    row(0x51, _READ_DISC_INFORMATION, IN, answer=_disc, length=ALLOCATION),
+    row(0x52, _READ_TRACK_INFORMATION, IN, answer=data.TRACK_INFORMATION, length=ALLOCATION),
+    row(0xA3, _SEND_KEY, OUT, length=LIST, only_cd=True),
+    row(0xA4, _REPORT_KEY, IN, length=ALLOCATION, only_cd=True),
+    row(0xA6, _LOAD_UNLOAD, NONE),
+    row(0xA7, _SET_READ_AHEAD, NONE),
+    row(0xAC, _GET_PERFORMANCE, IN),
+    row(0xAD, _READ_DISC_STRUCTURE, IN, answer=_dvd, length=ALLOCATION),
+    row(0xB9, _READ_CD_MSF, IN),
+    row(0xBB, _SET_CD_SPEED, NONE),
+    row(0xBD, _MECHANISM_STATUS, IN, answer=data.MECHANISM_STATUS, length=ALLOCATION),
+    row(0xBE, _READ_CD, _cd_sectors, lba=START, blocks="TRANSFER LENGTH"),
 )
 """The commands of this module."""

@@ -1,7 +1,7 @@
-"""What multi-media commands return (MMC-5, SFF-8090): tables of contents, features, events, disc and track information.
+"""What multi-media commands return (MMC-5; from memory): events, disc and track information, disc structures.
 
-Clauses name the table by its title; field positions of features, disc and track information agree with the structures
-of Linux's cdrom.h.
+Tables of contents are in `mmc_toc`, features in `mmc_features`. Clauses name the table by its title; field positions of
+disc and track information agree with the structures of Linux's cdrom.h.
 """
 
 from __future__ import annotations
@@ -13,83 +13,15 @@ from construct import Bytes, Construct, Container
 
 from sticktrace.grammar.cdb import flags, number
 from sticktrace.grammar.choice import RAW, Choice
-from sticktrace.grammar.layout import Bits, Bounded, Field, Layout, Series, bits, field, part, reserved, spare
+from sticktrace.grammar.layout import Bits, Bounded, Layout, Series, bits, field, part, reserved, spare
+from sticktrace.grammar.mmc_toc import address, adr_control, length, time_words
 
 DVD_FORMATS = {0x00: "physical format", 0x01: "copyright", 0x02: "disc key", 0x03: "BCA", 0x04: "manufacturing"}
-"""FORMAT values of READ DVD STRUCTURE."""
+"""FORMAT values of READ DISC STRUCTURE for a DVD."""
 
+MEDIA_TYPES = {0: "DVD and HD DVD", 1: "BD"}
+"""MEDIA TYPE values of READ and SEND DISC STRUCTURE."""
 
-def _msf(value: Any, _seen: Any) -> str:
-    return f"{value[1]:02}:{value[2]:02}.{value[3]:02}" if len(value) == 4 else ""
-
-
-def _address(name: str, msf: int) -> Field:
-    """An address in the form that the CDB's MSF bit asked for."""
-    if msf:
-        return field(name, Bytes(4), "minutes, seconds, frames after a reserved byte", meaning=_msf)
-    return number(name, 4, "logical block address")
-
-
-def _length(name: str, size: int = 2) -> Field:
-    return number(name, size, "bytes that follow this field")
-
-
-def _adr_control() -> Bits:
-    return bits(
-        1, part("ADR", 4, "what the Q sub-channel holds"), part("CONTROL", 4, "kind of track; bit 2: data track"),
-    )  # fmt: skip
-
-
-# -- READ TOC/PMA/ATIP ---------------------------------------------------------------------------------------------
-
-_TOC = "MMC-5, READ TOC/PMA/ATIP command"
-
-
-def _track(msf: int) -> Layout:
-    return Layout(
-        "TOC track descriptor", _TOC,
-        reserved(1), _adr_control(),
-        number("TRACK NUMBER", 1, "which track", meaning={0xAA: "lead-out"}),
-        reserved(1),
-        _address("TRACK START ADDRESS", msf),
-    )  # fmt: skip
-
-
-def _toc(title: str, first: str, last: str, item: Construct) -> Layout:
-    return Layout(
-        title, _TOC,
-        _length("TOC DATA LENGTH"),
-        number(first, 1, "lowest number"),
-        number(last, 1, "highest number"),
-        field("descriptors", Bounded(lambda c: c["TOC DATA LENGTH"] - 2, Series(item)), "in the order of the disc"),
-    )  # fmt: skip
-
-
-_FULL_TOC_ITEM = Layout(
-    "full TOC descriptor", _TOC,
-    number("SESSION NUMBER", 1, "which session"), _adr_control(),
-    number("TNO", 1, "0 in the lead-in"),
-    number("POINT", 1, "track number, or A0h first track, A1h last track, A2h lead-out"),
-    number("MIN", 1, "running time"), number("SEC", 1, "running time"), number("FRAME", 1, "running time"),
-    number("ZERO", 1, "0"),
-    number("PMIN", 1, "what POINT points at"), number("PSEC", 1, "what POINT points at"),
-    number("PFRAME", 1, "what POINT points at"),
-)  # fmt: skip
-
-FULL_TOC = _toc("full TOC", "FIRST COMPLETE SESSION NUMBER", "LAST COMPLETE SESSION NUMBER", _FULL_TOC_ITEM)
-
-TOC_FORMS: dict[tuple[int, int], Layout] = {
-    **{(0, msf): _toc("TOC", "FIRST TRACK NUMBER", "LAST TRACK NUMBER", _track(msf)) for msf in (0, 1)},
-    **{
-        (1, msf): _toc(
-            "session information", "FIRST COMPLETE SESSION NUMBER", "LAST COMPLETE SESSION NUMBER", _track(msf)
-        )
-        for msf in (0, 1)
-    },
-    (2, 0): FULL_TOC,
-    (2, 1): FULL_TOC,
-}
-"""READ TOC/PMA/ATIP data by (FORMAT, MSF)."""
 
 # -- GET EVENT STATUS NOTIFICATION ---------------------------------------------------------------------------------
 
@@ -118,7 +50,7 @@ def _event_code(names: Mapping[int, str] | None = None) -> Bits:
 def _event(title: str, *fields: Construct) -> Layout:
     return Layout(
         title, _EVENT,
-        _length("EVENT DESCRIPTOR LENGTH"),
+        length("EVENT DESCRIPTOR LENGTH"),
         bits(1, part("NEA", 1, "no event of the classes asked for is supported"), spare(4),
              part("NOTIFICATION CLASS", 3, "what the event below is", meaning=EVENT_CLASSES)),
         flags(*(
@@ -189,7 +121,7 @@ _DISC_TYPES = {0x00: "CD-DA or CD-ROM", 0x10: "CD-I", 0x20: "CD-ROM XA", 0xFF: "
 
 DISC_INFORMATION = Layout(
     "disc information", "MMC-5, READ DISC INFORMATION command",
-    _length("DISC INFORMATION LENGTH"),
+    length("DISC INFORMATION LENGTH"),
     bits(1, part("DISC INFORMATION DATA TYPE", 3, "0 for standard information"), part("ERASABLE", 1, "can be erased"),
          part("STATE OF LAST SESSION", 2, "0 empty, 1 incomplete, 3 complete"),
          part("DISC STATUS", 2, "state of the disc", meaning=_DISC_STATUS)),
@@ -205,8 +137,8 @@ DISC_INFORMATION = Layout(
     number("FIRST TRACK NUMBER IN LAST SESSION (MSB)", 1, "high byte"),
     number("LAST TRACK NUMBER IN LAST SESSION (MSB)", 1, "high byte"),
     number("DISC IDENTIFICATION", 4, "valid where DID_V is 1"),
-    field("LAST SESSION LEAD-IN START ADDRESS", Bytes(4), "minutes, seconds, frames", meaning=_msf),
-    field("LAST POSSIBLE LEAD-OUT START ADDRESS", Bytes(4), "minutes, seconds, frames", meaning=_msf),
+    field("LAST SESSION LEAD-IN START ADDRESS", Bytes(4), "minutes, seconds, frames", meaning=time_words),
+    field("LAST POSSIBLE LEAD-OUT START ADDRESS", Bytes(4), "minutes, seconds, frames", meaning=time_words),
     field("DISC BAR CODE", Bytes(8), "valid where DBC_V is 1"),
     number("DISC APPLICATION CODE", 1, "valid where DAC_V is 1"),
     number("NUMBER OF OPC TABLES", 1, "tables that follow"),
@@ -242,7 +174,7 @@ def _later_track_fields(values: Container, _coming: Any) -> Construct:
 
 TRACK_INFORMATION = Layout(
     "track information", _TRACK_INFORMATION,
-    _length("TRACK INFORMATION LENGTH"),
+    length("TRACK INFORMATION LENGTH"),
     number("LOGICAL TRACK NUMBER (LSB)", 1, "low byte"),
     number("SESSION NUMBER (LSB)", 1, "low byte"),
     reserved(1),
@@ -265,15 +197,15 @@ TRACK_INFORMATION = Layout(
 
 def _read_header(msf: int) -> Layout:
     return Layout(
-        "READ HEADER data", "MMC, READ HEADER command",
-        number("CD-ROM DATA MODE", 1, "0 empty, 1 mode 1, 2 mode 2"), reserved(3), _address("ABSOLUTE ADDRESS", msf),
+        "READ HEADER data", "MMC-2, READ HEADER command",
+        number("CD-ROM DATA MODE", 1, "0 empty, 1 mode 1, 2 mode 2"), reserved(3), address("ABSOLUTE ADDRESS", msf),
     )  # fmt: skip
 
 
 HEADERS: dict[int, Layout] = {msf: _read_header(msf) for msf in (0, 1)}
 """READ HEADER data by the MSF bit."""
 
-_SUB = "MMC-5, READ SUB-CHANNEL command"
+_SUB = "MMC-3, READ SUB-CHANNEL command"
 _AUDIO = {
     0x00: "not supported", 0x11: "playing", 0x12: "paused", 0x13: "played to the end", 0x14: "stopped by an error",
     0x15: "none",
@@ -284,7 +216,7 @@ def _sub_head() -> tuple[Construct, ...]:
     return (
         reserved(1),
         number("AUDIO STATUS", 1, "what the player does", meaning=_AUDIO),
-        _length("SUB-CHANNEL DATA LENGTH"),
+        length("SUB-CHANNEL DATA LENGTH"),
     )
 
 
@@ -298,11 +230,11 @@ def _position(msf: int) -> Layout:
     return Layout(
         "current position", _SUB, *_sub_head(),
         number("SUB-CHANNEL DATA FORMAT CODE", 1, "1 for the current position"),
-        _adr_control(),
+        adr_control(),
         number("TRACK NUMBER", 1, "where it is"),
         number("INDEX NUMBER", 1, "where it is"),
-        _address("ABSOLUTE CD ADDRESS", msf),
-        _address("TRACK RELATIVE CD ADDRESS", msf),
+        address("ABSOLUTE CD ADDRESS", msf),
+        address("TRACK RELATIVE CD ADDRESS", msf),
     )  # fmt: skip
 
 
@@ -331,19 +263,19 @@ MECHANISM_STATUS = Layout(
 
 BUFFER_CAPACITY = Layout(
     "READ BUFFER CAPACITY data", "MMC-5, READ BUFFER CAPACITY command",
-    _length("DATA LENGTH"),
+    length("DATA LENGTH"),
     reserved(1),
     flags((0, "BLOCK", "counted in blocks")),
     number("LENGTH OF THE BUFFER", 4, "bytes or blocks"),
     number("AVAILABLE LENGTH OF THE BUFFER", 4, "bytes or blocks"),
 )  # fmt: skip
 
-_DVD = "MMC-5, READ DVD STRUCTURE command"
-DVD_STRUCTURE = Layout(
-    "DVD structure", _DVD,
-    _length("DVD STRUCTURE DATA LENGTH"),
+_STRUCTURE = "MMC-5, READ DISC STRUCTURE command"
+DISC_STRUCTURE = Layout(
+    "disc structure", _STRUCTURE,
+    length("DISC STRUCTURE DATA LENGTH"),
     reserved(2),
-    field("structure", Bounded(lambda c: c["DVD STRUCTURE DATA LENGTH"] - 2, RAW), "set by the format"),
+    field("structure", Bounded(lambda c: c["DISC STRUCTURE DATA LENGTH"] - 2, RAW), "set by the format"),
 )  # fmt: skip
 
 
@@ -370,9 +302,9 @@ _LAYER = (
 )  # fmt: skip
 
 DVD_PHYSICAL = Layout(
-    "DVD physical format information", _DVD,
-    _length("DVD STRUCTURE DATA LENGTH"),
+    "DVD physical format information", _STRUCTURE,
+    length("DISC STRUCTURE DATA LENGTH"),
     reserved(2),
     *_LAYER,
-    field("media specific", Bounded(lambda c: c["DVD STRUCTURE DATA LENGTH"] - 19, RAW), "set by the medium"),
+    field("media specific", Bounded(lambda c: c["DISC STRUCTURE DATA LENGTH"] - 19, RAW), "set by the medium"),
 )  # fmt: skip

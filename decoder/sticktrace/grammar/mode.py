@@ -12,7 +12,8 @@ from construct import Construct, Container, Int8ub, Int16ub, Int24ub, Int32ub, I
 
 from sticktrace.grammar.choice import RAW, Choice
 from sticktrace.grammar.layout import Bits, Bounded, Layout, Part, Series, bits, field, part, reserved, spare
-from sticktrace.grammar.mode_pages import PAGE_NAMES, mode_page
+from sticktrace.grammar.mode_pages import mode_page
+from sticktrace.grammar.mode_parts import PAGE_NAMES
 
 PAGE_CONTROL: dict[int, str] = {0: "current values", 1: "changeable values", 2: "default values", 3: "saved values"}
 
@@ -49,15 +50,18 @@ SUBPAGE = Layout(
 
 
 def _page_form(_values: Container, coming: Any) -> Construct:
-    """A page confined to its own length, by its code and length, which come next."""
+    """A page confined to its own length, by its code, subpage code and length, which come next."""
     if isinstance(coming, Mapping):
-        code, subpage, length = coming["PAGE CODE"], coming["SPF"], coming["PAGE LENGTH"]
+        code, subcode, length = coming["PAGE CODE"], coming.get("SUBPAGE CODE", 0), coming["PAGE LENGTH"]
+        subpage = bool(coming["SPF"])
     else:
-        code, subpage, length = coming[0] & 0x3F, coming[0] & 0x40, coming[1] if len(coming) > 1 else 0
-    if subpage:
-        return SUBPAGE
-    layout = mode_page(code, length)
-    return PAGE if layout is None else Bounded(2 + length, layout)
+        code, subpage = coming[0] & 0x3F, bool(coming[0] & 0x40)
+        subcode = coming[1] if subpage and len(coming) > 1 else 0
+        length = int.from_bytes(coming[2:4] if subpage else coming[1:2], "big")
+    layout = None if subpage and not subcode else mode_page(code, length, subcode)
+    if layout is None:
+        return SUBPAGE if subpage else PAGE
+    return Bounded((4 if subpage else 2) + length, layout)
 
 
 PAGE_CHAIN = Series(Choice(_page_form))

@@ -1,70 +1,24 @@
-"""Mode pages that sticks, card readers, bridges and virtual CDs return (SPC-4, SBC-3, SCSI-2, RBC, MMC, UFI 1.0).
+"""Mode pages that sticks, card readers, bridges and virtual CDs return (SPC-4, SBC-3, SCSI-2, RBC, UFI 1.0).
 
-A page code alone does not name a page: 1Ch is Informational Exceptions Control in SPC and Timer and Protect in UFI,
-and older documents print shorter pages than newer ones. `MODE_PAGES` holds the usual page for a (page, subpage);
-`mode_page` chooses by the PAGE LENGTH found. Clauses without a number name the page's table in that document.
+A page code alone does not name a page: 1Ch is Informational Exceptions Control in SPC-4 and Timer and Protect in UFI,
+05h Flexible Disk and, on a CD unit, Write Parameters; and older documents print shorter pages than newer ones. No two
+pages of one code have one length, so that the PAGE LENGTH tells which it is (`mode_page`). Pages of CD units are in
+`mode_pages_mmc`. Clauses without a number name the page's table in that document.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from construct import BytesInteger, Construct, GreedyBytes
 
-from construct import BytesInteger, Construct, GreedyBytes, Int8ub
-
+from sticktrace.grammar import mode_pages_mmc as mmc
 from sticktrace.grammar.cdb import flags, number
-from sticktrace.grammar.layout import Bounded, Layout, Part, Series, bits, field, part, reserved, spare
-
-PAGE_NAMES = {
-    0x00: "Vendor specific",
-    0x01: "Read-Write Error Recovery",
-    0x02: "Disconnect-Reconnect",
-    0x03: "Format Device",
-    0x04: "Rigid Disk Geometry",
-    0x05: "Flexible Disk",
-    0x06: "RBC Device Parameters",
-    0x07: "Verify Error Recovery",
-    0x08: "Caching",
-    0x0A: "Control",
-    0x0D: "CD Device Parameters",
-    0x0E: "CD Audio Control",
-    0x1A: "Power Condition",
-    0x1B: "Removable Block Access Capabilities",
-    0x1C: "Informational Exceptions Control or Timer and Protect",
-    0x1D: "Timer and Protect (MMC)",
-    0x2A: "MM Capabilities and Mechanical Status",
-    0x3F: "all pages",
-}
-"""PAGE CODE values met in practice; a page of type 05h devices may carry another meaning (05h Write Parameters)."""
-
-
-def _head(code: int, length: int) -> tuple[Construct, ...]:
-    return (
-        bits(
-            1,
-            part("PS", 1, "the device can save this page"),
-            part("SPF", 1, "a subpage code follows", "SPC-4, mode page format"),
-            part("PAGE CODE", 6, "which page", "SPC-4, mode page format", meaning=PAGE_NAMES, default=code),
-        ),
-        field("PAGE LENGTH", Int8ub, "bytes that follow this one", default=length),
-    )
-
-
-def _page(code: int, length: int, name: str, clause: str, *fields: Construct) -> Layout:
-    return Layout(f"{name} mode page", clause, *_head(code, length), *fields)
-
-
-def _tenths(value: Any, _seen: Any) -> str:
-    return f"{value / 10:g} s" if value else ""
-
-
-def _flag(name: str, text: str) -> Part:
-    return part(name, 1, text)
-
+from sticktrace.grammar.layout import Bounded, Layout, bits, field, part, reserved, spare
+from sticktrace.grammar.mode_parts import head, page, subpage, tenths
 
 VENDOR = Layout(
     "Vendor specific mode page",
     "SPC-4, mode page format",
-    *_head(0x00, 0),
+    *head(0x00, 0),
     field(
         "VENDOR SPECIFIC",
         Bounded(lambda c: c["PAGE LENGTH"], GreedyBytes),
@@ -72,7 +26,7 @@ VENDOR = Layout(
     ),
 )
 
-ERROR_RECOVERY = _page(
+ERROR_RECOVERY = page(
     0x01, 0x0A, "Read-Write Error Recovery", "SBC-3, Read-Write Error Recovery mode page",
     flags(
         (7, "AWRE", "reassign bad blocks by itself on writes"),
@@ -88,13 +42,13 @@ ERROR_RECOVERY = _page(
     number("CORRECTION SPAN", 1, "obsolete: longest correctable burst in bits"),
     number("HEAD OFFSET COUNT", 1, "obsolete"),
     number("DATA STROBE OFFSET COUNT", 1, "obsolete"),
-    bits(1, _flag("LBPERE", "logical block provisioning errors are reported"), spare(7)),
+    bits(1, part("LBPERE", 1, "logical block provisioning errors are reported"), spare(7)),
     number("WRITE RETRY COUNT", 1, "how often a write is tried again"),
     reserved(1),
     number("RECOVERY TIME LIMIT", 2, "milliseconds the device may spend on recovery; 0 for its default"),
 )  # fmt: skip
 
-DISCONNECT_RECONNECT = _page(
+DISCONNECT_RECONNECT = page(
     0x02, 0x0E, "Disconnect-Reconnect", "SPC-4, Disconnect-Reconnect mode page",
     number("BUFFER FULL RATIO", 1, "on reads, in 1/256 of the buffer"),
     number("BUFFER EMPTY RATIO", 1, "on writes, in 1/256 of the buffer"),
@@ -110,7 +64,7 @@ DISCONNECT_RECONNECT = _page(
     number("FIRST BURST SIZE", 2, "in units of 512 bytes"),
 )  # fmt: skip
 
-FORMAT_DEVICE = _page(
+FORMAT_DEVICE = page(
     0x03, 0x16, "Format Device", "SCSI-2, Format Device page",
     number("TRACKS PER ZONE", 2, "zones for defect handling"),
     number("ALTERNATE SECTORS PER ZONE", 2, "spare sectors"),
@@ -128,7 +82,7 @@ FORMAT_DEVICE = _page(
     reserved(3),
 )  # fmt: skip
 
-RIGID_GEOMETRY = _page(
+RIGID_GEOMETRY = page(
     0x04, 0x16, "Rigid Disk Geometry", "SCSI-2, Rigid Disk Drive Geometry page",
     number("NUMBER OF CYLINDERS", 3, "cylinders"),
     number("NUMBER OF HEADS", 1, "heads"),
@@ -143,7 +97,7 @@ RIGID_GEOMETRY = _page(
     reserved(2),
 )  # fmt: skip
 
-FLEXIBLE_DISK = _page(
+FLEXIBLE_DISK = page(
     0x05, 0x1E, "Flexible Disk", "SCSI-2, Flexible Disk page; UFI 1.0, Flexible Disk Page",
     number("TRANSFER RATE", 2, "kilobits per second"),
     number("NUMBER OF HEADS", 1, "heads"),
@@ -155,8 +109,8 @@ FLEXIBLE_DISK = _page(
     number("DEVICE STEP RATE", 2, "in 100 us; reserved in UFI"),
     number("DEVICE STEP PULSE WIDTH", 1, "in us; reserved in UFI"),
     number("HEAD SETTLE DELAY", 2, "in 100 us; reserved in UFI"),
-    number("MOTOR ON DELAY", 1, "time to speed", meaning=_tenths),
-    number("MOTOR OFF DELAY", 1, "time to stop", meaning=_tenths),
+    number("MOTOR ON DELAY", 1, "time to speed", meaning=tenths),
+    number("MOTOR OFF DELAY", 1, "time to stop", meaning=tenths),
     flags((7, "TRDY", "has a ready signal"), (6, "SSN", "sectors count from 1"), (5, "MO", "motor signal stays on")),
     bits(1, spare(4), part("SPC", 4, "steps per cylinder, less one")),
     number("WRITE COMPENSATION", 1, "vendor specific"),
@@ -168,7 +122,7 @@ FLEXIBLE_DISK = _page(
     reserved(2),
 )  # fmt: skip
 
-RBC_PARAMETERS = _page(
+RBC_PARAMETERS = page(
     0x06, 0x0B, "RBC Device Parameters", "RBC, device parameters page",
     flags((0, "WCD", "write cache is off")),
     number("LOGICAL BLOCK SIZE", 2, "bytes"),
@@ -202,9 +156,9 @@ _CACHE_FIELDS: tuple[Construct, ...] = (
     number("MAXIMUM PRE-FETCH CEILING", 2, "blocks"),
 )  # fmt: skip
 
-CACHING_SHORT = _page(0x08, 0x0A, "Caching", "SCSI-2, Caching page", *_CACHE_FIELDS)
+CACHING_SHORT = page(0x08, 0x0A, "Caching", "SCSI-2, Caching page", *_CACHE_FIELDS)
 
-CACHING = _page(
+CACHING = page(
     0x08, 0x12, "Caching", "SBC-3, Caching mode page",
     *_CACHE_FIELDS,
     bits(
@@ -218,7 +172,7 @@ CACHING = _page(
     number("NON-CACHE SEGMENT SIZE", 3, "obsolete"),
 )  # fmt: skip
 
-CONTROL_SHORT = _page(
+CONTROL_SHORT = page(
     0x0A, 0x06, "Control", "SCSI-2, Control mode page",
     flags((0, "RLEC", "report log exceptions")),
     bits(
@@ -233,7 +187,7 @@ CONTROL_SHORT = _page(
     number("READY AEN HOLDOFF PERIOD", 2, "milliseconds"),
 )  # fmt: skip
 
-CONTROL = _page(
+CONTROL = page(
     0x0A, 0x0A, "Control", "SPC-4, Control mode page",
     bits(
         1, part("TST", 3, "task set type"), part("TMF_ONLY", 1, "only task management in ACA"),
@@ -260,38 +214,23 @@ CONTROL = _page(
     number("EXTENDED SELF-TEST COMPLETION TIME", 2, "seconds"),
 )  # fmt: skip
 
-CD_AUDIO_CONTROL = _page(
-    0x0E, 0x0E, "CD Audio Control", "MMC-5, CD Audio Control mode page",
-    flags((2, "IMMED", "status comes when playing begins"), (1, "SOTC", "stop where the track changes")),
-    reserved(3),
-    number("LOGICAL BLOCKS PER SECOND OF AUDIO PLAYBACK", 2, "obsolete"),
-    *(
-        item
-        for port in range(4)
-        for item in (
-            bits(1, spare(4), part(f"PORT {port} CHANNEL SELECTION", 4, "bit per channel; 0 for silence")),
-            number(f"PORT {port} VOLUME", 1, "0 for silence, FFh loudest"),
-        )
-    ),
-)  # fmt: skip
-
-POWER_CONDITION_SHORT = _page(
+POWER_CONDITION_SHORT = page(
     0x1A, 0x0A, "Power Condition", "SPC-3, Power Condition mode page",
     reserved(1),
     flags((1, "IDLE", "the idle timer runs"), (0, "STANDBY", "the standby timer runs")),
-    number("IDLE CONDITION TIMER", 4, "in 100 ms", meaning=_tenths),
-    number("STANDBY CONDITION TIMER", 4, "in 100 ms", meaning=_tenths),
+    number("IDLE CONDITION TIMER", 4, "in 100 ms", meaning=tenths),
+    number("STANDBY CONDITION TIMER", 4, "in 100 ms", meaning=tenths),
 )  # fmt: skip
 
-POWER_CONDITION = _page(
+POWER_CONDITION = page(
     0x1A, 0x26, "Power Condition", "SPC-4, Power Condition mode page",
-    bits(1, part("PM_BG_PRECEDENCE", 2, "power against background work"), spare(5), _flag("STANDBY_Y", "timer runs")),
+    bits(1, part("PM_BG_PRECEDENCE", 2, "power against background work"), spare(5), part("STANDBY_Y", 1, "timer runs")),
     flags(
         (3, "IDLE_C", "timer runs"), (2, "IDLE_B", "timer runs"), (1, "IDLE_A", "timer runs"),
         (0, "STANDBY_Z", "timer runs"),
     ),
     *(
-        number(f"{name} CONDITION TIMER", 4, "in 100 ms", meaning=_tenths)
+        number(f"{name} CONDITION TIMER", 4, "in 100 ms", meaning=tenths)
         for name in ("IDLE_A", "STANDBY_Z", "IDLE_B", "IDLE_C", "STANDBY_Y")
     ),
     reserved(15),
@@ -302,7 +241,7 @@ POWER_CONDITION = _page(
     ),
 )  # fmt: skip
 
-REMOVABLE_BLOCK_ACCESS = _page(
+REMOVABLE_BLOCK_ACCESS = page(
     0x1B, 0x0A, "Removable Block Access Capabilities", "UFI 1.0, Removable Block Access Capabilities page",
     flags((7, "SFLP", "system floppy type device"), (6, "SRFP", "progress of a format is reported")),
     bits(
@@ -312,7 +251,7 @@ REMOVABLE_BLOCK_ACCESS = _page(
     reserved(8),
 )  # fmt: skip
 
-INFORMATIONAL_EXCEPTIONS = _page(
+INFORMATIONAL_EXCEPTIONS = page(
     0x1C, 0x0A, "Informational Exceptions Control", "SPC-4, Informational Exceptions Control mode page",
     flags(
         (7, "PERF", "no delays for exception checks"), (5, "EBF", "background functions allowed"),
@@ -329,11 +268,11 @@ INFORMATIONAL_EXCEPTIONS = _page(
             },
         ),
     ),
-    number("INTERVAL TIMER", 4, "in 100 ms", meaning=_tenths),
+    number("INTERVAL TIMER", 4, "in 100 ms", meaning=tenths),
     number("REPORT COUNT", 4, "0 for no limit"),
 )  # fmt: skip
 
-TIMER_AND_PROTECT = _page(
+TIMER_AND_PROTECT = page(
     0x1C, 0x06, "Timer and Protect", "UFI 1.0, Timer and Protect page",
     reserved(1),
     bits(1, spare(4), part("INACTIVITY TIME MULTIPLIER", 4, "how long the motor runs on after the last access")),
@@ -341,99 +280,16 @@ TIMER_AND_PROTECT = _page(
     reserved(3),
 )  # fmt: skip
 
-_CAPABILITIES_FIELDS: tuple[Construct, ...] = (
+CONTROL_EXTENSION = subpage(
+    0x0A, 0x01, 0x1C, "Control Extension", "SPC-4, Control Extension mode page",
     flags(
-        (5, "DVD-RAM READ", "reads DVD-RAM"), (4, "DVD-R READ", "reads DVD-R"), (3, "DVD-ROM READ", "reads DVD-ROM"),
-        (2, "METHOD 2", "reads fixed packets"), (1, "CD-RW READ", "reads CD-RW"), (0, "CD-R READ", "reads CD-R"),
+        (2, "TCMOS", "the timestamp may be set by other means"), (1, "SCSIP", "SCSI's timestamp comes first"),
+        (0, "IALUAE", "implicit changes of asymmetric access are allowed"),
     ),
-    flags(
-        (5, "DVD-RAM WRITE", "writes DVD-RAM"), (4, "DVD-R WRITE", "writes DVD-R"), (2, "TEST WRITE", "can rehearse"),
-        (1, "CD-RW WRITE", "writes CD-RW"), (0, "CD-R WRITE", "writes CD-R"),
-    ),
-    flags(
-        (7, "BUF", "protected against an empty buffer"), (6, "MULTI SESSION", "reads several sessions"),
-        (5, "MODE 2 FORM 2", "reads such sectors"), (4, "MODE 2 FORM 1", "reads such sectors"),
-        (3, "DIGITAL PORT 2", "digital output there"), (2, "DIGITAL PORT 1", "digital output there"),
-        (1, "COMPOSITE", "composite output"), (0, "AUDIO PLAY", "plays audio"),
-    ),
-    flags(
-        (7, "READ BAR CODE", "reads the bar code"), (6, "UPC", "reads the catalogue number"),
-        (5, "ISRC", "reads the recording code"),
-        (4, "C2 POINTERS", "returns C2 error pointers"), (3, "R-W DEINTERLEAVED", "returns sub-channels in order"),
-        (2, "R-W SUPPORTED", "returns sub-channels"), (1, "CD-DA STREAM ACCURATE", "resumes audio without loss"),
-        (0, "CD-DA COMMANDS", "reads audio with READ CD"),
-    ),
-    bits(
-        1,
-        part(
-            "LOADING MECHANISM TYPE", 3, "how a disc is put in",
-            meaning={0: "caddy", 1: "tray", 2: "pop-up", 4: "changer with single discs", 5: "changer with magazine"},
-        ),
-        spare(1), part("EJECT", 1, "ejects on command"), part("PREVENT JUMPER", 1, "locked after power on"),
-        part("LOCK STATE", 1, "locked now"), part("LOCK", 1, "can be locked"),
-    ),
-    flags(
-        (5, "RW IN LEAD-IN", "reads sub-channels there"), (4, "SIDE CHANGE", "turns the disc"),
-        (3, "SSS", "slots chosen by software"),
-        (2, "SDP", "changer knows which slots are full"), (1, "SEPARATE CHANNEL MUTE", "channels are muted one by one"),
-        (0, "SEPARATE VOLUME LEVELS", "volume is set channel by channel"),
-    ),
-    number("MAXIMUM READ SPEED", 2, "obsolete, 1000 bytes per second"),
-    number("NUMBER OF VOLUME LEVELS SUPPORTED", 2, "levels"),
-    number("BUFFER SIZE SUPPORTED", 2, "in 1024 bytes"),
-    number("CURRENT READ SPEED", 2, "obsolete, 1000 bytes per second"),
-    reserved(1),
-    bits(
-        1, spare(2), part("LENGTH", 2, "bits of the digital output"), part("LSBF", 1, "low bit first"),
-        part("RCK", 1, "high means left"), part("BCKF", 1, "valid on the falling edge"), spare(1),
-    ),
-    number("MAXIMUM WRITE SPEED", 2, "obsolete, 1000 bytes per second"),
-    number("CURRENT WRITE SPEED", 2, "obsolete, 1000 bytes per second"),
+    bits(1, spare(4), part("INITIAL COMMAND PRIORITY", 4, "of commands that state none")),
+    number("MAXIMUM SENSE DATA LENGTH", 1, "bytes of sense data returned at most", meaning={0: "no limit"}),
+    reserved(25),
 )  # fmt: skip
-
-CAPABILITIES_SHORT = _page(
-    0x2A, 0x14, "MM Capabilities and Mechanical Status", "MMC-2, CD capabilities page", *_CAPABILITIES_FIELDS
-)
-
-_WRITE_SPEED = Layout(
-    "write speed descriptor", "MMC-3, MM Capabilities and Mechanical Status page",
-    reserved(1),
-    bits(1, spare(5), part("ROTATION CONTROL", 3, "0 CLV, 1 CAV")),
-    number("WRITE SPEED SUPPORTED", 2, "1000 bytes per second"),
-)  # fmt: skip
-
-CAPABILITIES = _page(
-    0x2A, 0x1E, "MM Capabilities and Mechanical Status", "MMC-3, MM Capabilities and Mechanical Status page",
-    *_CAPABILITIES_FIELDS,
-    number("COPY MANAGEMENT REVISION SUPPORTED", 2, "revision"),
-    reserved(3),
-    bits(1, spare(6), part("ROTATION CONTROL SELECTED", 2, "0 CLV, 1 CAV")),
-    number("CURRENT WRITE SPEED SELECTED", 2, "1000 bytes per second"),
-    number("NUMBER OF WRITE SPEED DESCRIPTORS", 2, "descriptors that follow"),
-    field(
-        "write speed descriptors",
-        Bounded(lambda c: 4 * c["NUMBER OF WRITE SPEED DESCRIPTORS"], Series(_WRITE_SPEED)),
-        "one per write speed",
-    ),
-)  # fmt: skip
-
-MODE_PAGES: dict[tuple[int, int], Layout] = {
-    (0x00, 0): VENDOR,
-    (0x01, 0): ERROR_RECOVERY,
-    (0x02, 0): DISCONNECT_RECONNECT,
-    (0x03, 0): FORMAT_DEVICE,
-    (0x04, 0): RIGID_GEOMETRY,
-    (0x05, 0): FLEXIBLE_DISK,
-    (0x06, 0): RBC_PARAMETERS,
-    (0x08, 0): CACHING,
-    (0x0A, 0): CONTROL,
-    (0x0E, 0): CD_AUDIO_CONTROL,
-    (0x1A, 0): POWER_CONDITION,
-    (0x1B, 0): REMOVABLE_BLOCK_ACCESS,
-    (0x1C, 0): INFORMATIONAL_EXCEPTIONS,
-    (0x2A, 0): CAPABILITIES,
-}
-"""The usual form of each page, by (page code, subpage code)."""
 
 FORMS: tuple[tuple[int, int, Layout], ...] = (
     (0x01, 0x0A, ERROR_RECOVERY),
@@ -441,32 +297,38 @@ FORMS: tuple[tuple[int, int, Layout], ...] = (
     (0x03, 0x16, FORMAT_DEVICE),
     (0x04, 0x16, RIGID_GEOMETRY),
     (0x05, 0x1E, FLEXIBLE_DISK),
+    (0x05, 0x32, mmc.WRITE_PARAMETERS_SHORT),
+    (0x05, 0x36, mmc.WRITE_PARAMETERS),
     (0x06, 0x0B, RBC_PARAMETERS),
     (0x08, 0x0A, CACHING_SHORT),
     (0x08, 0x12, CACHING),
     (0x0A, 0x06, CONTROL_SHORT),
     (0x0A, 0x0A, CONTROL),
-    (0x0E, 0x0E, CD_AUDIO_CONTROL),
+    (0x0E, 0x0E, mmc.CD_AUDIO_CONTROL),
     (0x1A, 0x0A, POWER_CONDITION_SHORT),
     (0x1A, 0x26, POWER_CONDITION),
     (0x1B, 0x0A, REMOVABLE_BLOCK_ACCESS),
     (0x1C, 0x06, TIMER_AND_PROTECT),
     (0x1C, 0x0A, INFORMATIONAL_EXCEPTIONS),
-    (0x2A, 0x14, CAPABILITIES_SHORT),
-    (0x2A, 0x1E, CAPABILITIES),
+    (0x2A, 0x14, mmc.CAPABILITIES_SHORT),
+    (0x2A, 0x1E, mmc.CAPABILITIES),
 )
 """(page code, PAGE LENGTH, layout) of every form known, shorter forms first."""
 
+SUBPAGES: dict[tuple[int, int], tuple[int, Layout]] = {(0x0A, 0x01): (0x1C, CONTROL_EXTENSION)}
+"""PAGE LENGTH and layout by (page code, subpage code)."""
 
-def mode_page(page: int, length: int, subpage: int = 0) -> Layout | None:
+
+def mode_page(code: int, length: int, subcode: int = 0) -> Layout | None:
     """The layout of a mode page with this PAGE LENGTH, None where no form known here fits.
 
     A page longer than the longest form keeps that form (later documents add fields at the end); its extra bytes are
-    left to the caller. Page 05h of an MMC device (Write Parameters, length 32h) is not the Flexible Disk page.
+    left to the caller.
     """
-    if page == 0 and subpage == 0:
+    if subcode:
+        size, layout = SUBPAGES.get((code, subcode), (length + 1, None))
+        return layout if size <= length else None
+    if code == 0:
         return VENDOR
-    if subpage or (page, length) == (0x05, 0x32):
-        return None
-    fitting = [layout for code, size, layout in FORMS if code == page and size <= length]
+    fitting = [layout for known, size, layout in FORMS if known == code and size <= length]
     return fitting[-1] if fitting else None

@@ -148,9 +148,33 @@ def _old_reserve(opcode: int, name: str, last: Construct) -> Command:
     )  # fmt: skip
     return Command(opcode, name, layout, layout.clause, direction=NONE)
 
+
+THIRD_PARTY = Layout(
+    "third party device id", "SPC-2, RESERVE (10) command",
+    number("THIRD-PARTY DEVICE ID", 8, "for which device, where LONGID is 1"),
+)  # fmt: skip
+
+
+def _long_reserve(opcode: int, name: str) -> Command:
+    layout = cdb(
+        opcode, name, f"SPC-2, {name.replace('(', ' (')} command",
+        flags((4, "3RDPTY", "for a third device"), (1, "LONGID", "its number is sent as data"),
+              (0, "EXTENT", "obsolete: only some blocks")),
+        number("RESERVATION IDENTIFICATION", 1, "obsolete"),
+        number("THIRD-PARTY DEVICE ID", 1, "which device, where LONGID is 0"),
+        reserved(3),
+        parameters(2),
+    )  # fmt: skip
+    return Command(
+        opcode, name, layout, layout.clause, direction=OUT, data_out=THIRD_PARTY, length="PARAMETER LIST LENGTH"
+    )
+
+
 COMMANDS: tuple[Command, ...] = (
     _old_reserve(0x16, "RESERVE(6)", number("EXTENT LIST LENGTH", 2, "obsolete")),
     _old_reserve(0x17, "RELEASE(6)", reserved(2)),
+    _long_reserve(0x56, "RESERVE(10)"),
+    _long_reserve(0x57, "RELEASE(10)"),
     Command(
         0x5E, "PERSISTENT RESERVE IN", _PERSISTENT_RESERVE_IN, _PERSISTENT_RESERVE_IN.clause,
         direction=IN, data_in=_reserve_in_data, length="ALLOCATION LENGTH",

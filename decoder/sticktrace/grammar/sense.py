@@ -10,7 +10,7 @@ from typing import Any
 
 from construct import Construct, Container, Int8ub, Int32ub
 
-from sticktrace.grammar.choice import RAW, Choice
+from sticktrace.grammar.choice import RAW, Choice, fitting
 from sticktrace.grammar.layout import Bounded, Layout, Part, Series, bits, field, part, reserved, spare
 from sticktrace.grammar.sat_sense import fixed_command_specific, fixed_information
 from sticktrace.grammar.sense_descriptors import BODIES
@@ -107,7 +107,7 @@ DESCRIPTOR = Layout(
 
 
 def _body(values: Container) -> Construct:
-    return DESCRIPTORS.get(values["DESCRIPTOR TYPE"], RAW)
+    return fitting(DESCRIPTORS.get(values["DESCRIPTOR TYPE"]), values["ADDITIONAL LENGTH"])
 
 
 def _forwarded(coming: Any) -> Construct:

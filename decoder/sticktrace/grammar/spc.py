@@ -15,7 +15,7 @@ from sticktrace.grammar.cdb import allocation, cdb
 from sticktrace.grammar.choice import RAW, Choice
 from sticktrace.grammar.command import IN, NONE, Command
 from sticktrace.grammar.layout import Bounded, Layout, Series, bits, field, part, reserved, spare
-from sticktrace.grammar.mode_pages import PAGE_NAMES
+from sticktrace.grammar.mode_parts import PAGE_NAMES
 from sticktrace.grammar.sense import sense_layout
 from sticktrace.grammar.vpd import OTHER, VPD_PAGES, page_name, text_of
 

@@ -1,8 +1,8 @@
 """Further primary commands and their parameter data (SPC-4).
 
-MODE SELECT, SECURITY PROTOCOL IN and OUT, the two diagnostic commands, READ and WRITE BUFFER, and the reports of
-supported operation codes and task management functions. LOG SELECT and LOG SENSE are in `log_pages`, reservations in
-`reservations`. Clauses without a number name the command or page in that document.
+MODE SELECT, SECURITY PROTOCOL IN and OUT, READ and WRITE BUFFER, and the reports of supported operation codes and task
+management functions. LOG SELECT and LOG SENSE are in `log_pages`, reservations in `reservations`, diagnostics in
+`diagnostics`. Clauses without a number name the command or page in that document.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Any
 
 from construct import Construct, GreedyBytes
 
-from sticktrace.grammar import log_pages, mode, reservations
+from sticktrace.grammar import diagnostics, log_pages, mode, reservations
 from sticktrace.grammar.cdb import action, allocation, cdb, flags, number, parameters
 from sticktrace.grammar.command import IN, NO_DATA, OUT, Command, DataPhase, Direction, Values
 from sticktrace.grammar.layout import Bits, Bounded, Layout, Series, bits, field, part, reserved, spare
@@ -47,7 +47,7 @@ def _mode_list(name: str, header: tuple[Construct, ...]) -> Layout:
 MODE_LIST_6 = _mode_list("MODE SELECT(6)", mode.HEADER_6)
 MODE_LIST_10 = _mode_list("MODE SELECT(10)", mode.HEADER_10)
 
-# -- security, diagnostics, buffers --------------------------------------------------------------------------------
+# -- security, buffers --------------------------------------------------------------------------------
 
 SECURITY_PROTOCOLS = {
     0x00: "security protocol information",
@@ -106,40 +106,6 @@ def _security_data(values: Mapping[str, Any], _data: bytes) -> Layout | None:
     asked = values.get("SECURITY PROTOCOL"), values.get("SECURITY PROTOCOL SPECIFIC")
     return SECURITY_LIST if asked == (0, 0) else None
 
-
-_SELF_TESTS = {
-    0: "none of these",
-    1: "background short",
-    2: "background extended",
-    4: "stop the background test",
-    5: "foreground short",
-    6: "foreground extended",
-}
-
-_SEND_DIAGNOSTIC = cdb(
-    0x1D, "SEND DIAGNOSTIC", "SPC-4, SEND DIAGNOSTIC command",
-    bits(
-        1, part("SELF-TEST CODE", 3, "which test", meaning=_SELF_TESTS), part("PF", 1, "a page as the standard has it"),
-        spare(1), part("SELFTEST", 1, "run the default test"), part("DEVOFFL", 1, "the device may go off line"),
-        part("UNITOFFL", 1, "the unit may go off line"),
-    ),
-    reserved(1),
-    parameters(2),
-)  # fmt: skip
-_RECEIVE_DIAGNOSTIC = cdb(
-    0x1C, "RECEIVE DIAGNOSTIC RESULTS", "SPC-4, RECEIVE DIAGNOSTIC RESULTS command",
-    flags((0, "PCV", "the page code is meant")),
-    number("PAGE CODE", 1, "which page"),
-    allocation(2),
-)  # fmt: skip
-
-DIAGNOSTIC_PAGE = Layout(
-    "diagnostic page", "SPC-4, diagnostic page format",
-    number("PAGE CODE", 1, "which page", meaning={0: "supported diagnostic pages"}),
-    number("PAGE CODE SPECIFIC", 1, "set by the page"),
-    number("PAGE LENGTH", 2, "bytes that follow this field"),
-    field("DIAGNOSTIC PARAMETERS", Bounded(lambda c: c["PAGE LENGTH"], GreedyBytes), "set by the page"),
-)  # fmt: skip
 
 READ_BUFFER_MODES = {
     0x00: "combined header and data (obsolete)",
@@ -306,14 +272,6 @@ COMMANDS: tuple[Command, ...] = (
         0xB5, "SECURITY PROTOCOL OUT", _SECURITY_OUT, _SECURITY_OUT.clause, direction=_units(OUT, "TRANSFER LENGTH"),
         length="TRANSFER LENGTH",
     ),
-    Command(
-        0x1D, "SEND DIAGNOSTIC", _SEND_DIAGNOSTIC, _SEND_DIAGNOSTIC.clause, direction=OUT, data_out=DIAGNOSTIC_PAGE,
-        length=LIST,
-    ),
-    Command(
-        0x1C, "RECEIVE DIAGNOSTIC RESULTS", _RECEIVE_DIAGNOSTIC, _RECEIVE_DIAGNOSTIC.clause, direction=IN,
-        data_in=DIAGNOSTIC_PAGE, length=ALLOCATION,
-    ),
     Command(0x3B, "WRITE BUFFER", _WRITE_BUFFER, _WRITE_BUFFER.clause, direction=OUT, length=LIST),
     Command(
         0x3C, "READ BUFFER", _READ_BUFFER, _READ_BUFFER.clause, direction=IN, data_in=_buffer_data, length=ALLOCATION
@@ -326,7 +284,8 @@ COMMANDS: tuple[Command, ...] = (
         0xA3, "REPORT SUPPORTED TASK MANAGEMENT FUNCTIONS", _TASK_FUNCTIONS, _TASK_FUNCTIONS.clause,
         service_action=0x0D, direction=IN, data_in=TASK_FUNCTIONS, length=ALLOCATION,
     ),
+    *diagnostics.COMMANDS,
     *log_pages.COMMANDS,
     *reservations.COMMANDS,
 )  # fmt: skip
-"""The commands of this module, with those of `log_pages` and `reservations`."""
+"""The commands of this module, with those of `diagnostics`, `log_pages` and `reservations`."""

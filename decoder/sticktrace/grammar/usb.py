@@ -8,13 +8,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from construct import Int8ul, Int16ul
+from construct import Bytes, Int8ul, Int16ul
 
 from sticktrace.codes import msc
 from sticktrace.codes import usb_requests as codes
 from sticktrace.grammar import hub, usb3
 from sticktrace.grammar.layout import Field, Layout, bits, field, part, spare
 from sticktrace.grammar.usb3 import head, rest_of, yes
+from sticktrace.text import safe
 
 
 def _bcd(value: Any, _: Mapping[str, Any]) -> str:
@@ -215,6 +216,19 @@ LANGUAGES = Layout(
     *head(3, 4, "USB 2.0 Table 9-15"),
     field("wLANGID", rest_of(2), "languages in which strings are held", "USB 2.0 Table 9-15", meaning=_languages),
 )  # fmt: skip
+
+OS_SIGNATURE = "MSFT100".encode("utf-16-le")
+_OS_STRING = "Microsoft OS 1.0 Descriptors, OS string descriptor"
+
+OS_STRING = Layout(
+    "OS string descriptor", _OS_STRING,
+    *head(3, 18, _OS_STRING),
+    field("qwSignature", Bytes(14), "tells that the device has more descriptors for one operating system", _OS_STRING,
+          meaning=lambda value, _: f'"{safe(string_text(value))}"', default=OS_SIGNATURE),
+    field("bMS_VendorCode", Int8ul, "vendor request that fetches them", _OS_STRING),
+    field("bPad", Int8ul, "zero; bit 1 for a container id", _OS_STRING),
+)  # fmt: skip
+"""String EEh (from memory). Hosts of one operating system ask every device for it; most answer with STALL."""
 
 PIPE_USAGES = {1: "command pipe", 2: "status pipe", 3: "data-in pipe", 4: "data-out pipe"}
 

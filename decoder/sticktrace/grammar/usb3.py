@@ -1,6 +1,7 @@
 """Descriptors that came with SuperSpeed: USB 3.2 chapter 9.6 (BOS, device capabilities, endpoint companions).
 
-Table numbers of USB 3.2 are from memory; the offsets are those of the kernel's public ``usb/ch9.h``.
+Table numbers of USB 3.2 are from memory; the offsets are those of the kernel's public ``usb/ch9.h``. The authentication
+capability is from memory of USB Authentication 1.0.
 """
 
 from __future__ import annotations
@@ -11,13 +12,16 @@ from typing import Any
 from construct import Bytes, Int8ul, Int16ul
 
 from sticktrace.codes.usb_requests import DESCRIPTOR_TYPES
-from sticktrace.grammar.layout import Field, Layout, Part, Series, bits, field, part, reserved, spare
+from sticktrace.grammar.choice import Choice
+from sticktrace.grammar.layout import Bounded, Field, Layout, Part, Series, bits, field, part, reserved, spare
+from sticktrace.grammar.usb_platform import platform_data, platform_name
 
 CAPABILITIES = {
     1: "wireless USB", 2: "USB 2.0 extension", 3: "SuperSpeed USB", 4: "container id", 5: "platform",
     6: "power delivery", 7: "battery information", 8: "power delivery consumer port",
     9: "power delivery provider port", 10: "SuperSpeedPlus USB", 11: "precision time measurement",
-    13: "billboard", 15: "billboard extension", 16: "configuration summary",
+    12: "wireless USB extension", 13: "billboard", 14: "authentication", 15: "billboard extension",
+    16: "configuration summary", 17: "firmware status",
 }  # fmt: skip
 """bDevCapabilityType (USB 3.2 Table 9-14, from memory)."""
 
@@ -94,8 +98,10 @@ PLATFORM = Layout(
     "Platform capability", "USB 3.2 9.6.2.4",
     *_capability(5, 20, "USB 3.2 9.6.2.4"),
     reserved(1),
-    field("PlatformCapabilityUUID", Bytes(16), "which platform defines the data", "USB 3.2 9.6.2.4"),
-    field("CapabilityData", rest_of(20), "data that the platform defines", "USB 3.2 9.6.2.4"),
+    field("PlatformCapabilityUUID", Bytes(16), "which platform defines the data", "USB 3.2 9.6.2.4",
+          meaning=platform_name),
+    field("CapabilityData", Bounded(lambda values: values.bLength - 20, Choice(platform_data)),
+          "data that the platform defines", "USB 3.2 9.6.2.4"),
 )  # fmt: skip
 
 _SUBLINK = Layout(
@@ -124,6 +130,23 @@ SUPERSPEED_PLUS = Layout(
     field("bmSublinkSpeedAttr", Series(_SUBLINK), "one entry per lane speed", "USB 3.2 9.6.2.5"),
 )  # fmt: skip
 
+PRECISION_TIME = Layout(
+    "Precision time measurement capability", "USB 3.2 9.6.2.6", *_capability(11, 3, "USB 3.2 9.6.2.6")
+)  # fmt: skip
+
+_AUTHENTICATION = "USB Authentication 1.0, authentication capability descriptor"
+
+AUTHENTICATION = Layout(
+    "Authentication capability", _AUTHENTICATION,
+    *_capability(14, 6, _AUTHENTICATION),
+    bits(1, spare(6), yes("interfaces change", "other interfaces are there once the device is authenticated"),
+         yes("firmware updates", "its firmware can be updated"), name="bmAttributes"),
+    field("bcdProtocolVersion", Int8ul, "release of the protocol", _AUTHENTICATION,
+          meaning=lambda value, _: f"{value >> 4}.{value & 0xF}"),
+    field("bcdCapability", Int8ul, "release of the capability", _AUTHENTICATION,
+          meaning=lambda value, _: f"{value >> 4}.{value & 0xF}"),
+)  # fmt: skip
+
 OTHER_CAPABILITY = Layout(
     "Device capability", "USB 3.2 9.6.2",
     *_capability(0, 3, "USB 3.2 9.6.2"),
@@ -131,10 +154,16 @@ OTHER_CAPABILITY = Layout(
 )  # fmt: skip
 
 
+CAPABILITY_LAYOUTS: dict[int, Layout] = {
+    2: USB2_EXTENSION, 3: SUPERSPEED, 4: CONTAINER_ID, 5: PLATFORM, 10: SUPERSPEED_PLUS, 11: PRECISION_TIME,
+    14: AUTHENTICATION,
+}  # fmt: skip
+"""Layout by bDevCapabilityType; the rest, 0Ch wireless USB extension among them, keep their data as bytes."""
+
+
 def capability(number: int) -> Layout:
     """The layout for a bDevCapabilityType."""
-    known = {2: USB2_EXTENSION, 3: SUPERSPEED, 4: CONTAINER_ID, 5: PLATFORM, 10: SUPERSPEED_PLUS}
-    return known.get(number, OTHER_CAPABILITY)
+    return CAPABILITY_LAYOUTS.get(number, OTHER_CAPABILITY)
 
 
 def _burst(value: Any, _: Mapping[str, Any]) -> str:

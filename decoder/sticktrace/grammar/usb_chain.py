@@ -107,6 +107,8 @@ def _layout(kind: int, piece: bytes, uas: bool, languages: bool) -> Layout:
         return usb3.capability(piece[2] if len(piece) > 2 else 0)
     if kind == 3 and languages:
         return usb.LANGUAGES
+    if kind == 3 and piece[2:16] == usb.OS_SIGNATURE and piece[0] >= 18:
+        return usb.OS_STRING
     # 24h is class-specific: a pipe usage only below a UAS interface.
     if kind == 0x24 and uas and piece[0] >= 4:
         return usb.PIPE_USAGE

@@ -6,7 +6,8 @@ from functools import cache, lru_cache
 from typing import Protocol
 
 from sticktrace.codes import scsi
-from sticktrace.grammar import addresses, mmc, sat, sbc, sbc_more, spc, spc_more, target_ports
+from sticktrace.grammar import addresses, defects, mmc, mmc_audio, mmc_record, sat, sbc, sbc_more, spc, spc_more
+from sticktrace.grammar import target_ports as ports
 from sticktrace.grammar.command import NONE, Command, Direction, data_phase
 from sticktrace.grammar.layout import Layout
 
@@ -15,7 +16,9 @@ class _Vocabulary(Protocol):
     COMMANDS: tuple[Command, ...]
 
 
-_MODULES: tuple[_Vocabulary, ...] = (spc, sbc, spc_more, sbc_more, target_ports, sat, mmc)
+_MODULES: tuple[_Vocabulary, ...] = (
+    spc, sbc, spc_more, sbc_more, defects, ports, sat, mmc, mmc_audio, mmc_record,
+)  # fmt: skip
 """Grammar modules that define commands. Where two rows claim one opcode, `find` says which is meant."""
 
 COMMANDS: tuple[Command, ...] = tuple(command for module in _MODULES for command in module.COMMANDS)
