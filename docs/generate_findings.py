@@ -16,7 +16,7 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "decoder"))
 
 
-from sticktrace.codes.documents import documents  # noqa: E402
+from sticktrace.codes.documents import cited, documents  # noqa: E402
 from sticktrace.findings.catalogue import patterns  # noqa: E402
 from sticktrace.findings.finding import Pattern  # noqa: E402
 
@@ -98,7 +98,8 @@ def _section(pattern: Pattern, layer: str, usually: str) -> Iterator[str]:
 def _documents() -> Iterator[str]:
     yield "## Documents\n"
     yield "| cited as | document | edition | year | known as |\n|---|---|---|---|---|"
-    for document in documents().values():
+    used = {document.name for pattern, _ in patterns().values() for document in cited(pattern.clause)}
+    for document in (document for document in documents().values() if document.name in used):
         yield f"| {document.name} | {document.title} | {document.edition} | {document.year} | {document.id} |"
 
 

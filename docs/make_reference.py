@@ -2,6 +2,7 @@
 
 * docs/reference/layouts-*.md, one page per grammar module: every layout with its fields, places, meanings, clauses;
 * docs/reference/commands.md: every SCSI command that is known, with its layouts;
+* docs/reference/documents.md: which edition of a document a citation means;
 * docs/reference/README.md: what there is;
 * docs/cli.md: the help of every verb.
 
@@ -29,7 +30,8 @@ sys.path[:0] = [str(ROOT / "decoder"), str(ROOT / "docs")]
 from layout_pages import cell, hexadecimal, section  # noqa: E402
 
 import sticktrace.grammar  # noqa: E402
-from sticktrace.grammar.command import Command  # noqa: E402
+from sticktrace.codes.documents import documents  # noqa: E402
+from sticktrace.grammar.command import Command, Direction  # noqa: E402
 from sticktrace.grammar.layout import Layout  # noqa: E402
 
 DOCS = ROOT / "docs"
@@ -144,14 +146,20 @@ def commands_page() -> str:
     from sticktrace.grammar.vocabulary import COMMANDS
 
     lines = [NOTICE, "# Commands\n", f"The {len(COMMANDS)} SCSI commands that are laid out, by operation code.\n"]
-    lines += ["| opcode | service action | command | command block | data in | data out | clause |", "|" + "---|" * 7]
+    lines += ["Data goes in (to the host), out, or nowhere; some command blocks tell it by their bits.\n"]
+    lines += ["| opcode | service action | command | command block | data | data in | data out | clause |"]
+    lines += ["|" + "---|" * 8]
     for command in sorted(COMMANDS, key=lambda c: (c.opcode, c.service_action or 0, c.name)):
         action = "" if command.service_action is None else hexadecimal(command.service_action)
         lines.append(
-            f"| {command.opcode:02X}h | {action} | {cell(command.name)} | {_link(command.cdb)} | "
+            f"| {command.opcode:02X}h | {action} | {cell(command.name)} | {_link(command.cdb)} | {_way(command)} | "
             f"{_data(command, 'in')} | {_data(command, 'out')} | {cell(command.clause)} |"
         )
     return "\n".join(lines) + "\n"
+
+
+def _way(command: Command) -> str:
+    return command.direction.value if isinstance(command.direction, Direction) else "by its bits"
 
 
 def _data(command: Command, direction: str) -> str:
@@ -160,12 +168,23 @@ def _data(command: Command, direction: str) -> str:
     return _link(command.data_in if direction == "in" else command.data_out)
 
 
+def documents_page() -> str:
+    """Which edition each citation means."""
+    lines = [NOTICE, "# Documents\n", "What a clause calls a document, and which edition that is. "
+             "Clause numbers are those of this edition.\n"]  # fmt: skip
+    lines += ["| cited as | document | edition | year | known as |", "|---|---|---|---|---|"]
+    for name, found in sorted(documents().items()):
+        lines.append(f"| {name} | {cell(found.title)} | {cell(found.edition)} | {found.year} | {cell(found.id)} |")
+    return "\n".join(lines) + "\n"
+
+
 def index_page() -> str:
     """What there is."""
     lines = [NOTICE, "# Reference\n"]
     lines.append("Made from the layouts that the program itself reads with: `python docs/make_reference.py`.\n")
     lines.append("* [Commands](commands.md): every SCSI command that is known")
-    lines.append("* [Findings](findings.md): everything that diagnose can say\n")
+    lines.append("* [Findings](findings.md): everything that diagnose can say")
+    lines.append("* [Documents](documents.md): which edition of a document a citation means\n")
     lines += ["| page | layouts | what |", "|---|---|---|"]
     for name, layouts in sorted(pages().items()):
         module = importlib.import_module(f"sticktrace.grammar.{name}")
@@ -218,6 +237,7 @@ def build() -> dict[Path, str]:
     made = {reference / f"layouts-{name}.md": layouts_page(name) for name in pages()}
     return made | {
         reference / "commands.md": commands_page(),
+        reference / "documents.md": documents_page(),
         reference / "README.md": index_page(),
         DOCS / "cli.md": cli_page(),
     }

@@ -59,9 +59,9 @@ def test_pattern_is_whole(slug: str) -> None:
 
 
 def test_clauses_name_an_edition() -> None:
-    """Each cited document is in the table, with its edition, and no other document is."""
+    """Each cited document is in the table, with its edition. (test_grammar_every asks that none is there in vain.)"""
     named = {document.name for pattern, _ in patterns().values() for document in cited(pattern.clause)}
-    assert named == set(documents())
+    assert named <= set(documents())
     assert all(d.title and d.edition and d.id and 1990 < d.year < 2040 for d in documents().values())
 
 

@@ -1,11 +1,9 @@
-"""Every layout of every grammar module, those behind a choice too: the rules of `layouts`, a text, and a cited edition."""
+"""Every layout of every grammar module, those behind a choice too: the rules of `layouts`, texts, cited editions."""
 
 from __future__ import annotations
 
-import importlib
 import importlib.util
-import pkgutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from functools import cache
 from types import ModuleType
 from typing import Any
@@ -15,11 +13,12 @@ from construct import Construct, Struct, Subconstruct
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import sticktrace.grammar
 from conftest import ROOT
 from layouts import check_cover, check_everything
-from sticktrace.codes.documents import PRACTICE, documents, edition_of
-from sticktrace.grammar.layout import Bits, Layout
+from sticktrace.codes import usb_requests as requests
+from sticktrace.codes.documents import PRACTICE, cited, documents, named
+from sticktrace.findings.catalogue import patterns
+from sticktrace.grammar.layout import Layout
 from sticktrace.storage import commands
 
 
@@ -71,31 +70,41 @@ def test_any_bytes(layout: Layout) -> None:
 
 @pytest.mark.parametrize("layout", EVERY.values(), ids=NAMES)
 def test_texts_and_editions(layout: Layout) -> None:
-    """Each field says what it is; the layout, and each field with a clause of its own, name a document and its edition."""
+    """Each field says what it is, and each clause names a document and its edition. (Bits tell of a field, too.)"""
     rows = layout.outline()
-    for row in rows:
-        assert row.text or row.name.startswith("reserved"), (layout.title, row.name)
+    for number, row in enumerate(rows, 1):
+        told = row.text or (number < len(rows) and rows[number].depth > row.depth)
+        assert told or "reserved" in row.name.lower(), (layout.title, row.name)
     clauses = {layout.clause, *(row.clause for row in rows)} - {""}
     for clause in clauses:
-        assert edition_of(clause) or clause == PRACTICE, (layout.title, clause)
+        assert named(clause) or clause.startswith(PRACTICE), (layout.title, clause)
 
 
 @pytest.mark.parametrize("command", commands.COMMANDS, ids=lambda command: command.name)
 def test_commands_name_an_edition(command: Any) -> None:
-    assert edition_of(command.clause)
+    assert named(command.clause)
 
 
-def cited_names() -> set[str]:
-    """Every document that a layout or a command cites."""
-    clauses = {layout.clause for layout in EVERY.values()} | {command.clause for command in commands.COMMANDS}
-    clauses |= {row.clause for layout in EVERY.values() for row in layout.outline()}
-    return {document.name for clause in clauses - {"", PRACTICE} for document in edition_of(clause)}
+def clauses() -> set[str]:
+    """Every clause that a layout, a command or a control request cites."""
+    found = {layout.clause for layout in EVERY.values()} | {command.clause for command in commands.COMMANDS}
+    found |= {row.clause for layout in EVERY.values() for row in layout.outline()}
+    for table in (requests.STANDARD_REQUESTS, requests.HUB_REQUESTS, requests.MASS_STORAGE_REQUESTS):
+        found |= {known.clause for known in table.values()}
+    return {clause for clause in found if clause and not clause.startswith(PRACTICE)}
 
 
-def test_no_edition_is_named_in_vain() -> None:
-    """What the table of documents holds, grammar, codes or findings cite."""
-    from sticktrace.codes.documents import cited
-    from sticktrace.findings.catalogue import patterns
+def test_no_document_is_listed_in_vain() -> None:
+    """The table of documents holds what grammar, codes or findings cite, and nothing else."""
+    told = {document.name for clause in clauses() for document in named(clause)}
+    told |= {document.name for pattern, _ in patterns().values() for document in cited(pattern.clause)}
+    assert told == set(documents())
 
-    used = {document.name for pattern, _ in patterns().values() for document in cited(pattern.clause)}
-    assert used | cited_names() == set(documents())
+
+def test_a_clause_is_read_part_by_part() -> None:
+    """A document with a place or a title, and another one after a semicolon; no edition, no document."""
+    names = [document.name for document in named("MMC-5, READ FORMAT CAPACITIES command; UFI 1.0 4.10")]
+    assert names == ["MMC-5", "UFI 1.0"]
+    assert [document.name for document in named("SPC-3 6.4.2 Table 81")] == ["SPC-3"]
+    for clause in ("SPC 6.4.2", "SPC-30 6.4", "MMC, READ HEADER command", "SPC-3 6.4; hearsay", ""):
+        assert named(clause) == []

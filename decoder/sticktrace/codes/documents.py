@@ -35,6 +35,18 @@ def documents() -> dict[str, Document]:
     return {name: Document(name, **row) for name, row in tomllib.loads(text).items()}
 
 
+def named(clause: str) -> list[Document]:
+    """The documents of a layout's or a command's clause, such as "MMC-5, READ TOC/PMA/ATIP command; UFI 1.0 4.10": each
+    part is a document with a place in it, or with the title of a command, page or table. Empty where one is unknown."""
+    found: list[Document] = []
+    for part in clause.split("; "):
+        match = [document for name, document in documents().items() if re.match(rf"{re.escape(name)}( |,|$)", part)]
+        if not match:
+            return []
+        found.append(max(match, key=lambda document: len(document.name)))
+    return found
+
+
 def cited(clause: str) -> list[Document]:
     """The documents of a clause such as "SAM-3 5.9.7, SPC-3 Tables 27, 28 (7h, 27h), common practice".
 

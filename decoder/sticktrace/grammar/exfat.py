@@ -133,8 +133,9 @@ FILE_ENTRY = Layout(
           default=FILE),
     field("SecondaryCount", Int8ul, "entries of the set that follow, 2 to 18", "exFAT 7.4.2"),
     field("SetChecksum", Int16ul, "checksum of the whole set", "exFAT 7.4.3"),
-    bits(2, spare(10), part("Archive", 1), part("Directory", 1, "a directory"), spare(1), part("System", 1),
-         part("Hidden", 1), part("ReadOnly", 1), order="little", name="FileAttributes"),
+    bits(2, spare(10), part("Archive", 1, "changed since the last backup"), part("Directory", 1, "a directory"),
+         spare(1), part("System", 1, "part of the operating system"), part("Hidden", 1, "not listed"),
+         part("ReadOnly", 1, "not to be written"), order="little", name="FileAttributes"),
     field("Reserved1", Bytes(2), "reserved", "exFAT 7.4"),
     field("CreateTimestamp", Int32ul, "time of creation", "exFAT 7.4.5", meaning=_stamp),
     field("LastModifiedTimestamp", Int32ul, "time of the last write", "exFAT 7.4.6", meaning=_stamp),
@@ -165,7 +166,8 @@ NAME_ENTRY = Layout(
     "exFAT file name entry",
     "exFAT 7.7",
     field("EntryType", Int8ul, "C1h; 41h once deleted", "exFAT 7.7.1", default=FILE_NAME),
-    bits(1, spare(6), part("NoFatChain", 1), part("AllocationPossible", 1), name="GeneralSecondaryFlags"),
+    bits(1, spare(6), part("NoFatChain", 1, "must be 0"), part("AllocationPossible", 1, "must be 0"),
+         name="GeneralSecondaryFlags"),
     field("FileName", Bytes(30), "15 characters of the name in UTF-16", "exFAT 7.7.3", meaning=_text),
 )
 

@@ -1,7 +1,7 @@
 """FAT12, FAT16 and FAT32 on disk: boot sector, FSInfo, directory entries, dates, the name checksum.
 
-Follows the FAT specification ("FAT: General Overview of On-Disk Format", Microsoft 2005), here "FAT spec"; the section
-names are its own. Unmarked dirty bits in the boot sector are what the Linux and Windows drivers do (common practice).
+Follows the FAT specification ("FAT: General Overview of On-Disk Format", Microsoft 2005); the names of sections are
+its own. Unmarked dirty bits in the boot sector are what the Linux and Windows drivers do (common practice).
 """
 
 from __future__ import annotations
@@ -15,21 +15,23 @@ from sticktrace.grammar.layout import Layout, bits, field, part, spare
 from sticktrace.text import safe
 
 FAT12_LIMIT, FAT16_LIMIT = 4085, 65525
-"""Fewer clusters than the first: FAT12; fewer than the second: FAT16; else FAT32 (FAT spec, FAT type determination)."""
+"""Fewer clusters than the first: FAT12; fewer than the second: FAT16; else FAT32 (FAT specification, FAT type
+determination)."""
 
 DIRECTORY_LIMIT = 65536 * 32
-"""Bytes of the largest directory (FAT spec, FAT directory structure)."""
+"""Bytes of the largest directory (FAT specification, FAT directory structure)."""
 
 READ_ONLY, HIDDEN, SYSTEM, VOLUME_ID, DIRECTORY, ARCHIVE, LONG_NAME = 0x01, 0x02, 0x04, 0x08, 0x10, 0x20, 0x0F
 DELETED, LAST_LONG = 0xE5, 0x40
 
-_BPB = "FAT spec, BPB structure"
-_EXT16, _EXT32 = "FAT spec, extended BPB for FAT12/16", "FAT spec, extended BPB for FAT32"
-_DIR, _LONG = "FAT spec, directory structure", "FAT spec, long name implementation"
+_BPB = "FAT specification, BPB structure"
+_EXT16, _EXT32 = "FAT specification, extended BPB for FAT12/16", "FAT specification, extended BPB for FAT32"
+_DIR, _LONG = "FAT specification, directory structure", "FAT specification, long name implementation"
 
 
 def checksum(short_name: bytes) -> int:
-    """The checksum that ties long name entries to their short entry (FAT spec, ChkSum). ``short_name`` is 11 bytes."""
+    """The checksum that ties long name entries to their short entry (FAT specification, ChkSum). ``short_name`` has 11
+    bytes."""
     total = 0
     for byte in short_name:
         total = ((total & 1) << 7) + (total >> 1) + byte & 0xFF
@@ -42,13 +44,13 @@ def fat_type(clusters: int) -> int:
 
 
 def date_text(value: int) -> str:
-    """``2031-04-17``, or "" for a date that is zero or impossible (FAT spec, date format)."""
+    """``2031-04-17``, or "" for a date that is zero or impossible (FAT specification, date format)."""
     day, month, year = value & 31, value >> 5 & 15, 1980 + (value >> 9)
     return f"{year:04}-{month:02}-{day:02}" if 1 <= month <= 12 and day else ""
 
 
 def time_text(value: int) -> str:
-    """``12:34:56`` in steps of two seconds, or "" for an impossible time (FAT spec, time format)."""
+    """``12:34:56`` in steps of two seconds, or "" for an impossible time (FAT specification, time format)."""
     hours, minutes, seconds = value >> 11, value >> 5 & 63, (value & 31) * 2
     return f"{hours:02}:{minutes:02}:{seconds:02}" if hours < 24 and minutes < 60 and seconds < 60 else ""
 
@@ -151,16 +153,16 @@ BOOT_SECTOR_32 = Layout(
 
 FSINFO = Layout(
     "FAT32 FSInfo sector",
-    "FAT spec, FSInfo structure",
-    field("FSI_LeadSig", Int32ul, "41615252h", "FAT spec, FSInfo structure", default=0x41615252),
-    field("FSI_Reserved1", Bytes(480), "must be zero", "FAT spec, FSInfo structure"),
-    field("FSI_StrucSig", Int32ul, "61417272h", "FAT spec, FSInfo structure", default=0x61417272),
-    field("FSI_Free_Count", Int32ul, "free clusters as last known; a hint", "FAT spec, FSInfo structure",
+    "FAT specification, FSInfo structure",
+    field("FSI_LeadSig", Int32ul, "41615252h", "FAT specification, FSInfo structure", default=0x41615252),
+    field("FSI_Reserved1", Bytes(480), "must be zero", "FAT specification, FSInfo structure"),
+    field("FSI_StrucSig", Int32ul, "61417272h", "FAT specification, FSInfo structure", default=0x61417272),
+    field("FSI_Free_Count", Int32ul, "free clusters as last known; a hint", "FAT specification, FSInfo structure",
           meaning={0xFFFFFFFF: "not known"}, default=0xFFFFFFFF),
-    field("FSI_Nxt_Free", Int32ul, "where to look for a free cluster; a hint", "FAT spec, FSInfo structure",
+    field("FSI_Nxt_Free", Int32ul, "where to look for a free cluster; a hint", "FAT specification, FSInfo structure",
           meaning={0xFFFFFFFF: "not known"}, default=0xFFFFFFFF),
-    field("FSI_Reserved2", Bytes(12), "must be zero", "FAT spec, FSInfo structure"),
-    field("FSI_TrailSig", Int32ul, "AA550000h", "FAT spec, FSInfo structure", default=0xAA550000),
+    field("FSI_Reserved2", Bytes(12), "must be zero", "FAT specification, FSInfo structure"),
+    field("FSI_TrailSig", Int32ul, "AA550000h", "FAT specification, FSInfo structure", default=0xAA550000),
 )  # fmt: skip
 
 DIRECTORY_ENTRY = Layout(

@@ -14,9 +14,9 @@ from sticktrace.grammar.layout import Layout, field
 from sticktrace.text import safe
 
 _NTFS = "common practice (NTFS has no published standard)"
-_EXT = "Linux kernel documentation, ext4 super block"
+_EXT = "ext4 documentation, super block"
 _ISO = "ECMA-119 8.4"
-_HFS = "Apple Technical Note TN1150, volume header"
+_HFS = "TN1150, volume header"
 _APFS = "Apple File System Reference, container"
 
 

@@ -13,7 +13,7 @@ from construct import Bytes, GreedyBytes, Int8ub
 from sticktrace.grammar.cdb import number
 from sticktrace.grammar.layout import Bounded, Field, Layout, bits, field, part, reserved, spare
 
-UAS = "INCITS 471 (UAS)"
+UAS = "UAS"
 
 IU_NAMES = {
     0x01: "COMMAND",

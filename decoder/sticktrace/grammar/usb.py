@@ -233,10 +233,10 @@ OS_STRING = Layout(
 PIPE_USAGES = {1: "command pipe", 2: "status pipe", 3: "data-in pipe", 4: "data-out pipe"}
 
 PIPE_USAGE = Layout(
-    "Pipe usage descriptor", "UAS (T10/2095-D) 5.3.3.5",
-    *head(0x24, 4, "UAS pipe usage descriptor"),
-    field("bPipeID", Int8ul, "what the endpoint before it is for", "UAS pipe usage descriptor", meaning=PIPE_USAGES),
-    field("Reserved", Int8ul, "zero", "UAS pipe usage descriptor"),
+    "Pipe usage descriptor", "UAS 5.3.3.5",
+    *head(0x24, 4, "UAS, pipe usage descriptor"),
+    field("bPipeID", Int8ul, "what the endpoint before it is for", "UAS, pipe usage descriptor", meaning=PIPE_USAGES),
+    field("Reserved", Int8ul, "zero", "UAS, pipe usage descriptor"),
 )  # fmt: skip
 
 OTHER = Layout(
