@@ -149,15 +149,16 @@ def direction(cdb: bytes, device_type: int | None = None) -> Direction | None:
     command = find(cdb, device_type)
     if command is None:
         return None
-    if isinstance(command.direction, Direction):
-        if command.medium:
-            return NONE if lba_and_blocks(cdb)[1] == 0 else command.direction
-        if command.direction is NONE or not command.length or len(cdb) < command.cdb.sizeof():
-            return command.direction
+    if command.medium and isinstance(command.direction, Direction):
+        return NONE if lba_and_blocks(cdb)[1] == 0 else command.direction
     return _direction(cdb, device_type)
 
 
 @lru_cache(maxsize=1024)
 def _direction(cdb: bytes, device_type: int | None) -> Direction | None:
     command = find(cdb, device_type)
-    return data_phase(command, cdb).direction if command is not None else None
+    if command is None:
+        return None
+    if isinstance(command.direction, Direction) and len(cdb) < command.cdb.sizeof():
+        return command.direction
+    return data_phase(command, cdb).direction
