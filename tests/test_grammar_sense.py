@@ -95,7 +95,7 @@ def test_response_code_chooses_the_layout(code: int, layout: Layout | None) -> N
 
 ATA_FIXED = bytes.fromhex(
     "70 00 01"  # RECOVERED ERROR
-    "04 51 40 03"  # ERROR: ABRT; STATUS: DRDY, SERV, ERR; DEVICE; COUNT (7:0)
+    "04 51 40 03"  # ERROR: ABRT; STATUS: DRDY, DSC, ERR; DEVICE; COUNT (7:0)
     "0a"
     "65 00 4f c2"  # COUNT UPPER NONZERO, LBA UPPER NONZERO, log index 5; LBA (7:0), (15:8), (23:16)
     "00 1d 00 000000"
@@ -112,7 +112,7 @@ def test_ata_registers_in_fixed_format() -> None:
     assert (values["EXTEND"], values["COUNT UPPER NONZERO"], values["LBA UPPER NONZERO"]) == (0, 1, 1)
     words = said(layout, ATA_FIXED)
     assert (words["STATUS"], words["ADDITIONAL SENSE CODE QUALIFIER"]) == (
-        "DRDY, SERV, ERR", "ATA PASS THROUGH INFORMATION AVAILABLE",
+        "DRDY, DSC, ERR", "ATA PASS THROUGH INFORMATION AVAILABLE",
     )  # fmt: skip
     assert "no threshold is exceeded" in words["LBA (23:16)"]  # ATA8-ACS, SMART RETURN STATUS: 4Fh and C2h
     assert layout.build(values) == ATA_FIXED

@@ -18,7 +18,7 @@ from sticktrace.grammar.mode_parts import head, page, subpage, tenths
 VENDOR = Layout(
     "Vendor specific mode page",
     "SPC-4, mode page format",
-    *head(0x00, 0),
+    *head(0x00, 0, "Vendor specific"),
     field(
         "VENDOR SPECIFIC",
         Bounded(lambda c: c["PAGE LENGTH"], GreedyBytes),

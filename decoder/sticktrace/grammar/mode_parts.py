@@ -6,7 +6,7 @@ from typing import Any
 
 from construct import Construct, Int8ub, Int16ub
 
-from sticktrace.grammar.layout import Layout, bits, field, part
+from sticktrace.grammar.layout import Bits, Layout, bits, field, part
 
 PAGE_NAMES = {
     0x00: "Vendor specific",
@@ -31,34 +31,32 @@ PAGE_NAMES = {
 """PAGE CODE values met in practice (SPC-4, SBC-3, SCSI-2, RBC, MMC-3, MMC-5, UFI 1.0)."""
 
 
-def head(code: int, length: int) -> tuple[Construct, ...]:
-    """The two bytes that open a mode page."""
-    return (
-        bits(
-            1,
-            part("PS", 1, "the device can save this page"),
-            part("SPF", 1, "a subpage code follows", "SPC-4, mode page format"),
-            part("PAGE CODE", 6, "which page", "SPC-4, mode page format", meaning=PAGE_NAMES, default=code),
-        ),
-        field("PAGE LENGTH", Int8ub, "bytes that follow this one", default=length),
-    )
+_FORMAT = "SPC-4, mode page format"
+
+
+def _first(code: int, subpage: int, name: str) -> Bits:
+    return bits(
+        1, part("PS", 1, "the device can save this page", _FORMAT),
+        part("SPF", 1, "a subpage code follows", _FORMAT, default=subpage),
+        part("PAGE CODE", 6, "which page", _FORMAT, meaning={code: name}, default=code),
+    )  # fmt: skip
+
+
+def head(code: int, length: int, name: str) -> tuple[Construct, ...]:
+    """The two bytes that open a mode page of that name."""
+    return (_first(code, 0, name), field("PAGE LENGTH", Int8ub, "bytes that follow this one", default=length))
 
 
 def page(code: int, length: int, name: str, clause: str, *fields: Construct) -> Layout:
     """A mode page of that PAGE LENGTH, its two first bytes included."""
-    return Layout(f"{name} mode page", clause, *head(code, length), *fields)
+    return Layout(f"{name} mode page", clause, *head(code, length, name), *fields)
 
 
 def subpage(code: int, subcode: int, length: int, name: str, clause: str, *fields: Construct) -> Layout:
     """A mode subpage of that PAGE LENGTH, its four first bytes included."""
     return Layout(
         f"{name} mode page", clause,
-        bits(
-            1,
-            part("PS", 1, "the device can save this page"),
-            part("SPF", 1, "a subpage code follows", "SPC-4, mode page format", default=1),
-            part("PAGE CODE", 6, "which page", "SPC-4, mode page format", meaning=PAGE_NAMES, default=code),
-        ),
+        _first(code, 1, name),
         field("SUBPAGE CODE", Int8ub, "which subpage", default=subcode),
         field("PAGE LENGTH", Int16ub, "bytes that follow this one", default=length),
         *fields,

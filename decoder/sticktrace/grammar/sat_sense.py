@@ -16,8 +16,9 @@ from sticktrace.grammar.layout import Field, Layout, bits, field, part, spare
 INFORMATION = "SAT-3, ATA PASS-THROUGH fixed format sense data"
 DESCRIPTOR = "SAT-2 12.2.6"
 
-STATUS_BITS = {7: "BSY", 6: "DRDY", 5: "DF", 4: "SERV", 3: "DRQ", 0: "ERR"}
-"""Bits of the ATA status register (ATA8-ACS, STATUS field); 2 and 1 are obsolete."""
+STATUS_BITS = {7: "BSY", 6: "DRDY", 5: "DF", 4: "DSC", 3: "DRQ", 0: "ERR"}
+"""Bits of the ATA status register (ATA8-ACS, STATUS field). 2 and 1 are obsolete; 4 depends on the command there, and
+most disks still set it as they did when it told that a seek was complete."""
 
 ERROR_BITS = {7: "ICRC", 6: "UNC", 5: "MC", 4: "IDNF", 3: "MCR", 2: "ABRT", 1: "NM"}
 """Bits of the ATA error register (ATA8-ACS, ERROR field)."""
@@ -49,7 +50,7 @@ _MEANINGS = {"STATUS": _status, "ERROR": _error, "LBA (23:16)": _smart}
 
 
 def _register(name: str, clause: str) -> Field:
-    return field(name, Int8ub, f"ATA register: {name.lower()}", clause, meaning=_MEANINGS.get(name))
+    return field(name, Int8ub, f"ATA register {name}", clause, meaning=_MEANINGS.get(name))
 
 
 def fixed_information() -> tuple[Construct, ...]:

@@ -65,14 +65,14 @@ ATA_SIGNATURE = Layout(
     number("TRANSPORT IDENTIFIER", 1, "how the device is wired to the bridge", meaning=_TRANSPORTS),
     bits(1, spare(1), part("INTERRUPT", 1, "interrupt bit"), spare(2), part("PM PORT", 4, "port of a multiplier")),
     *(
-        number(name, 1, f"ATA register after reset: {name.lower()}")
+        number(name, 1, f"ATA register {name} after reset")
         for name in (
             "STATUS", "ERROR", "LBA (7:0)", "LBA (15:8)", "LBA (23:16)", "DEVICE", "LBA (31:24)", "LBA (39:32)",
             "LBA (47:40)",
         )
     ),
-    reserved(1), number("COUNT (7:0)", 1, "ATA register after reset: count"),
-    number("COUNT (15:8)", 1, "ATA register after reset: count, high byte"), reserved(6),
+    reserved(1), number("COUNT (7:0)", 1, "ATA register COUNT after reset"),
+    number("COUNT (15:8)", 1, "ATA register COUNT after reset, high byte"), reserved(6),
 )  # fmt: skip
 
 ATA_INFORMATION = Layout(
