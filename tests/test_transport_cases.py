@@ -11,6 +11,7 @@ import pytest
 import sticktrace
 from conftest import ROOT
 from lanes import BULK_OUT, Bench, Run, Step
+from sticktrace.grammar.direction import IN
 from sticktrace.transport.cases import case_of
 from workshop import wire
 
@@ -107,9 +108,9 @@ def test_the_lesson_of_the_demo_plays_them_in_order() -> None:
 )
 def test_no_case_where_the_capture_does_not_settle_it(residue: int | None, status: str) -> None:
     """A CSW that is missing, not valid, or not meaningful (6.3.2: the residue exceeds the length) tells nothing."""
-    assert case_of(READ, "in", 512, 512, residue, status) is None
+    assert case_of(READ, IN, 512, 512, residue, status) is None
 
 
 def test_a_phase_error_of_an_unknown_command_has_no_case() -> None:
     """The opcode alone would tell what the device wanted."""
-    assert case_of(bytes([0xC0, 0, 0, 0, 0, 0]), "in", 512, 512, 0, "phase error") is None
+    assert case_of(bytes([0xC0, 0, 0, 0, 0, 0]), IN, 512, 512, 0, "phase error") is None

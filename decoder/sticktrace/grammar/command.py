@@ -4,27 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import KW_ONLY, dataclass, field
-from enum import StrEnum
 from typing import Any, NamedTuple
 
+from sticktrace.grammar.direction import IN, NONE, OUT, Direction
 from sticktrace.grammar.layout import Layout
+
+__all__ = [
+    "IN", "NONE", "NO_DATA", "OUT", "Command", "DataLayout", "DataPhase", "DataRule", "Direction", "Values",
+    "data_phase",
+]  # fmt: skip
 
 Values = Mapping[str, Any]
 """The values of a CDB by field name."""
 
 DataLayout = Layout | Callable[[Values, bytes], Layout | None] | None
 """A fixed layout, or a choice made from the CDB's values and the first bytes of the data."""
-
-
-class Direction(StrEnum):
-    """Which way the data phase goes, as seen from the host."""
-
-    NONE = "none"
-    IN = "in"
-    OUT = "out"
-
-
-NONE, IN, OUT = Direction.NONE, Direction.IN, Direction.OUT
 
 
 class DataPhase(NamedTuple):

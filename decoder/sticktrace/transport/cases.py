@@ -6,14 +6,18 @@ moved, the residue and the status. Where these do not settle it, there is no cas
 
 from __future__ import annotations
 
-from sticktrace.grammar.command import Direction
+from sticktrace.grammar.direction import IN, NONE, OUT, Direction
 from sticktrace.grammar.vocabulary import direction as direction_of
 from sticktrace.transport.items import FAILED, PASSED, PHASE_ERROR
 
-_AGREED = {"none": 1, "in": 6, "out": 12}
+_AGREED = {NONE: 1, IN: 6, OUT: 12}
+_DISAGREED = {(NONE, IN): 2, (NONE, OUT): 3, (IN, IN): 7, (IN, OUT): 8, (OUT, IN): 10, (OUT, OUT): 13}
+"""Case of a phase error by what the host announced and what the command asks for: more, or the other way."""
 
 
-def case_of(cdb: bytes, direction: str, expected: int, moved: int, residue: int | None, status: str) -> int | None:
+def case_of(
+    cdb: bytes, direction: Direction, expected: int, moved: int, residue: int | None, status: str
+) -> int | None:
     """The number 1-13, or None where the capture does not allow it.
 
     ``direction`` and ``expected`` are the host's (CBW), ``moved`` the bytes seen in the data phase.
@@ -23,21 +27,14 @@ def case_of(cdb: bytes, direction: str, expected: int, moved: int, residue: int 
     if residue is None or status not in (PASSED, FAILED, PHASE_ERROR):
         return None
     if status == PHASE_ERROR:
-        return _disagreement(direction, direction_of(cdb))
+        wish = direction_of(cdb)
+        return _DISAGREED.get((direction, wish)) if wish is not None else None
     if residue > expected:  # such a CSW is not meaningful (6.3.2)
         return None
-    if direction == "none":
+    if direction is NONE:
         return 1
     processed = max(0, expected - residue)
-    if direction == "in":
+    if direction is IN:
         processed = min(processed, moved)
         return 4 if processed == 0 else 5 if processed < expected else 6
     return 9 if processed == 0 else 11 if processed < expected else 12
-
-
-def _disagreement(direction: str, wish: Direction | None) -> int | None:
-    """Phase error: the device wanted more than the host announced, or the other direction."""
-    cases: dict[tuple[str, str | None], int] = {
-        ("none", "in"): 2, ("none", "out"): 3, ("in", "in"): 7, ("in", "out"): 8, ("out", "in"): 10, ("out", "out"): 13,
-    }  # fmt: skip
-    return cases.get((direction, wish))

@@ -14,6 +14,7 @@ from sticktrace.bus.device import Device
 from sticktrace.bus.events import BusEvent
 from sticktrace.bus.requests import Request
 from sticktrace.capture.transfer import NO_DATA, Piece
+from sticktrace.grammar.direction import Direction as Direction
 from sticktrace.transport.remarks import Remark
 
 
@@ -28,14 +29,6 @@ class Status(StrEnum):
 
 
 PASSED, FAILED, PHASE_ERROR, MISSING, INVALID = Status
-
-
-class Direction(StrEnum):
-    """The way of a data phase, seen from the host."""
-
-    NONE = "none"
-    IN = "in"
-    OUT = "out"
 
 
 class Transport(StrEnum):
