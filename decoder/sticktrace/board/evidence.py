@@ -75,7 +75,7 @@ class Seen:
             self.empty.add(item.lun)
 
     def _size(self, item: Exchange) -> None:
-        if not kind_of(item.cdb[:2])[1]:
+        if not kind_of(item.cdb)[1]:
             return
         if item.status == PASSED:
             self.moved = max(self.moved, item.moved)

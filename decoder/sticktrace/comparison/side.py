@@ -42,7 +42,7 @@ class Sums:
             self.requests[item.name] += 1
         if not isinstance(item, Exchange):
             return
-        name, medium = kind_of(item.cdb[:2])
+        name, medium = kind_of(item.cdb)
         self.commands[name] += 1
         self.failed += item.status != PASSED
         self.stalls += len(item.stalled)

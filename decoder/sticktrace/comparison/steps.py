@@ -167,7 +167,7 @@ class Folding:
         if item.opcode == _REQUEST_SENSE and item.number in self._fetched:
             self._fetched.discard(item.number)
             return None
-        kind, medium = kind_of(item.cdb[:2])
+        kind, medium = kind_of(item.cdb)
         lba, blocks = lba_and_blocks(item.cdb) if medium else (None, None)
         end, shade = _ending(item)
         step = Step(

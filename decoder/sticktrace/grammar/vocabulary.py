@@ -35,6 +35,7 @@ def _rows_by_opcode() -> dict[int, list[Command]]:
 
 
 _ROWS = _rows_by_opcode()
+_SEVERAL = frozenset(bytes((opcode,)) for opcode, rows in _ROWS.items() if any(row.device_types for row in rows))
 _READERS = addresses.readers(COMMANDS)
 
 
@@ -44,6 +45,12 @@ def meanings(cdb: bytes) -> list[Command]:
     action = cdb[1] & 0x1F if len(cdb) > 1 else 0
     rows = _ROWS.get(cdb[0], ()) if cdb else ()
     return [command for command in rows if command.service_action in (None, action)]
+
+
+def head(cdb: bytes) -> bytes:
+    """As much of a command block as tells which command it is, to keep names by: two bytes, or all of it where the
+    opcode has several meanings."""
+    return cdb if cdb[:1] in _SEVERAL else cdb[:2]
 
 
 def find(cdb: bytes, device_type: int | None = None) -> Command | None:

@@ -63,7 +63,9 @@ Sectors = Callable[[Exchange, bytes], Iterator[tuple[int, Explanation]]]
 """Lays out the blocks of the medium that an exchange moved, as far as they have a structure."""
 
 
-def parts_of(exchange: Exchange, read: Read, device_type: int = 0, sectors: Sectors | None = None) -> list[Part]:
+def parts_of(
+    exchange: Exchange, read: Read, device_type: int | None = None, sectors: Sectors | None = None
+) -> list[Part]:
     """The parts of an exchange in the order in which they crossed the bus."""
     parts: list[Part] = []
     command_layout, status_layout = _WRAPPERS.get(exchange.transport, (None, None))
@@ -90,7 +92,7 @@ def _source(found: Sense) -> str:
     return f"fetched by exchange {found.exchange}" if found.exchange else "came with the status"
 
 
-def _data(exchange: Exchange, read: Read, device_type: int, sectors: Sectors | None) -> Part:
+def _data(exchange: Exchange, read: Read, device_type: int | None, sectors: Sectors | None) -> Part:
     data, note = _gather(exchange, read)
     command = find(exchange.cdb, device_type)
     layout = None

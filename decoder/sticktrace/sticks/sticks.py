@@ -15,16 +15,20 @@ from sticktrace.sticks import learning
 from sticktrace.sticks.learning import ACCESSES, Read
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import find, name
+from sticktrace.storage.commands import find, head, name
 from sticktrace.transport.items import PASSED, Exchange, Item
 
 
+def kind_of(cdb: bytes) -> tuple[str, str]:
+    """Name of a command, and "read" or "write" where it moves the medium's own blocks, else "". Quick enough for every
+    exchange of a capture."""
+    return _kind_of(head(cdb))
+
+
 @lru_cache(maxsize=4096)
-def kind_of(head: bytes) -> tuple[str, str]:
-    """Name of a command by the first two bytes of its command block, and "read" or "write" where it moves the medium's
-    own blocks, else "". Quick enough for every exchange of a capture."""
-    command = find(head)
-    return name(head), command.medium if command is not None else ""
+def _kind_of(first: bytes) -> tuple[str, str]:
+    command = find(first)
+    return name(first), command.medium if command is not None else ""
 
 
 class Sticks:

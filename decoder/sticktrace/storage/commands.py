@@ -10,12 +10,12 @@ from sticktrace.errors import LayoutError
 from sticktrace.grammar import ufi
 from sticktrace.grammar.command import Command
 from sticktrace.grammar.layout import Layout, Row
-from sticktrace.grammar.vocabulary import COMMANDS, cdb_length, direction, find, lba_and_blocks, meanings, name
+from sticktrace.grammar.vocabulary import COMMANDS, cdb_length, direction, find, head, lba_and_blocks, meanings, name
 from sticktrace.text import count_of
 
 __all__ = [
-    "COMMANDS", "cdb_length", "compose", "describe", "direction", "find", "lba_and_blocks", "meanings", "name", "named",
-    "names", "parameter_layout",
+    "COMMANDS", "cdb_length", "compose", "describe", "direction", "find", "head", "lba_and_blocks", "meanings", "name",
+    "named", "names", "parameter_layout",
 ]  # fmt: skip
 
 _PURPOSES = ("START", "PREVENT", "COMMAND")

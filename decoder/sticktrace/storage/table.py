@@ -13,7 +13,7 @@ from typing import Any, overload
 
 from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import Piece
-from sticktrace.storage.commands import lba_and_blocks, name
+from sticktrace.storage.commands import head, lba_and_blocks, name
 from sticktrace.storage.textpool import TextPool
 from sticktrace.transport.items import Direction, Exchange, Sense, Status, Transport
 from sticktrace.transport.remarks import PHASES, Remark
@@ -33,8 +33,8 @@ _NUMBERS = {
 
 
 @lru_cache(maxsize=4096)
-def _name_of(head: bytes) -> str:
-    return name(head)
+def _name_of(first: bytes) -> str:
+    return name(first)
 
 
 class ExchangeTable:
@@ -100,7 +100,7 @@ class ExchangeTable:
         return self.labels[self._numbers["touches"][row]]
 
     def _name(self, cdb: bytes) -> int:
-        words = _name_of(cdb[:2])
+        words = _name_of(head(cdb))
         index = self._name_index.get(words)
         if index is None:
             index = self._name_index[words] = len(self.names)

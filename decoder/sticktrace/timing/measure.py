@@ -13,6 +13,7 @@ from typing import Any
 from sticktrace.session import Reading
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.sticks import kind_of
+from sticktrace.storage.commands import head
 from sticktrace.timing.ceiling import Ceiling, ceiling
 from sticktrace.timing.flow import Flow, flow_facts
 from sticktrace.timing.spreads import Course, Kind
@@ -38,10 +39,10 @@ class StickTiming:
 
     def see(self, item: Exchange) -> None:
         """Take in an exchange."""
-        head = item.cdb[:2]
-        kind = self._by_head.get(head)
+        first = head(item.cdb)
+        kind = self._by_head.get(first)
         if kind is None:
-            kind = self._by_head[head] = self._kind(head)
+            kind = self._by_head[first] = self._kind(first)
         command_ns = item.command_ns if item.command_ns >= 0 else item.time_ns
         phase_ns = max(command_ns, item.data_ns)
         self._gap(item.time_ns)
@@ -61,8 +62,8 @@ class StickTiming:
             self._flow(flow, item, command_ns, phase_ns)
         self._last = kind, flow, item.end_ns
 
-    def _kind(self, head: bytes) -> Kind:
-        words, medium = kind_of(head)
+    def _kind(self, first: bytes) -> Kind:
+        words, medium = kind_of(first)
         found = self.kinds.get(words)
         if found is None:
             found = self.kinds[words] = Kind(words, medium != "")
