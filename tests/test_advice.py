@@ -42,6 +42,8 @@ def refused(slug: str, *cdbs: bytes, times: int = 1) -> Finding:
 @pytest.mark.parametrize("cdb", NEEDED, ids=lambda cdb: f"{cdb[0]:02X}h")
 @pytest.mark.parametrize(("slug", "times"), [("requests-refused", 1), ("refused-command-repeated", 4)])
 def test_a_refused_command_that_is_needed(cdb: bytes, slug: str, times: int) -> None:
+    if slug == "requests-refused" and cdb[0] in (0x28, 0x2A):
+        pytest.skip("a refused READ(10) or WRITE(10) is a fault of its own: access-refused")
     finding = refused(slug, cdb, times=times)
     assert NEEDED[cdb] in finding.advice and not any(word in finding.advice for word in LEAVE)
     assert finding.workaround == "" and finding.facts()["advice"] == finding.advice

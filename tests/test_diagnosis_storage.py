@@ -111,6 +111,55 @@ def _(host: Host, wrong: bool) -> None:
     host.execute(wire.read10(9000 if wrong else 9001))
 
 
+@CASES.add("access-refused", "fault")
+def _(host: Host, wrong: bool) -> None:
+    """SPC-3: 5/24/00 on a READ(10); an unknown READ(16) is no fault, hosts fall back to READ(10)."""
+    if wrong:
+        _failed(host, wire.read10(9), 5, 0x24, data_in=b"", expected=512, stall_data=True)
+    else:
+        _failed(host, bytes((0x88, *bytes(9), 0, 0, 0, 1, 0, 0)), 5, 0x20, data_in=b"", expected=512, stall_data=True)
+
+
+@CASES.add("fua-refused", "fault")
+def _(host: Host, wrong: bool) -> None:
+    """SBC-2 5.25: FUA is bit 3 of byte 1; WRITE SAME has no such bit."""
+    block = bytearray(wire.write10(9))
+    block[1] = 0x08
+    if wrong:
+        _failed(host, bytes(block), 5, 0x24, data_out=BLOCK)
+    else:
+        host.command(bytes(block), data_out=BLOCK)
+
+
+@CASES.add("failure-predicted", "risk")
+def _(host: Host, wrong: bool) -> None:
+    """SPC-3 Table 28: 5D/00; 28/00 with the same key is the usual greeting."""
+    _failed(host, wire.test_unit_ready(), 6, 0x5D if wrong else 0x29)
+
+
+@CASES.add("device-warning", "risk")
+def _(host: Host, wrong: bool) -> None:
+    """SPC-3 Table 28: 0B/01 is WARNING - SPECIFIED TEMPERATURE EXCEEDED."""
+    _failed(host, wire.test_unit_ready(), 6, 0x0B if wrong else 0x29, 1 if wrong else 0)
+
+
+@CASES.add("parameter-adjusted", "note")
+def _(host: Host, wrong: bool) -> None:
+    """SPC-3 Table 28: 37/00 is ROUNDED PARAMETER."""
+    _failed(host, bytes.fromhex("15 10 00 00 0c 00"), 1, 0x37 if wrong else 0x18, data_out=bytes(12))
+
+
+@CASES.add("medium-gone-in-use", "risk")
+def _(host: Host, wrong: bool) -> None:
+    """SPC-3 Table 28: 3A/00 among reads; a host that has let the medium go (PREVENT zero, SPC-3 6.13) expects it."""
+    for lba in range(8):
+        host.execute(wire.read10(lba))
+    if not wrong:
+        host.command(bytes.fromhex("1e 00 00 00 00 00"))
+    host.stick.units[0].medium = None
+    host.execute(wire.test_unit_ready())
+
+
 @CASES.add("hardware-error", "fault")
 def _(host: Host, wrong: bool) -> None:
     """SPC-3 Table 27: key 4h."""

@@ -12,7 +12,7 @@ import pytest
 
 from diagnosis_lab import Case, Cases, check, diagnosed, found, later, new_host
 from workshop import Host, session, wire
-from workshop.recorder import BABBLE, PROTOCOL, STALL
+from workshop.recorder import BABBLE, CANCELLED, PROTOCOL, STALL
 from workshop.unit import BAD_OPCODE
 
 CASES = Cases()
@@ -206,6 +206,37 @@ def _(host: Host, wrong: bool) -> None:
     host.execute(wire.test_unit_ready())
 
 
+@CASES.add("one-direction-fails", "fault")
+def _(host: Host, wrong: bool) -> None:
+    """Common practice: a cable spares neither direction."""
+    for lba in range(3):
+        host.execute(wire.read10(lba + 8))
+        if not wrong:
+            host.execute(wire.write10(lba + 8), data_out=BLOCK)
+        host.command(wire.write10(lba + 8), data_out=b"", expected=512, flags=0, data_error=PROTOCOL)
+        host.recover_by_port_reset()
+    host.execute(wire.test_unit_ready())
+
+
+@CASES.add("stall-not-reported", "fault")
+def _(host: Host, wrong: bool) -> None:
+    """BOT 6.7.2: after short data comes a STALL; a zero-length packet before a CSW that does come is no trouble."""
+    short = bytes(18)
+    host.command(wire.request_sense(96), data_in=short, expected=96, zero_length=True,
+                 status_error=PROTOCOL if wrong else 0)  # fmt: skip
+    host.recover_by_port_reset()
+    host.execute(wire.test_unit_ready())
+
+
+@CASES.add("cancelled-at-the-end", "risk")
+def _(host: Host, wrong: bool) -> None:
+    """Kernel documentation: -104, the host took the transfer back."""
+    host.command(wire.read10(5), data_in=b"", expected=512, data_error=CANCELLED)
+    if not wrong:
+        host.recover_by_port_reset()
+        host.execute(wire.read10(5))
+
+
 @CASES.add("babble", "fault")
 def _(host: Host, wrong: bool) -> None:
     host.command(wire.read10(5), data_in=BLOCK, status_error=BABBLE if wrong else 0)
@@ -308,6 +339,7 @@ def _(host: Host, wrong: bool) -> None:
 
 @CASES.add("slow-command", "note")
 def _(host: Host, wrong: bool) -> None:
+    """A note for a stick that is asked little; a risk among quick ones, see test_a_slow_read_among_quick_ones."""
     host.command(wire.write10(5), data_out=BLOCK, late_ms=1_200 if wrong else 800)
 
 

@@ -88,7 +88,7 @@ def _finding(model: Model, finding: Finding, width: int) -> list[Entry]:
     out = [Entry(line, goal if n == 0 else None) for n, line in enumerate(lines)]
     if finding.severity in (FAULT, RISK):
         pattern = finding.pattern
-        told = (("likely: ", "; ".join(pattern.causes), "quiet"), ("try: ", finding.advice, "place"),
+        told = (("likely: ", "; ".join(finding.causes), "quiet"), ("try: ", finding.advice, "place"),
                 ("mind: ", pattern.caution, "warn"))  # fmt: skip
         for lead, text, tone in told:
             if text:

@@ -6,7 +6,7 @@ from __future__ import annotations
 CLASS = 0x08
 """bInterfaceClass of a mass storage interface."""
 
-BULK_ONLY, UAS = 0x50, 0x62
+CBI, CBI_NO_INTERRUPT, BULK_ONLY, UAS = 0x00, 0x01, 0x50, 0x62
 """bInterfaceProtocol of the two transports that this project pairs."""
 
 SCSI_TRANSPARENT = 0x06

@@ -26,6 +26,8 @@ DEVICE, HOST, POWER, UNKNOWN = "device", "host", "power and wiring", "cannot tel
 
 SIDES = (DEVICE, HOST, POWER, UNKNOWN)
 
+LONG_NS = 5_000_000_000
+"""A wait without end that few hosts would sit through (common practice)."""
 PATIENCE_NS, QUIET_NS = 30_000_000_000, 2_000_000_000
 """Sticks and disks may take up to 30 s to get ready; a host that says nothing for 2 s has stopped (common practice)."""
 
@@ -36,8 +38,9 @@ class Pattern:
 
     ``slug`` is stable. ``clause`` is a published clause or "common practice". ``causes`` come likeliest first.
     ``seen_in`` tells which captures can show it. ``workaround`` names, in words, the kind of workaround that common
-    host kernels carry for it; "" for none. ``instead`` is there where the advice is to leave a command out: by name,
-    what to do about one that no host can leave out. The texts stand in the TOML file beside the rule that reports it.
+    host kernels carry for it; "" for none. ``supersedes`` names patterns of which this one is the better account where
+    both were seen in the same exchanges. ``instead`` is there where the advice is to leave a command out: by name, what
+    to do about one that no host can leave out. The texts stand in the TOML file beside the rule that reports it.
     """
 
     slug: str
@@ -51,6 +54,7 @@ class Pattern:
     seen_in: str
     workaround: str
     caution: str
+    supersedes: tuple[str, ...] = ()
     instead: Mapping[str, str] = field(default_factory=dict, compare=False)
 
     def advice_on(self, commands: Collection[str]) -> str:
@@ -73,8 +77,8 @@ class Finding:
     """One instance. ``text`` is one sentence with this capture's numbers. ``device`` and ``ids`` say whom it concerns
     ("" if nobody in particular). ``commands`` names those that it was seen with, where the advice hangs on them.
     ``exchanges`` and ``records`` are evidence, at most `EVIDENCE_LIMIT` of each. ``time_ns`` is when it was first seen.
-    ``ends``: the work came to its end with it. ``severity`` and ``side`` are the pattern's unless the capture settles
-    them otherwise."""
+    ``ends``: the work came to its end with it. ``severity``, ``side``, ``cause`` and ``remedy`` are what this capture
+    settles beyond the pattern."""
 
     pattern: Pattern
     text: str
@@ -90,6 +94,8 @@ class Finding:
     commands: tuple[str, ...] = ()
     again: int = 0
     ends: bool = False
+    cause: str = ""
+    remedy: str = ""
 
     def __post_init__(self) -> None:
         self.severity = self.severity or self.pattern.severity
@@ -105,7 +111,12 @@ class Finding:
     @property
     def advice(self) -> str:
         """What to try."""
-        return self.pattern.advice_on(self.commands)
+        return self.remedy or self.pattern.advice_on(self.commands)
+
+    @property
+    def causes(self) -> tuple[str, ...]:
+        """Likely causes, the likeliest first."""
+        return (self.cause, *self.pattern.causes) if self.cause else self.pattern.causes
 
     @property
     def workaround(self) -> str:
@@ -123,6 +134,7 @@ class Finding:
             "severity": self.severity,
             "side": self.side,
             "text": self.text,
+            "causes": list(self.causes),
             "advice": self.advice,
             "device": self.device or None,
             "ids": self.ids or None,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
-from sticktrace.findings.finding import PATIENCE_NS, QUIET_NS
+from sticktrace.findings.finding import LONG_NS, PATIENCE_NS, QUIET_NS
 from sticktrace.sticks.stages import Stage
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import EVIDENCE_LIMIT, Tally
@@ -200,7 +200,8 @@ def _no_answer(stage: Stage, stick: Stick, scene: Scene) -> Rung:
     first = stick.first_exchange
     if first is None:
         return Rung(stage)
-    if stick.cut_short:
+    waited = scene.end_ns - first.time_ns
+    if stick.cut_short and waited < LONG_NS:
         return Rung(stage, NOT_SEEN, "the only command is cut off by the end of the capture", (first.number,))
     text = f"{_TRANSPORTS[first.transport]}, no command got a proper answer"
     return Rung(stage, FAILED, text, (first.number,), (), first.time_ns)

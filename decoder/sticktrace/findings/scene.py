@@ -151,9 +151,9 @@ class Scene:
             self._settle(stick, item)
         remarks = item.remarks
         plain = item.status is PASSED and not item.residue and not item.stalled and not watch.left
+        plain = plain and item.end_ns - item.time_ns <= _SLOW_NS
         if plain and not first and (not remarks or remarks == watch.habit) and _plainly(item, unit):
             watch.habits += bool(remarks)
-            watch.left = item.end_ns - item.time_ns > _SLOW_NS
         else:
             self._closely(item, unit, watch)
         unit.last = item

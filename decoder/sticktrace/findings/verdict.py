@@ -165,7 +165,7 @@ def conclude(scene: Scene) -> Diagnosis:
     reports = [StickReport(stick, ladder(stick, scene)) for stick in listed]
     others = [s.name for s in scene.sticks if not s.number and not s.is_hub and (s.known or s.ids)]
     told = [finding for finding in scene.findings if _concerns_storage(finding)]
-    findings = _merged(sorted(told, key=_weight))
+    findings = _merged(_best_accounts(sorted(told, key=_weight)))
     return Diagnosis(_answer(reports, findings, others), reports, findings, others)
 
 
@@ -178,6 +178,19 @@ def _concerns_storage(finding: Finding) -> bool:
 def _weight(finding: Finding) -> tuple[int, int, int]:
     layer = _LAYERS.index(finding.layer) if finding.layer in _LAYERS else len(_LAYERS)
     return SEVERITIES.index(finding.severity), finding.time_ns, layer
+
+
+def _best_accounts(findings: list[Finding]) -> list[Finding]:
+    """Without those of which another finding about the same exchanges is the better account."""
+    better = [finding for finding in findings if finding.pattern.supersedes]
+
+    def told_better(finding: Finding) -> bool:
+        return any(
+            finding.slug in one.pattern.supersedes and finding.stick is one.stick
+            and set(finding.exchanges) & set(one.exchanges) for one in better
+        )  # fmt: skip
+
+    return [finding for finding in findings if not told_better(finding)]
 
 
 def _merged(findings: list[Finding]) -> list[Finding]:
@@ -230,7 +243,7 @@ def _answer(reports: list[StickReport], findings: list[Finding], others: list[st
         return Answer(way, stopped=stopped)
     who = f"{main.device}: " if main.device and len({report.title for report in reports}) > 1 else ""
     care = f" Care: {main.pattern.caution}" if main.pattern.caution else ""
-    cause = f"{main.pattern.causes[0]}." if main.pattern.causes else ""
+    cause = f"{main.causes[0]}." if main.causes else ""
     failed = f"{_where(main)}{who}{main.text} ({main.pattern.title})."
     return Answer(way, failed, cause, main.advice + care, main, stopped)
 
@@ -301,6 +314,8 @@ def _end(report: StickReport, findings: list[Finding]) -> str:
     blamed = any(f.severity != NOTE and f.stick is stick for f in findings)
     if report.stopped is not None or not stick.exchanges or blamed:
         return ""
+    if stick.detached is not None:
+        return f"; nothing is wrong with it up to the end: {stick.detached.text}"
     if not stick.at_work and any(unit.empty for unit in stick.units.values()):
         return "; there is no medium in it"
     return "; nothing is wrong with it up to there" if stick.cut_short else "; nothing is wrong with it here"

@@ -106,7 +106,7 @@ def finding_lines(finding: Finding, style: Style, width: int, *, told: bool = Fa
     yield f"{word}  {style(pattern.title, 'head')}  ({pattern.slug})"
     who = f"{finding.device}: " if finding.device else ""
     evidence = _evidence(finding).strip()
-    causes = pattern.causes[1:] if told else pattern.causes
+    causes = finding.causes[1:] if told else finding.causes
     listed = f", listed by ids; here {finding.ids}" if finding.ids else ""
     rows = [
         ("seen", evidence if told else f"{who}{finding.text}  {evidence}".rstrip()),

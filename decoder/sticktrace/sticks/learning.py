@@ -25,6 +25,9 @@ _REQUESTS = {
 _DESCRIPTORS = {
     1: "device descriptor", 2: "configuration descriptor", 3: "string", 6: "device qualifier", 15: "BOS descriptor",
 }  # fmt: skip
+_OS_STRING = 0x03EE
+"""String index EEh: hosts probe every device there for a vendor extension, and a STALL is the usual answer (common
+practice)."""
 _HEADER = 9
 """Bytes of a configuration descriptor before its first interface (USB 2.0 Table 9-10)."""
 
@@ -47,6 +50,8 @@ _EVENT_STAGES = {
 def ask_kind(request: Request) -> str:
     """What kind of request it is, in the words that `Stick.ask` uses."""
     if (request.request_type, request.request) == (0x80, GET_DESCRIPTOR):
+        if request.value & 0xFFFF == _OS_STRING:
+            return "other descriptor"
         return _DESCRIPTORS.get(request.value >> 8, "other descriptor")
     return _REQUESTS.get((request.request_type, request.request), "other")
 
@@ -90,11 +95,13 @@ def exchange(item: Exchange, unit: Unit, read: Read) -> None:
     stick.transport_bad += item.status in BROKEN
     if stick.cut_short:
         return
-    stick.failures += not passed
+    stick.failures += not item.went_well
     if passed or item.status is FAILED:
         stick.reach(Stage.TRANSPORT, item.end_ns, item.number)
     if passed:
         _passed(item, opcode, unit, read)
+    elif item.went_well:
+        return
     elif opcode == INQUIRY and not _vital(item):
         unit.identity_bad.add(item.time_ns, item.number, item.records)
     elif _asks_capacity(item) and not _refuses_the_long_form(item):
@@ -109,12 +116,15 @@ def access(item: Exchange, unit: Unit) -> None:
     """A READ or WRITE that passed."""
     if unit.ready_ns < 0:
         _ready(item, unit)
+    unit.accessed, unit.accessed_ns = item.number, item.end_ns
     if item.opcode in READS:
         unit.reads += 1
+        unit.busy_ns += item.end_ns - item.time_ns
         if item.moved > unit.largest_in:
             unit.largest_in = item.moved
     else:
         unit.writes += 1
+        unit.busy_ns += item.end_ns - item.time_ns
         unit.written, unit.written_ns = item.number, item.end_ns
         if item.moved > unit.largest_out:
             unit.largest_out = item.moved

@@ -23,21 +23,24 @@ class Unit:
     is the block length as reported, 0 before that. ``ready_ns`` is the end of the first command that passed and needs a
     ready medium. ``written`` is the last write that no SYNCHRONIZE CACHE followed. ``unsure``: which data belongs to
     which command could not always be told. ``empty``: the last NOT READY said that there is no medium.
-    ``write_protected`` is the WP bit as last told. ``last`` is the exchange before the present one.
+    ``write_protected`` is the WP bit as last told. ``accessed`` is the last READ or
+    WRITE that passed, ``busy_ns`` the
+    time inside all of them. ``last`` is the exchange before the present one.
     """
 
     __slots__ = (
-        "attention", "beyond", "block", "capacity", "capacity_at", "capacity_bad", "empty", "exchanges", "failed",
-        "first", "first_ns", "identity", "identity_at", "identity_bad", "identity_data", "largest_in", "largest_out",
-        "last", "last_ns", "looked", "lun", "reached", "reads", "ready_at", "ready_ns", "refused", "start_asked",
-        "stick", "told", "unsure", "write_protected", "writes", "written", "written_ns",
+        "accessed", "accessed_ns", "attention", "beyond", "block", "busy_ns", "capacity", "capacity_at", "capacity_bad",
+        "empty", "exchanges", "failed", "first", "first_ns", "identity", "identity_at", "identity_bad", "identity_data",
+        "largest_in", "largest_out", "last", "last_ns", "looked", "lun", "reached", "reads", "ready_at", "ready_ns",
+        "refused", "start_asked", "stick", "told", "unsure", "write_protected", "writes", "written", "written_ns",
     )  # fmt: skip
 
     def __init__(self, stick: Stick, lun: int) -> None:
         self.stick, self.lun = stick, lun
-        self.exchanges = self.reads = self.writes = self.looked = 0
+        self.exchanges = self.reads = self.writes = self.looked = self.busy_ns = 0
         self.first = self.ready_at = self.identity_at = self.capacity_at = self.written = 0
-        self.first_ns = self.last_ns = self.ready_ns = self.written_ns = -1
+        self.accessed = 0
+        self.accessed_ns = self.first_ns = self.last_ns = self.ready_ns = self.written_ns = -1
         self.largest_in = self.largest_out = self.block = 0
         self.identity: Inquiry | None = None
         self.identity_data = b""

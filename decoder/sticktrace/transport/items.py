@@ -133,9 +133,22 @@ class Exchange:
         return tuple(remark.words for remark in self.remarks)
 
     @property
+    def went_well(self) -> bool:
+        """Whether it passed, or brought the report that was asked for: ATA PASS-THROUGH with CK_COND set ends in CHECK
+        CONDITION with the ATA registers as sense 1/00/1D (SAT 12.2.5)."""
+        if self.status is Status.PASSED:
+            return True
+        asked = self.opcode in _ATA_PASS_THROUGH and len(self.cdb) > 2 and self.cdb[2] & 0x20
+        return bool(asked) and self.sense is not None and self.sense[:3] in _ATA_REPORT
+
+    @property
     def duration_ns(self) -> int:
         """From the submission of the command to the last record of the exchange."""
         return max(0, self.end_ns - self.time_ns)
+
+
+_ATA_PASS_THROUGH = frozenset((0x85, 0xA1))
+_ATA_REPORT = frozenset(((1, 0x00, 0x1D), (0, 0x00, 0x1D)))
 
 
 @dataclass(slots=True, eq=False)

@@ -177,6 +177,8 @@ class Router:
         """The bus has found out who a device is: what waited for that goes on, under the right name."""
         for provisional, found in self.bus.settled:
             self.out.settle(provisional, found)
+            for lane in self._lanes.get(found, ()) if found is not provisional else ():
+                lane.control("RESET", None, Why.RESET)
         self.bus.settled.clear()
         for bus in [bus for bus in self._wondering if bus not in self.bus.unsettled]:
             del self._wondering[bus]

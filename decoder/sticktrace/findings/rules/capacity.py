@@ -39,6 +39,7 @@ class CapacityAnswers(Rule):
         self.beyond: dict[int, tuple[Unit, Exchange]] = {}
         self.asked_16: set[int] = set()
         self.told: set[tuple[int, str]] = set()
+        self.large: dict[int, tuple[Unit, Exchange, str]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         if exchange.sense is not None and exchange.sense.key in (2, 6):
@@ -62,7 +63,7 @@ class CapacityAnswers(Rule):
             self._once(ODD_BLOCKS, f"last LBA {found.last_lba}, block length {length}", exchange, unit)
         elif length != 512 and unit.device_type != scsi.CD_DVD:
             text = f"blocks of {length} bytes, {bytes_in_words(found.bytes)} in all"
-            self._once(BIG_BLOCKS, text, exchange, unit)
+            self.large.setdefault(id(unit), (unit, exchange, text))
         before, earlier = self.last.get(id(unit), (None, exchange))
         if before is not None and (before.last_lba, before.block_length) != (found.last_lba, length):
             text = f"last LBA {before.last_lba} in exchange {earlier.number}, "
@@ -77,6 +78,10 @@ class CapacityAnswers(Rule):
                         records=exchange.records, time_ns=exchange.time_ns)  # fmt: skip
 
     def end(self) -> None:
+        for unit, exchange, text in self.large.values():
+            after = "" if unit.reads else "; no block was read after that"
+            self.report(BIG_BLOCKS, f"LUN {unit.lun}: {text}{after}", unit.stick, exchanges=(exchange.number,),
+                        records=exchange.records, time_ns=exchange.time_ns, ends=not unit.reads)  # fmt: skip
         for key, (unit, exchange) in self.beyond.items():
             if key not in self.asked_16:
                 self._once(NEEDS_16, "READ CAPACITY(10) says FFFFFFFFh, READ CAPACITY(16) never came", exchange, unit)

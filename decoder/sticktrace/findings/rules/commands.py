@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from sticktrace.bus.events import BusEvent, Happening
-from sticktrace.findings.finding import Pattern
+from sticktrace.findings.finding import RISK, Pattern
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import PerStick
-from sticktrace.sticks.learning import INQUIRY, START_STOP, SYNCHRONIZE
+from sticktrace.sticks.learning import ACCESSES, INQUIRY, START_STOP, SYNCHRONIZE
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
@@ -30,6 +30,7 @@ _OPTIONAL = frozenset(
     (0x1B, 0x1E, 0x23, 0x35, 0x46, 0x4A, 0x4D, 0x51, 0x85, 0x88, 0x91, 0x9E, 0xA0, 0xA1, 0xA2, 0xA3, 0xB5)
 )
 _SECOND = 1_000_000_000
+_QUICK_NS, _ENOUGH = 100_000_000, 10
 _SOON_NS = 2_000_000_000
 
 
@@ -59,6 +60,7 @@ class Commands(PerStick):
         self.refused: dict[int, tuple[bytes, int, Tally]] = {}
         self.synced: dict[int, Exchange] = {}
         self.slowest: dict[int, Exchange] = {}
+        self.slow: dict[int, tuple[int, int]] = {}
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         sense, stick = exchange.sense, unit.stick
@@ -71,6 +73,9 @@ class Commands(PerStick):
             if slowest is None or exchange.duration_ns > slowest.duration_ns:
                 self.slowest[id(stick)] = exchange
             self.note(SLOW_COMMAND, stick, exchange)
+            if exchange.opcode in ACCESSES:
+                count, total = self.slow.get(id(unit), (0, 0))
+                self.slow[id(unit)] = count + 1, total + exchange.duration_ns
         if exchange.opcode == START_STOP and len(exchange.cdb) > 4 and exchange.cdb[4] & 3 == 2:
             if exchange.status == PASSED:
                 self._count(EJECTED, exchange, unit, f"LUN {unit.lun}, exchange {exchange.number}")
@@ -118,9 +123,26 @@ class Commands(PerStick):
         if pattern is SLOW_COMMAND:
             slow = self.slowest[id(stick)]
             text = f"{count_of(tally.count, 'command')} over a second, slowest {name(slow.cdb)} "
-            return f"{text}in exchange {slow.number} with {time_in_words(slow.duration_ns)}"
+            mean = self._usual(stick)
+            usual = f"; the other READs and WRITEs take {time_in_words(mean)} on average" if mean >= 0 else ""
+            return f"{text}in exchange {slow.number} with {time_in_words(slow.duration_ns)}{usual}"
         first = self.said[id(stick), pattern.slug]
         return first if tally.count == 1 or pattern is REFUSED_AGAIN else f"{first} (and {tally.count - 1} more)"
+
+
+    def _usual(self, stick: Stick) -> int:
+        """How long a READ or WRITE takes on average, the slow ones left out; -1 where none was slow, or too
+        few were quick to tell."""
+        units = stick.units.values()
+        slow = [self.slow[id(unit)] for unit in units if id(unit) in self.slow]
+        count = sum(unit.reads + unit.writes for unit in units) - sum(number for number, _ in slow)
+        quick_ns = sum(unit.busy_ns for unit in units) - sum(total for _, total in slow)
+        return quick_ns // count if slow and count >= _ENOUGH else -1
+
+    def conclude(self, pattern: Pattern, stick: Stick, tally: Tally) -> None:
+        """A slow READ or WRITE among quick ones is worth more than a slow command that a device may need."""
+        outlier = pattern is SLOW_COMMAND and 0 <= self._usual(stick) < _QUICK_NS
+        self.report(pattern, self.words(pattern, stick, tally), stick, tally, severity=RISK if outlier else "")
 
 
 RULES = (Commands,)

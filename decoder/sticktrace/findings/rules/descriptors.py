@@ -91,7 +91,9 @@ class Descriptors(Rule):
             one = storage[0]
             text = f"subclass {one.subclass:02X}h ({msc.subclass(one.subclass)}), "
             text += f"protocol {one.protocol:02X}h ({msc.protocol(one.protocol)})"
-            self.report(ODD_CODES, text, stick, at, severity="" if not stick.exchanges else NOTE)
+            cbi = one.protocol in (msc.CBI, msc.CBI_NO_INTERRUPT)
+            remedy = "These take no CBW: the host needs a driver for Control/Bulk/Interrupt transport." if cbi else ""
+            self.report(ODD_CODES, text, stick, at, severity="" if not stick.exchanges else NOTE, remedy=remedy)
         if storage and all(i.number for i in storage):
             self.report(NOT_INTERFACE_0, f"storage is interface {storage[0].number}", stick, at)
         if storage and all(i.protocol == msc.UAS for i in storage):

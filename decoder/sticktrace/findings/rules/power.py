@@ -21,7 +21,6 @@ from sticktrace.transport.items import MISSING, Exchange
 
 LAYER = "power"
 _POWER_BIT = 0x100
-_SOON_NS = 3_000_000_000
 _MOST_LOST = 200
 
 OVER_CURRENT = by_slug("over-current")
@@ -142,7 +141,7 @@ class DropOuts(Rule):
         trouble = aftermath.trouble
         if not isinstance(trouble, Exchange) or trouble.status != MISSING:
             return
-        if len(self.lost) < _MOST_LOST and _gone(aftermath):
+        if len(self.lost) < _MOST_LOST and remarks.went_away(aftermath):
             self.lost.setdefault(id(aftermath.stick), (aftermath.stick, trouble))
 
     def end(self) -> None:
@@ -174,19 +173,9 @@ class DropOuts(Rule):
                 continue
             same = other.device.earlier is stick.device or other.ids == stick.ids != ""
             start = other.happened(Happening.ATTACHED).first_ns
-            if same and 0 <= start - since <= _SOON_NS:
+            if same and 0 <= start - since <= remarks.SOON_NS:
                 return other
         return None
-
-
-def _gone(aftermath: Aftermath) -> bool:
-    """Whether the device left while the command was open: a disconnection follows at once."""
-    trouble, detached = aftermath.trouble, next((e for e in aftermath.events if e.kind is Happening.DETACHED), None)
-    if not isinstance(trouble, Exchange):
-        return False
-    if remarks.left(trouble):
-        return True
-    return detached is not None and detached.time_ns - trouble.end_ns < _SOON_NS
 
 
 def _wrote_just_before(stick: Stick, exchange: Exchange) -> int:

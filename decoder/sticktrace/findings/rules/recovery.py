@@ -6,18 +6,19 @@ Hosts recover by class reset and two cleared halts, or by a reset of the port; b
 from __future__ import annotations
 
 from sticktrace.findings.aftermath import Aftermath
-from sticktrace.findings.finding import FAULT, QUIET_NS, RISK, Pattern
+from sticktrace.findings.finding import FAULT, LONG_NS, QUIET_NS, RISK, Pattern
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules import trouble as remarks
 from sticktrace.findings.rules.commands import upset_by
 from sticktrace.findings.rules.rule import PerStick
+from sticktrace.findings.rules.silence import Silence
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import name
 from sticktrace.text import count_of, time_in_words
-from sticktrace.transport.items import INVALID, MISSING, PASSED, PHASE_ERROR, Exchange, Stray, StrayKind
-from sticktrace.transport.remarks import RESETS, Why, reason
+from sticktrace.transport.items import INVALID, MISSING, PASSED, PHASE_ERROR, Direction, Exchange, Stray, StrayKind
+from sticktrace.transport.remarks import RESETS, Said, Why, reason
 from sticktrace.transport.remarks import statuses as statuses_of
 
 LAYER = "recovery"
@@ -32,9 +33,12 @@ TIMEOUT = by_slug("command-timeout")
 BUS_ERRORS = by_slug("bus-errors")
 BABBLE = by_slug("babble")
 INTERRUPTED = by_slug("interrupted-by-reset")
+HIDDEN_STALL = by_slug("stall-not-reported")
+CANCELLED = by_slug("cancelled-at-the-end")
+ONE_WAY = by_slug("one-direction-fails")
 
-_LONG_NS = 5_000_000_000
-"""A wait without end that few hosts would sit through (common practice)."""
+_SEEN_TO_FAIL = remarks.BUS_ERROR | remarks.TIMED_OUT | {remarks.BABBLE}
+
 
 
 class Recovery(PerStick):
@@ -43,16 +47,18 @@ class Recovery(PerStick):
     layer = LAYER
     patterns = (
         STALL_NOT_CLEARED, CSW_NOT_RETRIED, NOT_RECOVERED, RECOVERY_INCOMPLETE, STALL_PERSISTS, STATUS_NOT_READ,
-        TIMEOUT, BUS_ERRORS, BABBLE, INTERRUPTED,
+        TIMEOUT, BUS_ERRORS, BABBLE, INTERRUPTED, HIDDEN_STALL, CANCELLED,
     )  # fmt: skip
 
     def begin(self) -> None:
         self.said: dict[tuple[int, str], str] = {}
         self.open: dict[tuple[int, bytes], dict[str, int]] = {}
         self.unsolved: dict[tuple[int, str], int] = {}
+        self.silence = Silence()
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         """A command that passes settles the earlier trouble of the same command."""
+        self.silence.see(exchange, unit)
         if self.open and exchange.status == PASSED:
             for slug, count in self.open.pop((id(unit.stick), exchange.cdb), {}).items():
                 self.unsolved[id(unit.stick), slug] -= count
@@ -74,6 +80,9 @@ class Recovery(PerStick):
             self._unrecovered(aftermath, "a CBW that is not valid")
             return
         exchange = aftermath.trouble
+        if remarks.ends_open(exchange) and remarks.statuses(exchange) & _SEEN_TO_FAIL:
+            self._no_status(aftermath, exchange)
+            return
         if remarks.cut_short(exchange):
             if exchange.status == MISSING and remarks.ends_open(exchange):
                 self._left_open(aftermath, exchange)
@@ -109,28 +118,38 @@ class Recovery(PerStick):
             phases = " and ".join(exchange.stalled)
             text = f"{called}: STALL in {phases}, no CLEAR_FEATURE, and nothing more for {time_in_words(quiet)}"
             self._case(STALL_NOT_CLEARED, aftermath, text)
-        elif not exchange.stalled and waited >= _LONG_NS:
+        elif not exchange.stalled and waited >= LONG_NS:
             text = f"{called} has no answer after {time_in_words(waited)}, when the capture ends"
             self._case(upset_by(exchange) or TIMEOUT, aftermath, text)
 
     def _no_status(self, aftermath: Aftermath, exchange: Exchange) -> None:
         kinds, statuses = aftermath.kinds(), remarks.statuses(exchange)
         called = f"{name(exchange.cdb)} in exchange {exchange.number}"
-        if remarks.left(exchange) or "detached" in kinds:
+        if remarks.went_away(aftermath) or self.silence.goes_on(aftermath):
             return
-        if remarks.BABBLE in statuses:
+        if any(r.kind is Said.EMPTY_BEFORE_STATUS for r in exchange.remarks) and exchange.moved < exchange.expected:
+            text = f"{called}: after {exchange.moved} of {exchange.expected} bytes the status read came back empty and "
+            self._case(HIDDEN_STALL, aftermath, f"{text}well, the next one not at all")
+        elif remarks.BABBLE in statuses:
             self._case(BABBLE, aftermath, called)
         elif statuses & remarks.BUS_ERROR:
             self._case(BUS_ERRORS, aftermath, f"{called}, status {min(statuses & remarks.BUS_ERROR)}")
         elif exchange.stalled:
             self._stalled(aftermath, exchange, kinds, called)
         elif statuses & remarks.TIMED_OUT or aftermath.waited_ns >= remarks.WAIT_NS:
-            pattern = upset_by(exchange) or TIMEOUT
-            self._case(pattern, aftermath, f"{called} waited {time_in_words(aftermath.waited_ns)}")
+            self._timed_out(aftermath, exchange, called)
         elif reason(exchange.remarks) is Why.NEXT_COMMAND:
             self._case(STATUS_NOT_READ, aftermath, called)
         elif "reset" in kinds or "class reset" in kinds or reason(exchange.remarks) in RESETS:
             self._case(INTERRUPTED, aftermath, called)
+
+    def _timed_out(self, aftermath: Aftermath, exchange: Exchange, called: str) -> None:
+        if remarks.ends_open(exchange) and aftermath.waited_ns < remarks.WAIT_NS:
+            text = f"{called} was cancelled after {time_in_words(aftermath.waited_ns)}, and the capture ends there"
+            self._case(CANCELLED, aftermath, text)
+            return
+        pattern = upset_by(exchange) or TIMEOUT
+        self._case(pattern, aftermath, f"{called} waited {time_in_words(aftermath.waited_ns)}")
 
     def _stalled(self, aftermath: Aftermath, exchange: Exchange, kinds: list[str], called: str) -> None:
         cleared = any(k.startswith("clear") for k in kinds[: _first_reset(kinds)])
@@ -160,17 +179,50 @@ class Recovery(PerStick):
 
     def words(self, pattern: Pattern, stick: Stick, tally: Tally) -> str:
         first = self.said[id(stick), pattern.slug]
-        return first if tally.count == 1 else f"{count_of(tally.count, 'time')}, first: {first}"
+        text = first if tally.count == 1 else f"{count_of(tally.count, 'time')}, first: {first}"
+        return text + self.silence.words(stick, tally.exchanges)
 
     def conclude(self, pattern: Pattern, stick: Stick, tally: Tally) -> None:
         text, severity = self.words(pattern, stick, tally), ""
         if pattern.severity == FAULT and self.unsolved.get((id(stick), pattern.slug), 0) <= 0:
             text, severity = f"{text}; the command worked when it was repeated", RISK
-        self.report(pattern, text, stick, tally, severity=severity)
+        self.report(pattern, text, stick, tally, severity=severity, cause=self.silence.cause(stick, tally.exchanges))
 
 
 def _first_reset(kinds: list[str]) -> int:
     return next((n for n, kind in enumerate(kinds) if kind in ("reset", "class reset")), len(kinds))
 
 
-RULES = (Recovery,)
+class OneWay(PerStick):
+    """Data transfers of one direction that all fail before a byte, beside the other direction at work."""
+
+    layer = LAYER
+    patterns = (ONE_WAY,)
+
+    def begin(self) -> None:
+        self.failed: dict[tuple[int, Direction], int] = {}
+
+    def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        if remarks.statuses(exchange) & remarks.BUS_ERROR and exchange.command_ns >= 0 and not exchange.moved:
+            key = (id(unit.stick), exchange.direction)
+            self.failed[key] = self.failed.get(key, 0) + 1
+            self.note(ONE_WAY, unit.stick, exchange)
+
+    def conclude(self, pattern: Pattern, stick: Stick, tally: Tally) -> None:
+        moved = {Direction.IN: sum(u.reads for u in stick.units.values()),
+                 Direction.OUT: sum(u.writes for u in stick.units.values())}  # fmt: skip
+        for way, other in ((Direction.OUT, Direction.IN), (Direction.IN, Direction.OUT)):
+            count = self.failed.get((id(stick), way), 0)
+            if count >= 2 and not moved[way] and (moved[other] or (way is Direction.OUT and _answered(stick))):
+                data = "READs" if other is Direction.IN else "WRITEs"
+                failed = count_of(count, f"data transfer {way.upper()}", f"data transfers {way.upper()}")
+                text = f"{failed} failed before the first byte and none worked, while {moved[other]:,} {data} did"
+                self.report(pattern, text, stick, tally)
+
+
+def _answered(stick: Stick) -> bool:
+    """Whether its commands get answers at all."""
+    return stick.exchanges - stick.transport_bad >= 3
+
+
+RULES = (Recovery, OneWay)

@@ -57,7 +57,8 @@ class Rule:
     def report(
         self, pattern: Pattern, text: str, stick: Stick | None = None, tally: Tally | None = None, *,
         exchanges: Iterable[int] = (), records: Iterable[int] = (), time_ns: int = 0, severity: str = "",
-        side: str = "", ends: bool = False, commands: Iterable[str] = (),
+        side: str = "", ends: bool = False,
+        cause: str = "", remedy: str = "", commands: Iterable[str] = (),
     ) -> None:  # fmt: skip
         """Report an instance of a pattern; a tally gives evidence and time where they are not given themselves."""
         if tally is not None:
@@ -68,7 +69,7 @@ class Rule:
         self.scene.findings.append(
             Finding(pattern, text, who, ids, tuple(exchanges), tuple(records), time_ns, severity, side,
                     self.scene.layers.get(pattern.slug, self.layer), stick,
-                    tuple(commands), ends=ends)
+                    tuple(commands), ends=ends, cause=cause, remedy=remedy)
         )  # fmt: skip
 
 

@@ -11,7 +11,7 @@ from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import direction, lba_and_blocks, name
 from sticktrace.text import bytes_in_words, count_of
-from sticktrace.transport.items import FAILED, PASSED, PHASE_ERROR, Exchange, Stray, StrayKind
+from sticktrace.transport.items import FAILED, PASSED, PHASE_ERROR, Direction, Exchange, Stray, StrayKind
 from sticktrace.transport.remarks import Said
 
 LAYER = "transport"
@@ -74,7 +74,7 @@ class Wrappers(PerStick):
             wanted = _wanted(exchange, unit)
             if exchange.moved == expected == wanted and exchange.residue <= expected:
                 self._count(RESIDUE_LIES, stick, exchange, f"{exchange.residue} after {expected} bytes")
-        skipped = exchange.direction == "in" and expected > 0 and not exchange.moved and not exchange.stalled
+        skipped = exchange.direction is Direction.IN and expected > 0 and not exchange.pieces and not exchange.stalled
         if skipped and exchange.status in (PASSED, FAILED) and exchange.status_at.actual == 13:
             self._count(CSW_IN_DATA, stick, exchange, name(exchange.cdb))
         said = _disagreement(exchange, unit)

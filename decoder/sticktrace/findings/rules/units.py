@@ -5,10 +5,11 @@ from __future__ import annotations
 from sticktrace.bus.events import BusEvent, Happening
 from sticktrace.codes import scsi
 from sticktrace.findings.aftermath import Aftermath
-from sticktrace.findings.finding import FAULT, NOTE, RISK, Pattern
+from sticktrace.findings.finding import FAULT, NOTE, QUIET_NS, RISK, Pattern
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules import trouble as remarks
 from sticktrace.findings.rules.rule import PerStick, Rule
+from sticktrace.sticks.learning import START_STOP
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
@@ -24,10 +25,12 @@ UNITS_ALIKE = by_slug("units-answer-alike")
 CLASS_RESET_FIRST = by_slug("class-reset-at-start")
 NO_MEDIUM = by_slug("no-medium")
 EMPTY_FIRST = by_slug("empty-first-unit")
+MEDIUM_GONE = by_slug("medium-gone-in-use")
 EMPTY_UNIT = by_slug("empty-unit")
 VIRTUAL_CD = by_slug("cd-rom-unit")
 UAS_TROUBLE = by_slug("uas-trouble")
 
+_PREVENT_ALLOW, _IN_USE = 0x1E, 3
 _NO_MEDIUM = 0x3A
 
 
@@ -106,21 +109,43 @@ class Media(Rule):
     """Units without a medium."""
 
     layer = LAYER
-    patterns = (NO_MEDIUM, EMPTY_FIRST, EMPTY_UNIT)
+    patterns = (NO_MEDIUM, EMPTY_FIRST, EMPTY_UNIT, MEDIUM_GONE)
 
     def begin(self) -> None:
         self.empty: dict[int, tuple[Unit, Tally]] = {}
+        self.released: dict[int, int] = {}
+        self.gone: set[int] = set()
 
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
+        if exchange.opcode == START_STOP and len(exchange.cdb) > 4 and exchange.cdb[4] & 3 == 2:
+            self.released[id(unit)] = exchange.number
+        if exchange.opcode == _PREVENT_ALLOW and exchange.status == PASSED and not exchange.cdb[4:5] > b"\0":
+            self.released[id(unit)] = exchange.number
         if exchange.status == FAILED and exchange.sense is not None and exchange.sense.asc == _NO_MEDIUM:
+            self._vanished(exchange, unit)
             tally = self.empty.setdefault(id(unit), (unit, Tally()))[1]
             tally.add(exchange.time_ns, exchange.number, exchange.records)
 
+    def _vanished(self, exchange: Exchange, unit: Unit) -> None:
+        """A medium that was being read or written is there no more, and the host had neither ejected it nor said that
+        it may be taken out."""
+        if not unit.accessed or self.released.get(id(unit), 0) > unit.accessed or id(unit) in self.gone:
+            return
+        self.gone.add(id(unit))
+        text = f"LUN {unit.lun} had a medium, read {count_of(unit.reads, 'time')} and written "
+        text += f"{count_of(unit.writes, 'time')}; from exchange {exchange.number} on it has none"
+        idle_ns = exchange.time_ns - unit.accessed_ns
+        severity = NOTE if idle_ns > QUIET_NS or unit.reads + unit.writes < _IN_USE else ""
+        if unit.written:
+            severity, text = FAULT, f"{text}; the write in exchange {unit.written} was not followed by a flush"
+        self.report(MEDIUM_GONE, text, unit.stick, exchanges=(exchange.number,), records=exchange.records,
+                    time_ns=exchange.time_ns, severity=severity)  # fmt: skip
+
     def end(self) -> None:
-        by_subject: dict[int, list[tuple[Unit, Tally]]] = {}
+        by_stick: dict[int, list[tuple[Unit, Tally]]] = {}
         for unit, tally in self.empty.values():
-            by_subject.setdefault(id(unit.stick), []).append((unit, tally))
-        for empty in by_subject.values():
+            by_stick.setdefault(id(unit.stick), []).append((unit, tally))
+        for empty in by_stick.values():
             stick = empty[0][0].stick
             others = [u for u in stick.units.values() if u.ready_ns >= 0]
             told = stick.device.max_lun
