@@ -70,6 +70,12 @@ class Bench:
         """A transfer that the pipe answered with STALL, after ``data`` if there is any."""
         return self.bulk(endpoint, data, asked=asked, status=STALL)
 
+    def waiting(self, endpoint: int = BULK_IN, asked: int = 512, data: bytes = b"") -> Transfer:
+        """A transfer that still waits when the capture ends."""
+        transfer = self.bulk(endpoint, data, asked=asked, status=None)
+        transfer.completed_ns, transfer.waited_ns = -1, 7 * STEP_NS
+        return transfer
+
 
 Step = Transfer | str
 """A transfer, or a signal from a control request: "CLEARED IN", "CLEARED OUT", "RESET"."""

@@ -47,6 +47,7 @@ def signal(bench: Bench, name: str) -> Step:
         "EMPTY": lambda: bench.come(b"", asked=13),
         "STALL IN": lambda: bench.stall(),
         "STALL OUT": lambda: bench.stall(BULK_OUT),
+        "WAITING": lambda: bench.waiting(),
         "ERROR IN": lambda: bench.come(asked=512, status=PROTOCOL),
         "ERROR OUT": lambda: bench.out(asked=512, status=PROTOCOL),
     }.get(name, lambda: name)()

@@ -73,9 +73,10 @@ class Reading:
         grown; see `Capture.refresh`."""
         self.reader.data = self._source.data
         feed, out, take = self.router.feed, self.router.out, self.router.out.take
+        command_before = self.reader.command_before
         for count, transfer in enumerate(self.reader.transfers(), 1):
             feed(transfer)
-            while out.waits:
+            while out.waits and not (command_before(out.first_ns) and out.may_hold):
                 item = take()
                 if item.__class__ is Exchange:
                     self._in_exchanges += len(item.records)

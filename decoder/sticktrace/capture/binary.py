@@ -99,4 +99,4 @@ class BinaryReader(Reader):
     def finish(self) -> Iterator[Transfer]:
         self._walk.finish(self.data)
         for joiner in self.joiners:
-            yield from joiner.rest()
+            yield from joiner.rest(self.last_ns)

@@ -12,6 +12,9 @@ from collections.abc import Hashable, Iterable, Iterator
 
 from sticktrace.capture.transfer import BULK, Transfer
 
+_COMMAND_SIZES = (31, 32)
+"""Of a CBW (BOT 1.0 5.1) and of a command IU without additional bytes (INCITS 471)."""
+
 MANY = 256
 """With more submissions waiting than any healthy host keeps, searching through them for each answer would be slow."""
 
@@ -38,11 +41,25 @@ class Joiner:
         del self.waiting[key]
         return transfer
 
-    def rest(self) -> Iterator[Transfer]:
-        """At the end of a capture: the submissions that never completed, in order."""
+    def rest(self, last_ns: int) -> Iterator[Transfer]:
+        """At the end of a capture, ``last_ns`` its last record: the submissions that still wait, in order."""
         left = list(self.waiting.values())
         self.waiting.clear()
-        yield from left
+        for transfer in left:
+            transfer.waited_ns = max(0, last_ns - transfer.submitted_ns)
+            yield transfer
+
+    def command_before(self, time_ns: int) -> bool:
+        """Whether what may be a command was submitted before a time and still waits: its exchange comes first."""
+        if len(self.waiting) > MANY:
+            return False
+        return any(
+            transfer.kind == BULK
+            and transfer.submitted_ns < time_ns
+            and transfer.requested in _COMMAND_SIZES
+            and not transfer.endpoint & 0x80
+            for transfer in self.waiting.values()
+        )
 
     def overdue(self, bus: int, address: int, endpoints: Iterable[int], before_ns: int) -> list[Transfer]:
         """Submissions to these pipes of a device made before a time, taken out: what came since shows that they ended,

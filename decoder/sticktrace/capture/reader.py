@@ -67,3 +67,7 @@ class Reader:
     def overdue(self, bus: int, address: int, endpoints: Iterable[int], before_ns: int) -> list[Transfer]:
         """See `Joiner.overdue`."""
         return [t for joiner in self.joiners for t in joiner.overdue(bus, address, endpoints, before_ns)]
+
+    def command_before(self, time_ns: int) -> bool:
+        """See `Joiner.command_before`."""
+        return any(joiner.waiting and joiner.command_before(time_ns) for joiner in self.joiners)

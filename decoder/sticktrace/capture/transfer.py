@@ -31,12 +31,13 @@ class Transfer:
     ``actual`` what crossed the bus. ``status`` is 0 or a negative errno as in the Linux header, None if the completion
     is lost. ``setup`` holds the 8 setup bytes of a control transfer, b"" otherwise or where not recorded.
     ``records`` are the 1-based record numbers, submission first. ``function`` is the host driver's function
-    code where the form has one (link type 249), else -1.
+    code where the form has one (link type 249), else -1. ``waited_ns`` is how long a transfer without completion had
+    waited when the capture ended, -1 for one whose completion is known or known to be lost.
     """
 
     __slots__ = (
         "actual", "address", "bus", "captured", "completed_ns", "data_at", "endpoint", "function", "kind",
-        "records", "requested", "setup", "status", "submitted_ns",
+        "records", "requested", "setup", "status", "submitted_ns", "waited_ns",
     )  # fmt: skip
 
     def __init__(
@@ -58,6 +59,7 @@ class Transfer:
         self.completed_ns = completed_ns
         self.records = records
         self.function = function
+        self.waited_ns = -1
 
     @property
     def incoming(self) -> bool:

@@ -57,6 +57,7 @@ class UsbmonTextReader(Reader):
         self.payload = bytearray()
         self.origin_ns = 0
         self.joiner = Joiner()
+        self.joiners.append(self.joiner)
         self._log = DamageLog()
         self.damage: list[Damage] = self._log
         self._lines = TextLines(LONGEST_LINE)
@@ -77,7 +78,7 @@ class UsbmonTextReader(Reader):
     def finish(self) -> Iterator[Transfer]:
         for text in self._lines.rest(self.data):
             yield from self._next(text)
-        yield from self.joiner.rest()
+        yield from self.joiner.rest(self.last_ns)
 
     def _next(self, text: str) -> Iterator[Transfer]:
         self._line += 1

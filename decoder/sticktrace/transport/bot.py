@@ -159,6 +159,8 @@ class Lane:
                 return "CBW NONE"
             return "CBW IN" if wrapper[3] & 0x80 else "CBW OUT"
         status, actual = transfer.status, transfer.actual
+        if status is None and transfer.waited_ns >= 0:
+            return "WAITING"
         if status and not actual:
             return "STALL OUT" if status in (STALL, SHORT_READ) else "ERROR OUT"
         if self.state is DATA_OUT and self._open is not None:
@@ -184,6 +186,8 @@ class Lane:
                 self._status = _read_csw(raw if len(raw) == CSW_SIZE else raw + b"\xff")
                 mine = gathering is not None and self._status[1] == gathering.exchange.tag
                 return "CSW" if mine else "OTHER CSW"
+        if status is None and transfer.waited_ns >= 0:
+            return "WAITING"
         if self.state is STATUS:
             if actual:
                 return "BAD CSW"
@@ -233,7 +237,9 @@ class Lane:
             self._note_command(gathering, transfer)
 
     def _note_command(self, gathering: Gathering, transfer: Transfer) -> None:
-        if transfer.status is None:
+        if transfer.waited_ns >= 0:
+            gathering.wait(transfer)
+        elif transfer.status is None:
             gathering.note(Said.COMMAND_END_LOST)
         elif transfer.status == STALL:
             gathering.stalled.append("command")
@@ -389,6 +395,13 @@ class Lane:
         else:
             gathering.note(Said.EMPTY_BEFORE_STATUS)
 
+    def _waiting(self, transfer: Transfer) -> None:
+        assert self._open is not None
+        self._open.take(transfer)
+
+    def _stray_waiting(self, transfer: Transfer) -> None:
+        self._out.add(stray(self.device, transfer, StrayKind.DATA, Said.STILL_WAITING, transfer.waited_ns))
+
     def _wrong_way(self, transfer: Transfer) -> None:
         assert self._open is not None
         self._open.touch(transfer)
@@ -472,7 +485,8 @@ _ACTIONS: dict[str, Callable[[Lane, Any], None]] = {
     "wrong_way": Lane._wrong_way, "too_much": Lane._too_much, "stall_data": Lane._stall_data,
     "stall_status": Lane._stall_status, "error": Lane._error, "cleared": Lane._cleared,
     "stray_data": Lane._stray_data, "stray_status": Lane._stray_status, "stray_stall": Lane._stray_stall,
-    "stray_error": Lane._stray_error, "abandon": Lane._reset,
+    "stray_error": Lane._stray_error, "waiting": Lane._waiting, "stray_waiting": Lane._stray_waiting,
+    "abandon": Lane._reset,
 }  # fmt: skip
 
 _STEPS = {key: (_ACTIONS[action], following, key[1] in EARLY[key[0]]) for key, (action, following) in TABLE.items()}

@@ -9,6 +9,7 @@ Clauses are those of "USB Mass Storage Class, Bulk-Only Transport" 1.0. Signals:
     OTHER CSW                   the same with another tag
     BAD CSW                     what comes where a CSW is due and is none; EMPTY is a zero-length packet there
     STALL IN, STALL OUT         the pipe answered STALL
+    WAITING                     the transfer still waits when the capture ends
     ERROR IN, ERROR OUT         the transfer failed in another way (timeout, cancelled, bus error, device gone)
     CLEARED IN, CLEARED OUT     CLEAR_FEATURE(ENDPOINT_HALT) on the pipe
     RESET                       Bulk-Only Mass Storage Reset, port reset, new configuration
@@ -80,17 +81,21 @@ TABLE: dict[tuple[str, str], tuple[str, str]] = {
     (LOST, "CLEARED OUT"): ("cleared", LOST),                        # 6.6.1
     (LOST, "BAD CBW"): ("reopen_invalid", LOST),                     # 6.6.1
 
+    (IDLE, "WAITING"): ("stray_waiting", IDLE),                      # 3.3
+    **{(state, "WAITING"): ("waiting", state) for state in _OPEN},   # common practice: not said how it ends
     **{(state, "RESET"): ("abandon", IDLE) for state in _OPEN},      # 5.3.4
     **{(state, "CBW IN"): ("reopen", DATA_IN) for state in _OPEN},   # 6.2.1: not valid before the CSW of the one
     **{(state, "CBW OUT"): ("reopen", DATA_OUT) for state in _OPEN},  # 6.2.1  before, but hosts that gave up
     **{(state, "CBW NONE"): ("reopen", STATUS) for state in _OPEN},  # 6.2.1  on it send one all the same
 }  # fmt: skip
 
+_CBW = ("CBW IN", "CBW OUT", "CBW NONE")
+
 EARLY: dict[str, tuple[str, ...]] = {
-    IDLE: ("IN", "OUT", "OTHER CSW", "STALL IN"),
-    DATA_IN: ("OTHER CSW",),
-    DATA_OUT: ("CSW", "OTHER CSW"),
-    STATUS: ("OUT", "OTHER CSW", "BAD CSW"),
-    LOST: ("IN", "OUT", "OTHER CSW"),
+    IDLE: (*_CBW, "IN", "OUT", "OTHER CSW", "STALL IN"),
+    DATA_IN: (*_CBW, "OTHER CSW",),
+    DATA_OUT: (*_CBW, "CSW", "OTHER CSW"),
+    STATUS: (*_CBW, "OUT", "OTHER CSW", "BAD CSW"),
+    LOST: (*_CBW, "IN", "OUT", "OTHER CSW"),
 }
 """Signals that may show that the completion of something sent before was lost from the recording."""

@@ -103,6 +103,9 @@ class CbiLane:
         if gathering is None:
             self._out.add(stray(self.device, transfer, StrayKind.STATUS, Said.INTERRUPT_ENDS_NOTHING))
             return
+        if transfer.waited_ns >= 0:
+            gathering.take(transfer)
+            return
         if len(data) < 2:
             if transfer.status:
                 item = stray(self.device, transfer, StrayKind.ERROR, Said.STATUS_NOT_READ, transfer.status)
@@ -122,6 +125,8 @@ class CbiLane:
     def _close_by_data(self) -> None:
         gathering = self._open
         if gathering is None:
+            return
+        if any(remark.kind is Said.STILL_WAITING for remark in gathering.remarks):
             return
         if self._with_interrupt:
             gathering.note(Said.NO_STATUS, Why.NEXT_COMMAND)

@@ -57,6 +57,10 @@ class Gathering(Place):
 
     def take(self, transfer: Transfer) -> None:
         """A data transfer."""
+        if transfer.status is None and transfer.waited_ns >= 0:
+            self.records += transfer.records
+            self.wait(transfer)
+            return
         exchange = self.exchange
         actual, captured = transfer.actual, transfer.captured
         exchange.moved += actual
@@ -75,6 +79,11 @@ class Gathering(Place):
             self.stalled.append("data")
         elif status and status != SHORT_READ:
             self.note(Said.DATA_FAILED, actual, status)
+
+    def wait(self, transfer: Transfer) -> None:
+        """A transfer that still waits when the capture ends: nothing is known to have moved."""
+        self.exchange.end_ns = transfer.submitted_ns + transfer.waited_ns
+        self.note(Said.STILL_WAITING, transfer.waited_ns)
 
     def missed(self, transfer: Transfer) -> None:
         """A read whose completion the recording lost."""

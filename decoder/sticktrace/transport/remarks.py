@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 from sticktrace.codes.scsi import STATUS as SCSI_STATUS
 from sticktrace.codes.status import in_words
 from sticktrace.grammar.uas import RESPONSE_CODES, TASK_MANAGEMENT_FUNCTIONS
-from sticktrace.text import count_of
+from sticktrace.text import count_of, time_in_words
 
 
 class Why(IntEnum):
@@ -71,6 +71,7 @@ class Said(StrEnum):
     COMMAND_NOT_SENT = "command-not-sent"
     DATA_END_LOST = "data-completion-lost"
     READ_END_LOST = "read-completion-lost"
+    STILL_WAITING = "still-waiting"
     DATA_FAILED = "data-transfer-failed"
     TRANSFER_FAILED = "transfer-failed"
     DATA_NOT_CAPTURED = "data-not-captured"
@@ -165,6 +166,7 @@ _ROWS: dict[Said, _Row] = {
     Said.COMMAND_NOT_SENT: _Row(("status",), "the command was not sent: {status}"),
     Said.DATA_END_LOST: _Row((), "the completion of a data transfer was not recorded"),
     Said.READ_END_LOST: _Row((), "the completion of a read was not recorded"),
+    Said.STILL_WAITING: _Row(("waited_ns",), "still waiting after {waited_ns}, when the capture ends"),
     Said.DATA_FAILED: _Row(("bytes", "status"), "a data transfer ended after {bytes}: {status}"),
     Said.TRANSFER_FAILED: _Row(("status",), "a transfer ended without success: {status}"),
     Said.DATA_NOT_CAPTURED: _Row(("bytes",), "{bytes} of the data phase are not in this capture"),
@@ -231,6 +233,7 @@ _WRITTEN: dict[str, Callable[[int], str]] = {
     "status": in_words,
     "tag": lambda value: f"{value:08X}h",
     "due": lambda value: f"{value:08X}h",
+    "waited_ns": time_in_words,
     "bytes": lambda value: count_of(value, "byte"),
     "why": lambda value: Why(value).words,
     "stalled": _stalled,

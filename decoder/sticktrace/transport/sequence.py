@@ -14,7 +14,8 @@ from sticktrace.bus.device import Device
 from sticktrace.transport.items import Exchange, Item
 
 MOST_HELD = 4096
-"""So many items wait for it to be told who a device is; then it counts as one not met before."""
+"""So many items wait for it to be told who a device is, then it counts as one not met before; and so many for the end
+of a command that was submitted before them."""
 
 
 class Place:
@@ -95,6 +96,16 @@ class Sequence:
         held, self._held = self._held, None
         if held is not None:
             self.done(held)
+
+    @property
+    def first_ns(self) -> int:
+        """When the item began whose turn has come (``waits``)."""
+        return self._queue[0].item.time_ns
+
+    @property
+    def may_hold(self) -> bool:
+        """Whether so few items wait that more may."""
+        return len(self._queue) <= MOST_HELD
 
     def ready(self) -> Iterator[Item]:
         """Items whose turn has come."""

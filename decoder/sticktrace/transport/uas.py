@@ -168,6 +168,8 @@ class UasLane:
             gathering.stalled.append("command")
         elif transfer.status:
             gathering.note(Said.COMMAND_NOT_SENT, transfer.status)
+        elif transfer.waited_ns >= 0:
+            gathering.wait(transfer)
         elif transfer.status is None:
             gathering.note(Said.COMMAND_END_LOST)
 
@@ -180,6 +182,9 @@ class UasLane:
             self._task_done(tag, unit[7], transfer)
             return
         gathering = self._open.get(tag)
+        if gathering is None and transfer.waited_ns >= 0 and len(self._open) == 1:
+            next(iter(self._open.values())).take(transfer)  # whose else could it be
+            return
         if gathering is None:
             self._out.add(self._stray_status(transfer))
             return
@@ -198,6 +203,8 @@ class UasLane:
 
     def _stray_status(self, transfer: Transfer) -> Stray:
         """What comes on the status pipe while no command waits for it."""
+        if transfer.waited_ns >= 0:
+            return stray(self.device, transfer, StrayKind.STATUS, Said.STILL_WAITING, transfer.waited_ns)
         if transfer.status == STALL:
             return stray(self.device, transfer, StrayKind.STALL, Said.STRAY_STALL)
         if transfer.status:
