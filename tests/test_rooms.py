@@ -95,11 +95,11 @@ def test_arrows_go_one_way(path: Path) -> None:
 
 @pytest.mark.parametrize("path", modules(SCREEN), ids=lambda path: path.name)
 def test_the_screen_stands_outside(path: Path) -> None:
-    """It uses the library, never the command line, and no private name."""
+    """It uses the public face and the output room, and no private name."""
     for name, line in imported(path):
         parts = name.split(".")
         if parts[0] == "sticktrace":
-            assert "cli" not in parts, f"{path}:{line}: the screen does not use the command line"
+            assert len(parts) == 2 or parts[1] == "output", f"{path}:{line}: {name} is behind the public face"
             assert not any(part.startswith("_") and part != "__version__" for part in parts), f"{path}:{line}: {name}"
 
 
@@ -116,6 +116,42 @@ def test_heavy_packages_are_imported_late(path: Path) -> None:
 @pytest.mark.parametrize("path", modules(LIBRARY) + modules(SCREEN), ids=lambda path: "/".join(path.parts[-2:]))
 def test_every_module_says_what_is_in_it(path: Path) -> None:
     assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))), path
+
+
+def test_no_circles() -> None:
+    """No module of the library comes back to itself by its imports, those that serve type checks left out."""
+    known = {".".join(path.relative_to(LIBRARY.parent).with_suffix("").parts): path for path in modules(LIBRARY)}
+    arrows: dict[str, set[str]] = {}
+    for module, path in known.items():
+        wanted = {name for full, _ in imported(path, later=False) for name in (full, full.rpartition(".")[0])}
+        arrows[module] = {name for name in wanted if name in known and name != module}
+    done: set[str] = set()
+
+    def walk(module: str, way: tuple[str, ...]) -> None:
+        assert module not in way, " -> ".join((*way[way.index(module) :], module))
+        if module not in done:
+            for other in arrows[module]:
+                walk(other, (*way, module))
+            done.add(module)
+
+    for module in known:
+        walk(module, ())
+
+
+def test_the_public_face_names_what_there_is() -> None:
+    """Each name of the face is there, and its list for type checks says the same as the one that brings them in."""
+    import sticktrace
+
+    for name in sticktrace.__all__:
+        assert getattr(sticktrace, name) is not None
+    tree = ast.parse((LIBRARY / "__init__.py").read_text(encoding="utf-8"))
+    (block,) = [node for node in tree.body if isinstance(node, ast.If)]
+    told = {
+        alias.asname or alias.name: (str(node.module).removeprefix("sticktrace."), alias.name)
+        for node in block.body if isinstance(node, ast.ImportFrom) for alias in node.names
+    }  # fmt: skip
+    assert told == sticktrace._HOMES
+    assert set(sticktrace.__all__) == {*told, "CaptureError", "LayoutError", "SticktraceError"}
 
 
 HELP_MAY_LOAD = {"sticktrace", "sticktrace.errors", "sticktrace.cli", "sticktrace.cli.main"}

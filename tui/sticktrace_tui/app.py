@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from sticktrace.errors import SticktraceError
+from sticktrace import SticktraceError
 from sticktrace_tui import export
 from sticktrace_tui.detail_view import DetailView
 from sticktrace_tui.prompt import Prompt

@@ -5,12 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from sticktrace.capture.transfer import Piece
-from sticktrace.grammar.layout import Row
-from sticktrace.storage.commands import lba_and_blocks
-from sticktrace.text import count_of
-from sticktrace.transport.items import Exchange
-from sticktrace.volume.sectors import by_signature, layouts_at
+from sticktrace import Exchange, LayoutRow, Piece, by_signature, count_of, layouts_at, lba_and_blocks
 from sticktrace_tui.model import Model
 
 if TYPE_CHECKING:
@@ -43,7 +38,7 @@ def block_strip(model: Model, item: Exchange, page: int, strip: Strip) -> Strip:
         for at, layout in placed:
             told = layout.explain(data[at:])
             clause = told.clause
-            strip.rows.append(Row(told.title, 0, at, told.used, None, "big", b"", None, "", "", clause, True))
+            strip.rows.append(LayoutRow(told.title, 0, at, told.used, None, "big", b"", None, "", "", clause, True))
             strip.rows += [replace(row, offset=row.offset + at, depth=row.depth + 1) for row in told.rows]
     if data and not strip.rows:
         strip.says.append((look(data), "quiet"))

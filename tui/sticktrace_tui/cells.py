@@ -8,7 +8,7 @@ from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
 from textual.strip import Strip
 
-from sticktrace.text import safe
+from sticktrace import safe
 from sticktrace_tui.palette import MOODS
 
 Piece = tuple[str, str]

@@ -7,13 +7,9 @@ import re
 from textual import work
 from textual.message import Message
 
-from sticktrace.comparison.align import align
-from sticktrace.comparison.compare import Comparison, compare
-from sticktrace.comparison.side import Telling
-from sticktrace.comparison.steps import TROUBLE, Step
-from sticktrace.errors import SticktraceError
+from sticktrace import STEP_TROUBLE, Comparison, Step, SticktraceError, Telling, align, compare
+from sticktrace import open as open_capture
 from sticktrace.output.compare_text import compare_text
-from sticktrace.session import open as open_capture
 from sticktrace_tui.cells import fit, wrap
 from sticktrace_tui.model import Model
 from sticktrace_tui.pages import Entry, Goal, TextPage
@@ -32,9 +28,9 @@ def sign_of(good: Step | None, bad: Step | None) -> tuple[str, str]:
     if bad is None:
         return "<", "place"
     if good is None:
-        return ">", "warn" if bad.shade != TROUBLE else "bad"
+        return ">", "warn" if bad.shade != STEP_TROUBLE else "bad"
     if good.end != bad.end:
-        return "≠", "bad" if TROUBLE in (good.shade, bad.shade) else "warn"
+        return "≠", "bad" if STEP_TROUBLE in (good.shade, bad.shade) else "warn"
     alike = (good.place, good.blocks, good.cdb[:1]) == (bad.place, bad.blocks, bad.cdb[:1])
     return ("=", "quiet") if alike else ("≠", "warn")
 

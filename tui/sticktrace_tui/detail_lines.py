@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from sticktrace.grammar.layout import Row
+from sticktrace import LayoutRow
 from sticktrace.output.explaining import value_of
 from sticktrace_tui.cells import Line, fit, wrap
 from sticktrace_tui.rows import WIDE_FROM, width_of
@@ -52,7 +52,7 @@ def step_row(strip: Strip, row: int, step: int) -> int:
     return row
 
 
-def _covers(row: Row, byte: int) -> bool:
+def _covers(row: LayoutRow, byte: int) -> bool:
     return not row.heading and row.offset <= byte < row.offset + row.size
 
 

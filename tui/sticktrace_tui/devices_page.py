@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from sticktrace.bus.device import Device
+from sticktrace import Device, Stick, safe, time_in_words
 from sticktrace.output.device_text import card_lines
-from sticktrace.sticks.stick import Stick
-from sticktrace.text import safe, time_in_words
 from sticktrace_tui.cells import wrap
 from sticktrace_tui.model import Model
 from sticktrace_tui.pages import Entry, Goal

@@ -10,9 +10,7 @@ from typing import NamedTuple
 from rich.console import Console
 from textual.app import App
 
-from sticktrace.errors import SticktraceError
-from sticktrace.text import safe
-from sticktrace.writing.outputs import new_text
+from sticktrace import SticktraceError, new_text, safe
 
 
 class Picture(NamedTuple):

@@ -6,8 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from sticktrace.errors import SticktraceError
-from sticktrace.writing.outputs import new_text
+from sticktrace import SticktraceError, new_text
 
 _LARGEST = 4 << 20
 _LONGEST_NOTE = 500

@@ -16,11 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sticktrace.errors import SticktraceError
-from sticktrace.session import Capture, Reading
-from sticktrace.session import open as open_capture
-from sticktrace.storage.table import ExchangeTable
-from sticktrace.transport.items import Exchange
+from sticktrace import Capture, Exchange, ExchangeTable, Reading, SticktraceError
+from sticktrace import open as open_capture
 from sticktrace_tui.arrange import Arrangement, Codes, arrange, continues, order_of
 from sticktrace_tui.watchers import Watchers
 from sticktrace_tui.woven import REQUEST, Woven

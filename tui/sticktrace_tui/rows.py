@@ -8,12 +8,20 @@ from typing import NamedTuple
 
 from rich.cells import cell_len
 
-from sticktrace.bus.requests import Request
+from sticktrace import (
+    MISSING,
+    PASSED,
+    Exchange,
+    Request,
+    Stray,
+    command_name,
+    count_of,
+    describe,
+    lba_and_blocks,
+    sense_in_words,
+    time_in_words,
+)
 from sticktrace.output.listing import MARKS, MOODS
-from sticktrace.storage.commands import describe, lba_and_blocks, name
-from sticktrace.storage.sense import in_words
-from sticktrace.text import count_of, time_in_words
-from sticktrace.transport.items import MISSING, PASSED, Exchange, Stray
 from sticktrace_tui.cells import Line, fit
 from sticktrace_tui.model import Model
 
@@ -124,7 +132,7 @@ def command_words(model: Model, row: int, item: Exchange, size: int, repeats: in
     lba, blocks = lba_and_blocks(item.cdb)
     last = model.table[row + size - 1 - model.attached[row + size - 1]]
     end_lba, end_blocks = lba_and_blocks(last.cdb)
-    words = f"▸{repeats}× {name(item.cdb)}"
+    words = f"▸{repeats}× {command_name(item.cdb)}"
     if lba is None or end_lba is None:
         return words
     highest = max(lba, end_lba) + max(1, end_blocks or blocks or 1) - 1
@@ -136,7 +144,8 @@ def outcome_words(item: Exchange) -> str:
     words = MARKS[item.status]
     if item.sense is not None:
         key, asc, ascq = item.sense[:3]
-        words += f" {key:X}/{asc:02X}/{ascq:02X} {in_words(key, asc, ascq).partition(': ')[2].rpartition(' (')[0]}"
+        told = sense_in_words(key, asc, ascq).partition(": ")[2].rpartition(" (")[0]
+        words += f" {key:X}/{asc:02X}/{ascq:02X} {told}"
     elif item.stalled:
         words += f", stall in {' and '.join(item.stalled)}"
     elif item.residue:
@@ -197,7 +206,7 @@ def sentence(model: Model, code: int, size: int, repeats: int, hide: bool) -> Li
         return [*words, ("  outcome hidden: predict it, then press v", "warn")]
     words.append((f"  {MARKS[item.status]}", MOODS[item.status]))
     if item.sense is not None:
-        words.append((f"  {in_words(*item.sense[:3])}", MOODS[item.status]))
+        words.append((f"  {sense_in_words(*item.sense[:3])}", MOODS[item.status]))
     rest = [*(f"stall in {phase}" for phase in item.stalled), *item.notes]
     if item.residue:
         rest.insert(0, f"residue {item.residue}")

@@ -5,11 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sticktrace.errors import LayoutError
-from sticktrace.storage.commands import named
-from sticktrace.storage.table import ExchangeTable
-from sticktrace.volume.medium import Medium
-from sticktrace.volume.overview import Cell
+from sticktrace import Cell, ExchangeTable, LayoutError, Medium, commands_named
 from sticktrace_tui.model import Model
 
 Numbers = NDArray[np.int64]
@@ -66,6 +62,6 @@ def _rows(table: ExchangeTable, medium: Medium) -> Numbers:
 def _kind(name: str) -> int:
     """1 for a command that reads blocks, 2 for one that writes them, 0 for any other."""
     try:
-        return {"read": 1, "write": 2}.get(named(name).medium, 0)
+        return {"read": 1, "write": 2}.get(commands_named(name).medium, 0)
     except LayoutError:
         return 0

@@ -9,9 +9,7 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
-from sticktrace.text import bytes_in_words, count_of
-from sticktrace.volume.medium import Medium
-from sticktrace.volume.overview import Cell, extent_of
+from sticktrace import Cell, Medium, bytes_in_words, count_of, extent_of
 from sticktrace_tui.cells import Line, fit, strip_of
 from sticktrace_tui.model import Model
 from sticktrace_tui.palette import CURSOR, MOODS

@@ -14,8 +14,7 @@ from textual.widget import Widget
 from textual.widgets import ContentSwitcher
 from textual.worker import get_current_worker
 
-from sticktrace.errors import SticktraceError
-from sticktrace.text import bytes_in_words, count_of
+from sticktrace import SticktraceError, bytes_in_words, count_of
 from sticktrace_tui import devices_page, help_page, rows, verdict_page
 from sticktrace_tui.cells import Line
 from sticktrace_tui.chrome import Band, KeyLine, TopLine

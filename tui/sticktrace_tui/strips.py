@@ -4,15 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from sticktrace.bus.requests import Request
-from sticktrace.grammar.layout import Explanation, Row
+from sticktrace import (
+    Exchange,
+    Explanation,
+    LayoutRow,
+    Request,
+    Stray,
+    bytes_in_words,
+    count_of,
+    describe,
+    find_command,
+    read_as,
+    sense_advice,
+    sense_in_words,
+    time_in_words,
+)
 from sticktrace.output.breakdown import CASES, Part, parts_of
 from sticktrace.output.listing import MARKS, MOODS
-from sticktrace.storage.commands import describe, find
-from sticktrace.storage.recognise import read_as
-from sticktrace.storage.sense import advice, in_words
-from sticktrace.text import bytes_in_words, count_of, time_in_words
-from sticktrace.transport.items import Exchange, Stray
 from sticktrace_tui.blocks import block_strip
 from sticktrace_tui.cells import Piece
 from sticktrace_tui.model import Model
@@ -31,7 +39,7 @@ class Strip:
     summary: Piece
     data: bytes = b""
     base: int = 0
-    rows: list[Row] = field(default_factory=list)
+    rows: list[LayoutRow] = field(default_factory=list)
     says: list[Piece] = field(default_factory=list)
     page: int = 0
     pages: int = 1
@@ -82,15 +90,17 @@ def _command(item: Exchange, parts: dict[str, Part]) -> Strip:
     return strip
 
 
-def _rows(explanation: Explanation | None, shift: int = 0, deeper: int = 0) -> list[Row]:
+def _rows(explanation: Explanation | None, shift: int = 0, deeper: int = 0) -> list[LayoutRow]:
     if explanation is None:
         return []
     return [replace(row, offset=row.offset + shift, depth=row.depth + deeper) for row in explanation.rows]
 
 
-def _nested(wrapper: Explanation, cdb: bytes, block_rows: list[Row], block: Explanation | None) -> list[Row]:
+def _nested(
+    wrapper: Explanation, cdb: bytes, block_rows: list[LayoutRow], block: Explanation | None
+) -> list[LayoutRow]:
     """The wrapper's rows with the command block's own rows in the place of the bytes that hold it."""
-    out: list[Row] = []
+    out: list[LayoutRow] = []
     for row in wrapper.rows:
         holds = not row.heading and cdb and row.size >= len(cdb) >= 6 and row.raw.startswith(cdb)
         if not holds or not block_rows or block is None:
@@ -103,7 +113,7 @@ def _nested(wrapper: Explanation, cdb: bytes, block_rows: list[Row], block: Expl
             rest = row.raw[used:]
             text = "beyond bCBWCBLength, ignored"
             out.append(
-                Row("padding", row.depth + 1, row.offset + used, len(rest), None, "big", rest, rest, "", text, "")
+                LayoutRow("padding", row.depth + 1, row.offset + used, len(rest), None, "big", rest, rest, "", text, "")
             )
     return out
 
@@ -118,7 +128,7 @@ def _data(model: Model, item: Exchange, page: int) -> Strip:
     summary = f"{bytes_in_words(item.moved)} {way}"
     if 0 <= item.expected != item.moved:
         summary += f", {item.expected:,} expected"
-    command = find(item.cdb)
+    command = find_command(item.cdb)
     if command is not None and command.medium:
         return block_strip(model, item, page, Strip("DATA", (summary, "plain")))
     part = next((part for part in parts_of(item, model.read) if part.name == "data"), None)
@@ -138,9 +148,9 @@ def _status(item: Exchange, parts: dict[str, Part]) -> Strip:
     mood = MOODS[item.status]
     words = MARKS[item.status]
     if item.sense is not None:
-        words += f"; {in_words(*item.sense[:3])}"
+        words += f"; {sense_in_words(*item.sense[:3])}"
     strip = Strip("STATUS AND SENSE", (words, mood), says=[(words, mood)])
-    if item.sense is not None and (next_step := advice(*item.sense[:3])):
+    if item.sense is not None and (next_step := sense_advice(*item.sense[:3])):
         strip.says.append((f"what next: {next_step}", "head"))
     remarks = [f"stall in {phase}" for phase in item.stalled] + list(item.notes)
     if item.case is not None:
@@ -153,7 +163,7 @@ def _status(item: Exchange, parts: dict[str, Part]) -> Strip:
             note = f" ({part.note})" if part.note else ""
             at, size = len(strip.data), len(part.data)
             strip.rows.append(
-                Row(part.explanation.title + note, 0, at, size, None, "big", part.data, None, "", "",
+                LayoutRow(part.explanation.title + note, 0, at, size, None, "big", part.data, None, "", "",
                     part.explanation.clause, True)
             )  # fmt: skip
             strip.rows += _rows(part.explanation, at, 1)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from textual import work
 from textual.message import Message
 
-from sticktrace.text import bytes_in_words, time_in_words
+from sticktrace import bytes_in_words, time_in_words
 from sticktrace_tui.cells import fit
 from sticktrace_tui.model import Model
 from sticktrace_tui.pages import Entry, Goal, TextPage

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from sticktrace.findings.finding import FAULT, RISK, Finding
-from sticktrace.findings.ladder import FAILED, REACHED, Rung
-from sticktrace.findings.verdict import Diagnosis, StickReport
+from sticktrace import FAULT, RISK, Diagnosis, Exchange, Finding, Rung, State, StickReport, count_of, safe
 from sticktrace.output.device_text import unit_lines
-from sticktrace.text import count_of, safe
-from sticktrace.transport.items import Exchange
 from sticktrace_tui import rows
 from sticktrace_tui.cells import Line, fit, wrap
 from sticktrace_tui.model import DONE, FOLLOWING, OPENING, READING, STOPPED, Model
 from sticktrace_tui.pages import Entry, Goal
 
 _FAULTS_SHOWN = 12
-_MARKS = {REACHED: ("✓", "good"), FAILED: ("✗", "bad")}
+_MARKS = {State.REACHED: ("✓", "good"), State.FAILED: ("✗", "bad")}
 _SEVERITY = {FAULT: ("!! fault", "bad"), RISK: ("!  risk ", "warn")}
 
 

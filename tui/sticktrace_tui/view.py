@@ -6,9 +6,8 @@ from typing import Any
 
 import numpy as np
 
+from sticktrace import Exchange, lba_and_blocks
 from sticktrace.output.selection import Selection, SelectionError
-from sticktrace.storage.commands import lba_and_blocks
-from sticktrace.transport.items import Exchange
 from sticktrace_tui.arrange import NOTHING, Arrangement
 from sticktrace_tui.model import Model
 

@@ -8,13 +8,7 @@ from __future__ import annotations
 
 from threading import RLock
 
-from sticktrace.findings.catalogue import RULES
-from sticktrace.findings.scene import Scene
-from sticktrace.findings.verdict import Diagnosis, conclude
-from sticktrace.session import Reading
-from sticktrace.sticks.stick import Stick
-from sticktrace.transport.items import Exchange, Item
-from sticktrace.volume.medium import Medium
+from sticktrace import ALL_RULES, Diagnosis, Exchange, Item, Medium, Reading, Scene, Stick, conclude
 
 
 class Watchers:
@@ -27,7 +21,7 @@ class Watchers:
 
     def begin(self, reading: Reading) -> None:
         """A pass over a capture begins."""
-        self._scene = Scene(reading, RULES)
+        self._scene = Scene(reading, ALL_RULES)
 
     def see(self, item: Item) -> str:
         """One item; returns what its blocks are on the volume, "" if not known."""

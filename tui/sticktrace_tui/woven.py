@@ -5,8 +5,7 @@ from __future__ import annotations
 from array import array
 from typing import Any
 
-from sticktrace.bus.events import BusEvent
-from sticktrace.bus.requests import Request
+from sticktrace import BusEvent, Request
 
 REQUEST, EVENT, STRAY = 0, 1, 2
 
