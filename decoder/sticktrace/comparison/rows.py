@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sticktrace.comparison.side import Story
@@ -46,7 +46,8 @@ def rows(good: Story, bad: Story) -> list[Row]:
         found += _unit(good, bad, lun)
     found += _counts("command", good.sums.commands, bad.sums.commands)
     found += _counts("sense", good.sums.senses, bad.sums.senses)
-    found += _counts("request", good.sums.requests, bad.sums.requests)
+    if good.sums.requests and bad.sums.requests:
+        found += [_hidden_address(row) for row in _counts("request", good.sums.requests, bad.sums.requests)]
     return [row for row in found if row.good or row.bad]
 
 
@@ -87,6 +88,11 @@ def _count(number: int) -> str:
     return f"{number:,}"
 
 
+def _rate(moved: int, busy_ns: int) -> str:
+    """Bytes in a second of the time inside commands."""
+    return f"{bytes_in_words(moved * 1_000_000_000 // busy_ns)}/s" if moved and busy_ns else ""
+
+
 def _to_first_block(story: Story) -> str:
     first = next((step for step in story.steps if step.medium), None)
     return time_in_words(first.start_ns - story.steps[0].start_ns) if first else ""
@@ -111,10 +117,13 @@ _SUMS: tuple[tuple[str, int, str, _Value], ...] = (
     ("commands", 0, "", lambda s: _count(s.sums.commands.total())),
     ("did not pass", 0, "", lambda s: _count(s.sums.failed)),
     ("stalls in commands", 0, "", lambda s: _count(s.sums.stalls)),
-    ("port resets", 0, "", lambda s: _count(s.sums.events["reset"])),
-    ("class resets", 0, "", lambda s: _count(s.sums.events["class reset"])),
+    ("port resets", 0, "", lambda s: _count(s.sums.events["reset"]) if s.shows_ports else ""),
+    ("class resets", 0, "", lambda s: _count(s.sums.events["class reset"]) if s.sums.requests else ""),
     ("read", 0, "", lambda s: bytes_in_words(s.sums.read)),
     ("written", 0, "", lambda s: bytes_in_words(s.sums.written)),
+    ("reading speed", 0, "", lambda s: _rate(s.sums.read, s.sums.read_ns)),
+    ("writing speed", 0, "", lambda s: _rate(s.sums.written, s.sums.write_ns)),
+    ("slowest READ or WRITE", 0, "", lambda s: time_in_words(s.sums.slowest_ns) if s.sums.slowest else ""),
     ("largest read", 0, "", lambda s: bytes_in_words(s.sums.largest_read)),
     ("largest write", 0, "", lambda s: bytes_in_words(s.sums.largest_write)),
     ("same command again", 0, "", lambda s: _count(sum(step.again for step in s.steps))),
@@ -140,6 +149,13 @@ def _unit(good: Story, bad: Story, lun: int) -> list[Row]:
     rows = (("INQUIRY", "identity", _SMALL, "identity"), ("capacity", "blocks", _DIFFERS, "capacity"),
             ("block length", "block", _BREAKS, "capacity"))  # fmt: skip
     return [Row(head + label, of(good, what), of(bad, what), weight, stage) for label, what, weight, stage in rows]
+
+
+def _hidden_address(row: Row) -> Row:
+    """A host controller may give addresses by itself: no SET_ADDRESS is then "not seen", not none (xHCI 1.2 4.6.5)."""
+    if row.label != "request SET_ADDRESS":
+        return row
+    return replace(row, good="" if row.good == "0" else row.good, bad="" if row.bad == "0" else row.bad)
 
 
 def _counts(what: str, good: dict[str, int], bad: dict[str, int]) -> list[Row]:

@@ -19,7 +19,9 @@ from sticktrace.volume.ledger import Ledger
 @dataclass(slots=True)
 class Sums:
     """Counts over one device: commands, senses, requests and events by name; commands that did not pass; stalls;
-    the medium's bytes each way, and the most that one command moved; commands whose data is not wholly captured."""
+    the medium's bytes each way, and the most that one command moved; commands whose data is not
+    wholly captured; the time inside commands, and inside READs and WRITEs that passed; the slowest of these and its
+    exchange."""
 
     commands: Counter[str] = field(default_factory=Counter)
     senses: Counter[str] = field(default_factory=Counter)
@@ -33,6 +35,10 @@ class Sums:
     largest_write: int = 0
     cut: int = 0
     busy_ns: int = 0
+    read_ns: int = 0
+    write_ns: int = 0
+    slowest: int = 0
+    slowest_ns: int = 0
 
     def see(self, item: Item) -> None:
         """Take in an item."""
@@ -51,10 +57,14 @@ class Sums:
         if item.sense is not None:
             key, asc, ascq = item.sense[:3]
             self.senses[f"{key:X}/{asc:02X}/{ascq:02X}"] += 1
+        if medium and item.status is PASSED and item.duration_ns > self.slowest_ns:
+            self.slowest, self.slowest_ns = item.number, item.duration_ns
         if medium and item.direction is Direction.IN:
+            self.read_ns += item.duration_ns
             self.read += item.moved
             self.largest_read = max(self.largest_read, item.moved)
         elif medium and item.direction is Direction.OUT:
+            self.write_ns += item.duration_ns
             self.written += item.moved
             self.largest_write = max(self.largest_write, item.moved)
 
@@ -64,8 +74,10 @@ class Sums:
         self.senses += other.senses
         self.requests += other.requests
         self.events += other.events
-        for word in ("failed", "stalls", "read", "written", "cut", "busy_ns"):
+        for word in ("failed", "stalls", "read", "written", "cut", "busy_ns", "read_ns", "write_ns"):
             setattr(self, word, getattr(self, word) + getattr(other, word))
+        if other.slowest_ns > self.slowest_ns:
+            self.slowest, self.slowest_ns = other.slowest, other.slowest_ns
         self.largest_read = max(self.largest_read, other.largest_read)
         self.largest_write = max(self.largest_write, other.largest_write)
 
@@ -87,6 +99,11 @@ class Story:
     def title(self) -> str:
         """The stick's name, and where it is."""
         return self.stick.named_place
+
+    @property
+    def shows_ports(self) -> bool:
+        """Whether the capture shows what happens at the stick's port, or at least its coming back to address 0."""
+        return bool(self.sums.events) and any(kind in self.sums.events for kind in ("attached", "reset", "address"))
 
     @property
     def troubles(self) -> set[tuple[str, str]]:

@@ -43,7 +43,7 @@ _COMMAND_STAGES = {
     0x9E: "capacity",
 }  # fmt: skip
 _REQUEST_SENSE = 0x03
-_UNIT_ATTENTION, _NOT_READY, _BECOMING = 6, 2, 0x04
+_UNIT_ATTENTION, _NOT_READY, _ILLEGAL_REQUEST, _BECOMING = 6, 2, 5, 0x04
 
 
 @dataclass(slots=True, eq=False)
@@ -53,7 +53,8 @@ class Step:
     is ``cdb``. ``count`` is how many commands it took, ``again`` how many of them repeated the one before. ``shade`` is
     one of GOOD, NEWS, TROUBLE, UNSEEN. ``asked`` is the largest length asked of one command or request. ``first`` and
     ``last`` are exchange numbers, 0 for a request; ``record`` is the first record. ``wait_ns`` is the time since the
-    step before ended (-1 for the first), ``busy_ns`` the time inside its commands."""
+    step before ended (-1 for the first), ``busy_ns`` the time inside its commands. ``refused``: a command
+    that the device does not know or take (ILLEGAL REQUEST), and that moves no blocks: hosts do without it."""
 
     kind: str
     place: tuple[Hashable, ...]
@@ -74,6 +75,7 @@ class Step:
     blocks: int = 0
     cdb: bytes = b""
     again: int = 0
+    refused: bool = False
 
     @property
     def text(self) -> str:
@@ -175,6 +177,7 @@ class Folding:
             max(0, item.expected), item.time_ns, item.end_ns, first=item.number, last=item.number,
             record=item.records[0] if item.records else 0, busy_ns=item.duration_ns, cdb=item.cdb,
         )  # fmt: skip
+        step.refused = item.sense is not None and item.sense.key == _ILLEGAL_REQUEST and not medium
         if lba is None or blocks is None:
             step.place = (item.lun, _page(item.cdb))
         else:

@@ -8,7 +8,7 @@ from sticktrace.comparison.align import Pair, align
 from sticktrace.comparison.difference import BREAKS, DIFFERS, SMALL, Comparison, Difference
 from sticktrace.comparison.side import Story
 from sticktrace.comparison.steps import GOOD, NEWS, TROUBLE, UNSEEN, Step
-from sticktrace.text import count_of, time_in_words
+from sticktrace.text import bytes_in_words, count_of, time_in_words
 
 STAGES = ("attach", "address", "descriptors", "configuration", "transport", "identity", "ready", "capacity",
           "partition", "files")  # fmt: skip
@@ -24,10 +24,14 @@ _MOMENT_NS = 1_000_000
 LONG_NS = 500_000_000
 """A command slower by this much weighs more than a small difference: hosts give up after seconds (common practice)."""
 
+ENOUGH = 64 << 10
+"""Bytes that must have moved on both sides before their rates are compared."""
+
 _SHOWN: tuple[tuple[str, Callable[[Step], bool]], ...] = (
     ("the plugging in", lambda step: step.kind == "plugged in"),
     ("port resets", lambda step: step.kind == "port reset"),
     ("control requests", lambda step: not step.first and step.stage != "attach"),
+    ("SET_ADDRESS: a host controller may give addresses by itself", lambda step: step.kind == _SET_ADDRESS),
 )
 """What a capture may lack by its form or by when it was started."""
 
@@ -61,6 +65,7 @@ class Weighing:
         for row in found.rows:
             if row.weight and row.differs:
                 self._say(row.weight, "fact", row.stage, f"{row.label}: {row.good} in GOOD, {row.bad} in BAD")
+        self._speeds()
         pairs = align([step.key for step in self.good], [step.key for step in self.bad])
         apart: list[Pair] = []
         for left, right in pairs:
@@ -78,6 +83,26 @@ class Weighing:
         cut = [f"{side} ({count_of(story.sums.cut, 'command')})" for side, story in sides if story.sums.cut]
         if cut:
             found.notes.append(f"cut payloads in {' and '.join(cut)}")
+
+    def _speeds(self) -> None:
+        """What a person notices first where nothing fails: one READ that takes seconds, or all of it slow."""
+        good, bad = self.found.good.sums, self.found.bad.sums
+        longer = bad.slowest_ns - good.slowest_ns
+        if good.slowest and _apart(good.slowest_ns, bad.slowest_ns) and abs(longer) >= LONG_NS:
+            text = f"the slowest READ or WRITE takes {time_in_words(good.slowest_ns)} in GOOD, "
+            text += f"{time_in_words(bad.slowest_ns)} in BAD"
+            weight = DIFFERS if longer > 0 else SMALL
+            self._say(weight, "slowest", "files", text, f"exchange {good.slowest}", f"exchange {bad.slowest}")
+        rates = (("reading", good.read, good.read_ns, bad.read, bad.read_ns),
+                 ("writing", good.written, good.write_ns, bad.written, bad.write_ns))  # fmt: skip
+        for what, moved, busy_ns, moved_bad, busy_bad_ns in rates:
+            if min(moved, moved_bad) < ENOUGH or not busy_ns or not busy_bad_ns:
+                continue
+            one, other = moved * 1_000_000_000 // busy_ns, moved_bad * 1_000_000_000 // busy_bad_ns
+            if max(one, other) >= TIMES * min(one, other):
+                weight = DIFFERS if other < one else SMALL
+                text = f"{what} runs at {bytes_in_words(one)}/s in GOOD, {bytes_in_words(other)}/s in BAD"
+                self._say(weight, "rate", "files", text)
 
     def _say(self, weight: int, slug: str, stage: str, text: str, good: str = "", bad: str = "") -> None:
         if weight == SMALL and len(self.found.differences) >= MOST_DIFFERENCES:
@@ -127,7 +152,7 @@ class Weighing:
         if UNSEEN in (good.shade, bad.shade):
             return
         if bad.shade == TROUBLE:
-            weight = DIFFERS if good.shade == TROUBLE else BREAKS
+            weight = SMALL if bad.refused else DIFFERS if good.shade == TROUBLE else BREAKS
         else:
             weight = SMALL
         self._told.add((bad.kind, bad.end))
@@ -178,7 +203,8 @@ class Weighing:
         words = f"{step.words} ({step.end})" if step.end not in ("", "passed", "done") else step.words
         if step.shade == TROUBLE and about not in troubles and about not in self._told and side == "BAD":
             self._told.add(about)
-            self._say(BREAKS, "outcome", step.stage, f"only in {side}: {words}", **place)
+            weight = SMALL if step.refused else BREAKS
+            self._say(weight, "outcome", step.stage, f"only in {side}: {words}", **place)
         elif step.shade == TROUBLE and step.medium and about in troubles and (side, *about) not in self._told_there:
             self._told_there.add((side, *about))
             text = f"only in {side}, at this address: {words}; {other} has the same failure at another"
