@@ -64,3 +64,26 @@ def time_in_words(ns: int) -> str:
 def count_of(number: int, noun: str, plural: str = "") -> str:
     """``1 exchange``, ``2 exchanges``."""
     return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
+
+
+_COLOUR = re.compile(r"\x1b\[[0-9;]*m")
+_COLUMN = re.compile(r"\S {2,}(?=\S)")
+
+
+def wrapped(line: str, columns: int) -> list[str]:
+    """A line that may hold columns and colour, broken at words so that no piece is wider than the terminal; what goes
+    over is indented under the last column that leaves it room. ``columns`` 0 means no limit."""
+    plain = _COLOUR.sub("", line)
+    if not columns or len(plain) <= columns:
+        return [line]
+    starts = [found.end() for found in _COLUMN.finditer(plain) if found.end() <= columns * 3 // 5]
+    hang = starts[-1] if starts else min(len(plain) - len(plain.lstrip()) + 2, columns // 2)
+    pieces, room, now = [], 0, ""
+    for word in re.split(r"(?<=\S)(?= )", line):
+        size = len(_COLOUR.sub("", word))
+        if now.strip() and room + size > columns:
+            pieces.append(now)
+            now, word = " " * hang, word.lstrip(" ")
+            room, size = hang, len(_COLOUR.sub("", word))
+        now, room = now + word, room + size
+    return [*pieces, now]

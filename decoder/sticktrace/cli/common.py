@@ -100,7 +100,11 @@ def report_damage(reading: Any, name: str) -> None:
 
 
 def echo_all(lines: Iterator[str]) -> None:
-    """Write lines as they come."""
+    """Write lines as they come, wrapped to the terminal where there is one."""
+    from sticktrace.text import wrapped
+
     write: Callable[[str], Any] = sys.stdout.write
+    columns = width()
     for line in lines:
-        write(line + "\n")
+        for piece in wrapped(line, columns):
+            write(piece + "\n")
