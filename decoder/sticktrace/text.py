@@ -4,6 +4,7 @@ Device strings are hostile input: `safe` shows control characters, bidirectional
 characters as escapes, so that no caller needs to think of it again.
 """
 
+import re
 import unicodedata
 
 _HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
