@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from itertools import chain, islice
 from typing import Any
 
 from sticktrace.capture.binary import BinaryReader, decoder_for
+from sticktrace.capture.join import AtOnce, Joiner, lacks_empty_halves
 from sticktrace.capture.pcap import MAGICS, PcapWalk
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.source import Source, open_source
@@ -16,6 +19,9 @@ __all__ = ["Damage", "Piece", "Progress", "Reader", "Source", "Transfer", "open_
 
 _PCAPNG = b"\x0a\x0d\x0d\x0a"
 _MOST_NAMED = 4
+_TRIAL = 512
+"""Transfers at the beginning of a recording that tell whether it has empty halves."""
+
 _SAMPLE = 1 << 20
 """Bytes of a text in which events are looked for: a console may have said much before they begin."""
 
@@ -35,6 +41,13 @@ def reader_of(name: str, data: Any) -> Reader:
     return _text(name, data, head)
 
 
+def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
+    """A reader that joins halves as the recording needs it; the trial ends with the first empty half."""
+    trial = make(Joiner)
+    rest = chain.from_iterable(joiner.waiting.values() for joiner in trial.joiners)
+    return make(AtOnce if lacks_empty_halves(chain(islice(trial.transfers(), _TRIAL), rest)) else Joiner)
+
+
 def _text(name: str, data: Any, head: bytes) -> Reader:
     from sticktrace.capture.hex_text import HexTextReader
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
@@ -45,7 +58,7 @@ def _text(name: str, data: Any, head: bytes) -> Reader:
     sample = as_utf8(bytes(data[:_SAMPLE]))
     # Events first: their data words would pass for hex text.
     if looks_like_usbmon(sample):
-        return UsbmonTextReader(data)
+        return _joined(lambda join_as: UsbmonTextReader(data, join_as))
     if looks_like_hex(sample):
         return HexTextReader(data)
     raise CaptureError(f"{name}: not a form that sticktrace reads (byte 0: {head[:8].hex(' ')}); it reads {ACCEPTED}")
@@ -60,7 +73,7 @@ def _pcap(name: str, data: Any, head: bytes) -> Reader:
         raise CaptureError(
             f"{name}: byte 20: link type {walk.link_type} is not one that sticktrace reads; it reads {ACCEPTED}"
         )
-    return reader
+    return _joined(lambda join_as: BinaryReader("pcap", data, PcapWalk(data), join_as))
 
 
 def _pcapng(name: str, data: Any) -> Reader:
@@ -69,7 +82,7 @@ def _pcapng(name: str, data: Any) -> Reader:
     try:
         others = strangers(data)
         if not others:
-            return PcapngReader(data)
+            return _joined(lambda join_as: PcapngReader(data, join_as))
     except CaptureError as error:
         raise CaptureError(f"{name}: {error}") from error
     shown = ", ".join(map(str, others[:_MOST_NAMED])) + (", ..." if len(others) > _MOST_NAMED else "")

@@ -48,8 +48,8 @@ def decoder_for(link_type: int, reader: Reader) -> FrameDecoder | None:
 class BinaryReader(Reader):
     """pcap and pcapng captures."""
 
-    def __init__(self, form: str, data: Any, walk: Walk) -> None:
-        super().__init__(data)
+    def __init__(self, form: str, data: Any, walk: Walk, join_as: type[Joiner] = Joiner) -> None:
+        super().__init__(data, join_as)
         self.form = form
         self._walk = walk
         self.damage = walk.damage

@@ -4,13 +4,16 @@ Ids are addresses of host structures: they are reused, and an emulator's recordi
 id 0 and completes SET_ADDRESS on the new address. So a half is joined to the *latest* waiting submission with the
 same id and endpoint, and nothing else is asked of it. A half that finds no partner is kept, marked by what it lacks:
 ``completed_ns`` -1 and ``status`` None without a completion, ``submitted_ns`` -1 without a submission.
+
+Some recordings hold only the halves that carry payload: what goes out as it is submitted, what comes in as it
+completes. `lacks_empty_halves` sees that, and `AtOnce` then hands each transfer on with its only half.
 """
 
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Iterator
 
-from sticktrace.capture.transfer import BULK, Transfer
+from sticktrace.capture.transfer import BULK, CONTROL, Transfer
 
 _COMMAND_SIZES = (31, 32)
 """Of a CBW (BOT 1.0 5.1) and of a command IU without additional bytes (INCITS 471)."""
@@ -39,6 +42,10 @@ class Joiner:
         if transfer is None or transfer.endpoint != endpoint:
             return None
         del self.waiting[key]
+        return transfer
+
+    def alone(self, transfer: Transfer, time_ns: int) -> Transfer:
+        """A completion whose submission was not recorded."""
         return transfer
 
     def rest(self, last_ns: int) -> Iterator[Transfer]:
@@ -78,3 +85,36 @@ class Joiner:
         for key, _ in late:
             del self.waiting[key]
         return [transfer for _, transfer in late]
+
+
+class AtOnce(Joiner):
+    """The joiner of a recording without empty halves. The half that is there stands for both: what was submitted counts
+    as sent at that time."""
+
+    __slots__ = ()
+
+    def submit(self, key: Hashable, transfer: Transfer) -> Transfer | None:
+        if transfer.incoming:  # a control request; its setup packet is payload
+            return super().submit(key, transfer)
+        transfer.status = 0
+        return transfer
+
+    def alone(self, transfer: Transfer, time_ns: int) -> Transfer:
+        transfer.submitted_ns = time_ns
+        return transfer
+
+
+def lacks_empty_halves(transfers: Iterable[Transfer]) -> bool:
+    """Whether transfers, joined as usual and with the submissions that still wait behind them, have no half without
+    payload, though bulk data went both ways: no submission of a read, no completion of what went out, none of a read
+    with nothing in it."""
+    sent = came = False
+    for transfer in transfers:
+        incoming, ended = transfer.incoming, transfer.completed_ns >= 0
+        if incoming and transfer.kind != CONTROL and transfer.submitted_ns >= 0:
+            return False
+        if ended and not (incoming and transfer.actual):
+            return False
+        sent = sent or (not incoming and transfer.kind == BULK)
+        came = came or (incoming and transfer.kind == BULK)
+    return sent and came

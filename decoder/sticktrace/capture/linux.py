@@ -9,7 +9,6 @@ from __future__ import annotations
 import struct
 from typing import Any
 
-from sticktrace.capture.join import Joiner
 from sticktrace.capture.pcap import Frame
 from sticktrace.capture.reader import Reader
 from sticktrace.capture.transfer import CONTROL, ISOCHRONOUS, Transfer
@@ -32,7 +31,7 @@ class LinuxFrames:
         self.reader = reader
         self._size = HEADER_SIZES[link_type]
         self._order, self._unpack = "<", _HEAD["<"]
-        self.joiner = Joiner()
+        self.joiner = reader.join_as()
         self._keep, self._take = self.joiner.submit, self.joiner.take
         self._emulated: set[int] = set()
 
@@ -55,7 +54,7 @@ class LinuxFrames:
         if event in _ENDS:
             transfer = self._take(ident or -1 - endpoint, endpoint)
             if transfer is None:
-                transfer = Transfer(bus, device, endpoint, kind)
+                transfer = self.joiner.alone(Transfer(bus, device, endpoint, kind), time_ns)
                 transfer.records = (number,)
             else:
                 transfer.records = (transfer.records[0], number)

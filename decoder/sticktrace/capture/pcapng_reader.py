@@ -6,6 +6,7 @@ from itertools import islice
 from typing import Any
 
 from sticktrace.capture.binary import BinaryReader, decoder_for
+from sticktrace.capture.join import Joiner
 from sticktrace.capture.pcapng import PcapngWalk
 from sticktrace.capture.reader import Reader
 
@@ -16,9 +17,9 @@ LOOK_AHEAD = 10_000
 class PcapngReader(BinaryReader):
     """A `BinaryReader` whose ``assumed`` tells of packets without a time."""
 
-    def __init__(self, data: Any) -> None:
+    def __init__(self, data: Any, join_as: type[Joiner] = Joiner) -> None:
         self._packets = PcapngWalk(data)
-        super().__init__("pcapng", data, self._packets)
+        super().__init__("pcapng", data, self._packets, join_as)
 
     @property
     def assumed(self) -> list[str]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from sticktrace.capture.join import Joiner
+from sticktrace.capture.join import AtOnce, Joiner
 from sticktrace.capture.transfer import Transfer
 
 
@@ -22,6 +22,12 @@ class Damage:
         return f"{self.where}: {self.what}"
 
 
+_AT_ONCE = (
+    "the recording holds only the halves of transfers that carry data; "
+    "what was submitted counts as sent, and when a read was asked for is not known"
+)
+
+
 class Reader:
     """Base of the readers, one per capture form.
 
@@ -29,13 +35,14 @@ class Reader:
     the same object for binary forms, a buffer of decoded bytes for text forms. ``skipped`` counts records that
     belong to no transfer, by reason ("link type 1 is not USB"). ``origin_ns`` is the absolute time of the
     first record in nanoseconds since 1970 (0 where the form has no calendar time), ``last_ns`` the time of the last
-    record since the first.
+    record since the first. ``join_as`` joins the halves of transfers.
     """
 
     form = ""
 
-    def __init__(self, data: Any) -> None:
+    def __init__(self, data: Any, join_as: type[Joiner] = Joiner) -> None:
         self.data = data
+        self.join_as = join_as
         self.payload: Any = data
         self.link_types: set[int] = set()
         self.records = 0
@@ -62,7 +69,7 @@ class Reader:
     @property
     def assumed(self) -> list[str]:
         """What the form does not say and was taken for granted, in sentences."""
-        return []
+        return [_AT_ONCE] if self.join_as is AtOnce else []
 
     def overdue(self, bus: int, address: int, endpoints: Iterable[int], before_ns: int) -> list[Transfer]:
         """See `Joiner.overdue`."""

@@ -52,11 +52,11 @@ class UsbmonTextReader(Reader):
 
     form = "usbmon text"
 
-    def __init__(self, data: Any) -> None:
-        super().__init__(data)
+    def __init__(self, data: Any, join_as: type[Joiner] = Joiner) -> None:
+        super().__init__(data, join_as)
         self.payload = bytearray()
         self.origin_ns = 0
-        self.joiner = Joiner()
+        self.joiner = join_as()
         self.joiners.append(self.joiner)
         self._log = DamageLog()
         self.damage: list[Damage] = self._log
@@ -113,7 +113,7 @@ class UsbmonTextReader(Reader):
                 transfer.actual, transfer.data_at, transfer.captured = length, at, min(captured, length)
             return self.joiner.submit(tag, transfer) or _NOTHING
         found = self.joiner.take(tag, endpoint)
-        transfer = found or Transfer(bus, device, endpoint, KINDS[letter])
+        transfer = found or self.joiner.alone(Transfer(bus, device, endpoint, KINDS[letter]), time_ns)
         transfer.records += (number,)
         transfer.status, transfer.completed_ns, transfer.actual = status, time_ns, length
         if transfer.incoming:

@@ -11,7 +11,6 @@ from __future__ import annotations
 import struct
 from typing import Any
 
-from sticktrace.capture.join import Joiner
 from sticktrace.capture.pcap import Frame
 from sticktrace.capture.reader import Reader
 from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, ISOCHRONOUS, Transfer
@@ -38,7 +37,7 @@ class WindowsFrames:
 
     def __init__(self, reader: Reader) -> None:
         self.reader = reader
-        self.joiner = Joiner()
+        self.joiner = reader.join_as()
 
     def feed(self, frame: Frame, number: int, time_ns: int, data: Any) -> Transfer | None:
         """One record in; a transfer out when this record completes one, or shows that an earlier one never will."""
@@ -57,7 +56,7 @@ class WindowsFrames:
         transfer = self.joiner.waiting.get(key)
         if info & _COMING_BACK:
             if transfer is None or (transfer.kind, transfer.endpoint & 0x7F) != (kind, endpoint & 0x7F):
-                transfer = Transfer(bus, device, endpoint, kind, function=function)
+                transfer = self.joiner.alone(Transfer(bus, device, endpoint, kind, function=function), time_ns)
             transfer.records += (number,)
             _come_back(transfer, from_usbd(status), time_ns, at, captured, length)
             return self._hand_on(key, transfer, stage)
