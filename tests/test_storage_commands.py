@@ -237,6 +237,11 @@ def test_ufi_command_blocks() -> None:
         ("0030000000000600" "0a0b0c000d00", "setup", ["Setup packet", "System exit latencies"]),
         ("0c2a040a000a0004b8010000", "descriptors", ["SuperSpeed hub descriptor"]),
         ("060f00000000", None, []),
+        # SAT-3: sense data that holds ATA registers; SPC-4: Extended INQUIRY Data; string EEh
+        ("700001" "04514003" "0a" "65004fc2" "001d" "00000000", "sense",
+         ["Fixed format sense data of ATA PASS-THROUGH"]),
+        ("0086003c" + "00" * 60, "vpd", ["Extended INQUIRY Data VPD page"]),
+        ("12034d00530046005400310030003000" "2100", "descriptors", ["OS string descriptor"]),
     ],
 )  # fmt: skip
 def test_bytes_are_told_by_themselves(raw: str, kind: str | None, parts: list[str]) -> None:

@@ -17,6 +17,7 @@ from sticktrace.grammar.command import Command
 from sticktrace.grammar.layout import Explanation, Layout
 from sticktrace.grammar.usb_answers import explain_control
 from sticktrace.grammar.usb_chain import explain_descriptors
+from sticktrace.grammar.vpd import VPD_PAGES
 from sticktrace.storage.commands import find, meanings, parameter_layout
 
 _BLOCK_SIZES = {512, 1024, 2048, 4096}
@@ -177,7 +178,7 @@ def _rules(data: bytes) -> Iterator[tuple[str, str]]:
         yield "mode10", "a mode data length that counts the rest"
     if size >= 16 and int.from_bytes(data[:4], "big") == size - 8 and size % 8 == 0:
         yield "luns", "a LUN list length that counts the rest"
-    if size >= 4 and data[1] in (0x00, 0x80, 0x83, 0xB0, 0xB1, 0xB2) and int.from_bytes(data[2:4], "big") == size - 4:
+    if size >= 4 and data[1] in VPD_PAGES and int.from_bytes(data[2:4], "big") == size - 4:
         yield "vpd", "a page length that counts the rest"
     if size == 512 and data[510] == 0xA5 and not sum(data) & 0xFF:  # ATA8-ACS, IDENTIFY DEVICE data, word 255
         yield "identify", "the signature A5h and a checksum that fits, as in IDENTIFY DEVICE data"

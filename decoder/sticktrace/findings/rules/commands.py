@@ -1,4 +1,4 @@
-"""Single commands that upset sticks, or that hosts use badly (SPC-3 6, SBC-2 5, MMC)."""
+"""Single commands that upset sticks, or that hosts use badly (SPC-3 6, SBC-2 5, MMC-5)."""
 
 from __future__ import annotations
 
