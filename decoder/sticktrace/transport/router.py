@@ -261,7 +261,8 @@ class Router:
             self._drop(stranger, Why.REPLACED)  # the address was another device's
 
     def _drop(self, lane: AnyLane, why: Why) -> None:
-        """A lane is no more."""
+        """A lane is no more. What it held of a pipe that might be its own is given a place first."""
+        self._settle(lane)
         lane.end(why)
         for key in [key for key, owner in self.pipes.items() if owner is lane]:
             del self.pipes[key]
