@@ -3,7 +3,9 @@
 Several commands may be open at once. At high speed a Read Ready or Write Ready unit names the tag whose data follows;
 at SuperSpeed streams do that, which host captures do not record. Data is then given to the open command that it fits
 best: the length that its command block asks for, then the nearest submission, as hosts submit a command's data request
-and its command unit together. Where several fit alike, a note says so.
+and its command unit together. Where several fit alike, or none of several quite, a remark says so. There the host may
+see the end of the data before that of its command: a command then counts from its submission, and its completion is
+added when it comes.
 """
 
 from __future__ import annotations
@@ -26,7 +28,7 @@ from sticktrace.transport.items import (
     StrayKind,
     Transport,
 )
-from sticktrace.transport.remarks import Said, Why
+from sticktrace.transport.remarks import Remark, Said, Why
 from sticktrace.transport.sense import boil
 from sticktrace.transport.sequence import Sequence
 
@@ -61,6 +63,8 @@ class UasLane:
         self._settling: dict[int, tuple[Gathering, Status, int]] = {}
         self._tasks: dict[int, tuple[Transfer, int, int]] = {}
         self._ready: dict[str, int] = {}
+        self._names = False
+        self._begun: list[Gathering] = []
         self._commands = 0
         self._gone: Why | None = None
 
@@ -99,8 +103,8 @@ class UasLane:
             return
         if self._unheard(usage, transfer):
             commands = [endpoint for endpoint, name in self._usage.items() if name == "command"]
-            for late in self._overdue(self.bus, self.address, commands, transfer.end_ns):
-                self._command(late)
+            for early in self._overdue(self.bus, self.address, commands, transfer.end_ns):
+                self._command(early)
         if usage == "status":
             self._status(transfer)
         else:
@@ -125,8 +129,10 @@ class UasLane:
         self.control("RESET", None, why)
 
     def _unheard(self, usage: str, transfer: Transfer) -> bool:
-        """Whether this answers a command that has not been seen."""
-        if usage != "status" or transfer.captured < 4:
+        """Whether this may answer a command whose completion has not been seen."""
+        if usage != "status":
+            return not self._names
+        if transfer.captured < 4:
             return False
         tag = self._tag(self._read(transfer.data_at, 4))
         return tag not in self._open and tag not in self._tasks
@@ -138,6 +144,9 @@ class UasLane:
     # -- command pipe -----------------------------------------------------------------------------------------
 
     def _command(self, transfer: Transfer) -> None:
+        if self._begun and transfer.submitted_ns < 0 and not transfer.captured:
+            self._command_ended(transfer)
+            return
         unit = self._read(transfer.data_at, min(transfer.captured, 32))
         if unit[:1] == bytes([TASK_MANAGEMENT]) and len(unit) >= 8:
             about = int.from_bytes(unit[6:8], "big") if unit[4] in _ABOUT_A_TAG else -1
@@ -172,6 +181,21 @@ class UasLane:
             gathering.wait(transfer)
         elif transfer.status is None:
             gathering.note(Said.COMMAND_END_LOST)
+            self._begun.append(gathering)
+
+    def _command_ended(self, transfer: Transfer) -> None:
+        """The completion of a command that counts since its submission."""
+        gathering = self._begun.pop(0)
+        exchange = gathering.exchange
+        gathering.remarks.remove(Remark(Said.COMMAND_END_LOST))
+        exchange.command_ns = transfer.completed_ns
+        gathering.touch(transfer)
+        if transfer.status == STALL:
+            gathering.stalled.append("command")
+        elif transfer.status:
+            gathering.note(Said.COMMAND_NOT_SENT, transfer.status)
+        if exchange.tag in self._settling and not self._awaits(gathering):
+            self._settle_one(exchange.tag)
 
     # -- status pipe ------------------------------------------------------------------------------------------
 
@@ -192,6 +216,7 @@ class UasLane:
         identifier = unit[0]
         if identifier in (READ_READY, WRITE_READY):
             self._ready["data in" if identifier == READ_READY else "data out"] = tag
+            self._names = True
         elif identifier == SENSE and len(unit) >= 7:
             self._sense(gathering, unit, transfer)
         elif identifier == RESPONSE and len(unit) >= 8:
@@ -229,11 +254,17 @@ class UasLane:
         elif status not in (_GOOD, _CHECK_CONDITION):
             gathering.note(Said.SCSI_STATUS, status)
         outcome = PASSED if status == _GOOD else FAILED
-        named = exchange.tag in self._ready.values()
-        if not gathering.pieces and (named or (outcome is PASSED and any(data_length(exchange.cdb) or ()))):
+        named = not gathering.pieces and exchange.tag in self._ready.values()
+        if named or gathering in self._begun or (self._awaits(gathering) and (outcome is PASSED or not self._names)):
             self._settling[exchange.tag] = gathering, outcome, self._commands
         else:
             self._close(gathering, outcome)
+
+    @staticmethod
+    def _awaits(gathering: Gathering) -> bool:
+        """Whether data is still due. On streams that holds for a failed command too: its request ends empty, and may be
+        seen to end last."""
+        return not gathering.pieces and any(data_length(gathering.exchange.cdb) or ())
 
     # -- data pipes -------------------------------------------------------------------------------------------
 
@@ -246,7 +277,7 @@ class UasLane:
         exchange.direction = Direction.IN if usage == "data in" else Direction.OUT
         exchange.expected += max(transfer.requested, transfer.actual)
         gathering.take(transfer)
-        if exchange.tag in self._settling:
+        if exchange.tag in self._settling and gathering not in self._begun:
             self._settle_one(exchange.tag)
 
     def _owner(self, usage: str, transfer: Transfer) -> Gathering | None:
@@ -266,7 +297,7 @@ class UasLane:
             return _served(gathering, SMALLEST), not _asks(exchange.cdb, length, exchange.expected), near
 
         waiting.sort(key=fit)
-        if len(waiting) > 1 and fit(waiting[0]) == fit(waiting[1]):
+        if len(waiting) > 1 and (fit(waiting[0]) == fit(waiting[1]) or (transfer.actual and fit(waiting[0])[1])):
             waiting[0].note(Said.OWNER_UNSURE)
         return waiting[0]
 
@@ -285,6 +316,8 @@ class UasLane:
         exchange = gathering.exchange
         if status in (PASSED, FAILED):
             exchange.residue = max(0, exchange.expected - exchange.moved)
+        if gathering in self._begun:
+            self._begun.remove(gathering)
         gathering.seal(status)
         if self._open.get(exchange.tag) is gathering:
             del self._open[exchange.tag]
