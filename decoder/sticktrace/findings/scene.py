@@ -15,7 +15,7 @@ from sticktrace.findings.aftermath import KEPT, Aftermath
 from sticktrace.findings.finding import Finding
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.session import Reading
-from sticktrace.sticks.learning import ACCESSES, BROKEN, WRITES
+from sticktrace.sticks.learning import ACCESSES, BROKEN, READS, WRITES
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.unit import Unit
 from sticktrace.storage.sense import SenseFacts, decode
@@ -143,7 +143,6 @@ class Scene:
             rule.end()
 
     def _take_exchange(self, item: Exchange) -> Stick:
-        first = self._first_of_its_kind(item)
         unit = self.ledger.exchange(item)
         stick = unit.stick
         watch = self._watch.get(unit) or self._watch.setdefault(unit, Watch())
@@ -152,16 +151,12 @@ class Scene:
         remarks = item.remarks
         plain = item.status is PASSED and not item.residue and not item.stalled and not watch.left
         plain = plain and item.end_ns - item.time_ns <= _SLOW_NS
-        if plain and not first and (not remarks or remarks == watch.habit) and _plainly(item, unit):
+        if plain and (not remarks or remarks == watch.habit) and _plainly(item, unit):
             watch.habits += bool(remarks)
         else:
             self._closely(item, unit, watch)
         unit.last = item
         return stick
-
-    def _first_of_its_kind(self, item: Exchange) -> bool:
-        unit = self.ledger.sticks.known_unit(item)
-        return unit is None or not unit.reads or (item.opcode in WRITES and not unit.writes)
 
     def _closely(self, item: Exchange, unit: Unit, watch: Watch) -> None:
         trouble = item.status in BROKEN
@@ -210,4 +205,6 @@ def _plainly(item: Exchange, unit: Unit) -> bool:
         blocks, first = int.from_bytes(cdb[10:14], "big"), cdb[2:10]
     else:
         return False
+    if unit.reads <= (opcode in READS) or (unit.writes == 1 and opcode in WRITES):
+        return False  # the first of its kind
     return first not in _BLOCK_0 and (not unit.block or item.expected < 0 or item.expected == blocks * unit.block)

@@ -32,6 +32,7 @@ from sticktrace.transport.remarks import PHASES, Remark, Said, Why
 from sticktrace.transport.sequence import Sequence
 
 _CDB_LENGTHS = [cdb_length(opcode) for opcode in range(256)]
+_NONE, _IN, _OUT = Direction  # a look-up in an enumeration takes longer than one in the module
 _STATUSES = (PASSED, FAILED, PHASE_ERROR)  # BOT 1.0 Table 5.3; the rest is reserved
 
 # The fast form of the same layouts that explain the wrappers.
@@ -219,7 +220,7 @@ class Lane:
         end = transfer.completed_ns if transfer.completed_ns >= 0 else start
         exchange = Exchange(
             0, start if start >= 0 else end, self.bus, self.address, lun & 0x0F, tag, block,
-            Direction.NONE if not length else Direction.IN if flags & 0x80 else Direction.OUT, length, self.device,
+            _NONE if not length else _IN if flags & 0x80 else _OUT, length, self.device,
         )  # fmt: skip
         size_sent = transfer.requested if transfer.requested >= 0 else transfer.actual
         exchange.command_at = _new(Piece, (transfer.data_at, captured, size_sent))
