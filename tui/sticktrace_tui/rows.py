@@ -14,7 +14,6 @@ from sticktrace import (
     Exchange,
     Request,
     Stray,
-    command_name,
     count_of,
     describe,
     lba_and_blocks,
@@ -128,11 +127,11 @@ def _exchange(
 def command_words(model: Model, row: int, item: Exchange, size: int, repeats: int) -> str:
     """The command in words; for a fold how often, and the blocks from the first to the last."""
     if size <= 1:
-        return describe(item.cdb)
+        return describe(item.cdb, item.device_type)
     lba, blocks = lba_and_blocks(item.cdb)
     last = model.table[row + size - 1 - model.attached[row + size - 1]]
     end_lba, end_blocks = lba_and_blocks(last.cdb)
-    words = f"▸{repeats}× {command_name(item.cdb)}"
+    words = f"▸{repeats}× {item.command}"
     if lba is None or end_lba is None:
         return words
     highest = max(lba, end_lba) + max(1, end_blocks or blocks or 1) - 1

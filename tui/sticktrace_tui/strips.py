@@ -75,7 +75,7 @@ def replace_pieces(item: Exchange) -> Exchange:
 
 
 def _command(item: Exchange, parts: dict[str, Part]) -> Strip:
-    strip = Strip("COMMAND", (describe(item.cdb), "strong"))
+    strip = Strip("COMMAND", (describe(item.cdb, item.device_type), "strong"))
     wrapper, block = parts.get("command"), parts.get("command block")
     rows = _rows(block.explanation) if block else []
     strip.data = item.cdb

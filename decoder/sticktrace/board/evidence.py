@@ -51,7 +51,8 @@ class Seen:
         if item.sense is not None:
             self._sense(item)
         if item.duration_ns > self.slowest_ns:
-            self.slowest, self.slowest_ns, self.slowest_text = item.number, item.duration_ns, describe(item.cdb)
+            self.slowest, self.slowest_ns = item.number, item.duration_ns
+            self.slowest_text = describe(item.cdb, item.device_type)
         if item.direction != "none":
             self._size(item)
 
@@ -75,7 +76,7 @@ class Seen:
             self.empty.add(item.lun)
 
     def _size(self, item: Exchange) -> None:
-        if not kind_of(item.cdb)[1]:
+        if not kind_of(item)[1]:
             return
         if item.status == PASSED:
             self.moved = max(self.moved, item.moved)

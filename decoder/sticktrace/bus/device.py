@@ -51,7 +51,8 @@ class Device:
     the device descriptor as far as read. ``strings`` is by (index, language). ``configuration`` is bConfigurationValue
     as chosen (0: unconfigured), None if not seen. ``speed`` is "low", "full", "high", "super" or "" as a hub told.
     ``hub`` and ``port`` tell where it hangs, None and 0 if not seen. ``earlier`` is the same device (ids and serial
-    number) before it was unplugged. ``described`` tells whether any request to it was seen: storage traffic alone says
+    number) before it was unplugged. ``unit_types`` is PERIPHERAL DEVICE TYPE by LUN, as
+    told by INQUIRY. ``described`` tells whether any request to it was seen: storage traffic alone says
     that there is a device, and nothing of what it is.
     """
 
@@ -82,6 +83,7 @@ class Device:
     earlier: Device | None = None
     spoken: bool = False
     described: bool = False
+    unit_types: dict[int, int] = field(default_factory=dict)
     waiting: tuple[str, int] | None = None
     _roles: dict[int, Role] | None = None
 

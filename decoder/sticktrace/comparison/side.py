@@ -48,7 +48,7 @@ class Sums:
             self.requests[item.name] += 1
         if not isinstance(item, Exchange):
             return
-        name, medium = kind_of(item.cdb)
+        name, medium = kind_of(item)
         self.commands[name] += 1
         self.failed += item.status != PASSED
         self.stalls += len(item.stalled)

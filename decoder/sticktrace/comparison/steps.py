@@ -76,11 +76,12 @@ class Step:
     cdb: bytes = b""
     again: int = 0
     refused: bool = False
+    device_type: int | None = None
 
     @property
     def text(self) -> str:
         """The request, or the first command, in words."""
-        return self.said or describe(self.cdb)
+        return self.said or describe(self.cdb, self.device_type)
 
     @property
     def key(self) -> Key:
@@ -169,13 +170,14 @@ class Folding:
         if item.opcode == _REQUEST_SENSE and item.number in self._fetched:
             self._fetched.discard(item.number)
             return None
-        kind, medium = kind_of(item.cdb)
+        kind, medium = kind_of(item)
         lba, blocks = lba_and_blocks(item.cdb) if medium else (None, None)
         end, shade = _ending(item)
         step = Step(
             kind, (item.lun,), "", _COMMAND_STAGES.get(item.opcode, ""), end, shade,
             max(0, item.expected), item.time_ns, item.end_ns, first=item.number, last=item.number,
             record=item.records[0] if item.records else 0, busy_ns=item.duration_ns, cdb=item.cdb,
+            device_type=item.device_type,
         )  # fmt: skip
         step.refused = item.sense is not None and item.sense.key == _ILLEGAL_REQUEST and not medium
         if lba is None or blocks is None:

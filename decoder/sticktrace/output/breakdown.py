@@ -131,7 +131,7 @@ def account(
     """The whole account as text lines; ``touches`` is what its blocks are on the volume, ``width`` that of the terminal
     (0: no limit)."""
     cells = line_of(exchange, touches)
-    yield style(f"Exchange {exchange.number}: {describe(exchange.cdb)}", "head")
+    yield style(f"Exchange {exchange.number}: {describe(exchange.cdb, exchange.device_type)}", "head")
     yield (
         f"  device {exchange.bus}.{exchange.address} LUN {exchange.lun}, tag {exchange.tag:08X}h, "
         f"{time_in_words(exchange.time_ns)} after the first record, took {cells.duration}, "

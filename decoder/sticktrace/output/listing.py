@@ -54,7 +54,7 @@ def line_of(exchange: Exchange, touches: str = "") -> Line:
         f"{exchange.number}",
         f"{exchange.time_ns / 1e9:.6f}" if exchange.end_ns else "-",
         f"{exchange.bus}.{exchange.address}/{exchange.lun}",
-        describe(exchange.cdb),
+        describe(exchange.cdb, exchange.device_type),
         moved,
         MARKS[exchange.status],
         time_in_words(exchange.duration_ns) if exchange.duration_ns else "-",

@@ -19,16 +19,16 @@ from sticktrace.storage.commands import find, head, name
 from sticktrace.transport.items import PASSED, Exchange, Item
 
 
-def kind_of(cdb: bytes) -> tuple[str, str]:
+def kind_of(item: Exchange) -> tuple[str, str]:
     """Name of a command, and "read" or "write" where it moves the medium's own blocks, else "". Quick enough for every
     exchange of a capture."""
-    return _kind_of(head(cdb))
+    return _kind_of(head(item.cdb), item.device_type)
 
 
 @lru_cache(maxsize=4096)
-def _kind_of(first: bytes) -> tuple[str, str]:
-    command = find(first)
-    return name(first), command.medium if command is not None else ""
+def _kind_of(first: bytes, device_type: int | None) -> tuple[str, str]:
+    command = find(first, device_type)
+    return name(first, device_type), command.medium if command is not None else ""
 
 
 class Sticks:

@@ -33,8 +33,8 @@ _NUMBERS = {
 
 
 @lru_cache(maxsize=4096)
-def _name_of(first: bytes) -> str:
-    return name(first)
+def _name_of(first: bytes, device_type: int | None) -> str:
+    return name(first, device_type)
 
 
 class ExchangeTable:
@@ -72,7 +72,7 @@ class ExchangeTable:
         at, status_at = exchange.command_at, exchange.status_at
         values = (
             exchange.number, exchange.time_ns, exchange.command_ns, exchange.data_ns, exchange.end_ns, exchange.bus,
-            exchange.address, self._device(exchange.device), exchange.lun, exchange.tag, self._name(cdb),
+            exchange.address, self._device(exchange.device), exchange.lun, exchange.tag, self._name(exchange),
             -1 if lba is None else lba, -1 if blocks is None else blocks, DIRECTIONS.index(exchange.direction),
             exchange.expected, exchange.moved,
             -1 if exchange.residue is None else exchange.residue, STATUSES.index(exchange.status),
@@ -99,8 +99,8 @@ class ExchangeTable:
         """What the exchange of a row touches on the volume, "" for nothing or not known."""
         return self.labels[self._numbers["touches"][row]]
 
-    def _name(self, cdb: bytes) -> int:
-        words = _name_of(head(cdb))
+    def _name(self, exchange: Exchange) -> int:
+        words = _name_of(head(exchange.cdb), exchange.device_type)
         index = self._name_index.get(words)
         if index is None:
             index = self._name_index[words] = len(self.names)

@@ -42,7 +42,7 @@ class StickTiming:
         first = head(item.cdb)
         kind = self._by_head.get(first)
         if kind is None:
-            kind = self._by_head[first] = self._kind(first)
+            kind = self._by_head[first] = self._kind(item)
         command_ns = item.command_ns if item.command_ns >= 0 else item.time_ns
         phase_ns = max(command_ns, item.data_ns)
         self._gap(item.time_ns)
@@ -62,8 +62,8 @@ class StickTiming:
             self._flow(flow, item, command_ns, phase_ns)
         self._last = kind, flow, item.end_ns
 
-    def _kind(self, first: bytes) -> Kind:
-        words, medium = kind_of(first)
+    def _kind(self, item: Exchange) -> Kind:
+        words, medium = kind_of(item)
         found = self.kinds.get(words)
         if found is None:
             found = self.kinds[words] = Kind(words, medium != "")

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
-from sticktrace.transport.items import FAILED, Exchange, Sense, Status, Stray, StrayKind
+from sticktrace.transport.items import FAILED, PASSED, Exchange, Sense, Status, Stray, StrayKind
 from sticktrace.transport.remarks import Remark, Said
 from sticktrace.transport.sense import boil
 from sticktrace.transport.sequence import Place, Sequence
@@ -18,6 +18,7 @@ MOST_REMARKS = 20
 """Remarks kept of one exchange; a thousand failed polls say no more than twenty."""
 
 _REQUEST_SENSE = 0x03
+_INQUIRY_CODE = b"\x12"
 _new = tuple.__new__  # see transport/bot.py
 _LONGEST_SENSE = 252  # SPC-3 4.5.1
 
@@ -119,6 +120,8 @@ class Unexplained:
     def closed(self, gathering: Gathering, read: Callable[[int, int], bytes]) -> None:
         """An exchange was closed. What waited on its unit is settled; if it failed itself, it waits in turn."""
         exchange = gathering.exchange
+        if exchange.cdb[:1] == _INQUIRY_CODE:
+            learn_type(exchange, read)
         if exchange.status is not FAILED and not self._waiting:
             self._out.done(gathering)
             return
@@ -160,6 +163,16 @@ def _sense_span(exchange: Exchange) -> int:
         # A residue of the whole length would mean that no sense came; sticks that lie so send good sense all the same.
         counts = min(counts, exchange.expected - residue)
     return counts
+
+
+def learn_type(exchange: Exchange, read: Callable[[int, int], bytes]) -> None:
+    """Standard INQUIRY data begin with the PERIPHERAL DEVICE TYPE of the unit (SPC-3 6.4.2); it decides what some
+    operation codes mean."""
+    cdb = exchange.cdb
+    if exchange.status is PASSED and exchange.pieces and len(cdb) > 1 and not cdb[1] & 3:
+        head = read(exchange.pieces[0].at, min(1, exchange.pieces[0].captured))
+        if head:
+            exchange.device.unit_types[exchange.lun] = head[0] & 0x1F
 
 
 def stray(device: Device, transfer: Transfer, kind: StrayKind, said: Said, *numbers: int) -> Stray:

@@ -107,11 +107,17 @@ class Exchange:
         return self.cdb[0] if self.cdb else -1
 
     @property
+    def device_type(self) -> int | None:
+        """PERIPHERAL DEVICE TYPE of its unit (SPC-3 6.4.2); None where no INQUIRY told it. Some operation codes mean
+        other commands on other types."""
+        return self.device.unit_types.get(self.lun)
+
+    @property
     def command(self) -> str:
         """The standard name of the command: "READ(10)"."""
         from sticktrace.grammar.vocabulary import name
 
-        return name(self.cdb)
+        return name(self.cdb, self.device_type)
 
     @property
     def lba(self) -> int | None:

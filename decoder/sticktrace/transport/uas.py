@@ -15,7 +15,7 @@ from sticktrace.capture.transfer import STALL, Piece, Transfer
 from sticktrace.codes.scsi import cdb_length
 from sticktrace.grammar.vocabulary import data_length, direction
 from sticktrace.transport.bot import Overdue, Read
-from sticktrace.transport.gather import Gathering, stray
+from sticktrace.transport.gather import Gathering, learn_type, stray
 from sticktrace.transport.items import (
     FAILED,
     MISSING,
@@ -319,6 +319,8 @@ class UasLane:
         if gathering in self._begun:
             self._begun.remove(gathering)
         gathering.seal(status)
+        if exchange.cdb[:1] == b"\x12":
+            learn_type(exchange, self._read)
         if self._open.get(exchange.tag) is gathering:
             del self._open[exchange.tag]
         for usage in [name for name, tag in self._ready.items() if tag == exchange.tag]:

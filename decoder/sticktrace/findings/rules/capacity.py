@@ -10,7 +10,7 @@ from sticktrace.sticks.learning import READ_CAPACITY_10, SERVICE_ACTION_IN
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import lba_and_blocks, name
+from sticktrace.storage.commands import lba_and_blocks
 from sticktrace.storage.words import Capacity
 from sticktrace.text import bytes_in_words, count_of
 from sticktrace.transport.items import PASSED, Exchange
@@ -110,7 +110,7 @@ class Addresses(Rule):
         elif last is not None and last < 0x7FFFFFFF and (lba >> 31 == 1 or lba >> 31 == (1 << 33) - 1):
             pattern = SIGN_ERROR
         told = f"the last block is {last} by READ CAPACITY" if last is not None else "the capacity is not seen"
-        text = f"{name(exchange.cdb)} of LBA {lba}, {count_of(blocks or 0, 'block')}, was refused; {told}"
+        text = f"{exchange.command} of LBA {lba}, {count_of(blocks or 0, 'block')}, was refused; {told}"
         case = self.cases.setdefault((id(unit), pattern.slug), (unit.stick, pattern, Tally(), text))
         case[2].add(exchange.time_ns, exchange.number, exchange.records)
 

@@ -10,7 +10,6 @@ from sticktrace.sticks.learning import ACCESSES, INQUIRY, START_STOP, SYNCHRONIZ
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import name
 from sticktrace.text import count_of, time_in_words
 from sticktrace.transport.items import FAILED, PASSED, Exchange
 
@@ -90,7 +89,7 @@ class Commands(PerStick):
         tally.add(exchange.time_ns, exchange.number, exchange.records)
         self.refused[id(unit)] = (exchange.cdb, exchange.number, tally)
         if tally.count >= 3:
-            text = f"{name(exchange.cdb, unit.device_type)} refused {tally.count} times in a row"
+            text = f"{exchange.command} refused {tally.count} times in a row"
             self.said[id(unit.stick), REFUSED_AGAIN.slug] = text
             self.note(REFUSED_AGAIN, unit.stick, exchange)
 
@@ -122,7 +121,7 @@ class Commands(PerStick):
     def words(self, pattern: Pattern, stick: Stick, tally: Tally) -> str:
         if pattern is SLOW_COMMAND:
             slow = self.slowest[id(stick)]
-            text = f"{count_of(tally.count, 'command')} over a second, slowest {name(slow.cdb)} "
+            text = f"{count_of(tally.count, 'command')} over a second, slowest {slow.command} "
             mean = self._usual(stick)
             usual = f"; the other READs and WRITEs take {time_in_words(mean)} on average" if mean >= 0 else ""
             return f"{text}in exchange {slow.number} with {time_in_words(slow.duration_ns)}{usual}"

@@ -10,7 +10,7 @@ from sticktrace.sticks.learning import ACCESSES, READS, WRITES
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import lba_and_blocks, name
+from sticktrace.storage.commands import lba_and_blocks
 from sticktrace.storage.sense import advice, decode, in_words
 from sticktrace.storage.words import write_protected
 from sticktrace.transport.items import FAILED, PASSED, Exchange
@@ -97,7 +97,7 @@ class Sense(PerStick):
         self.note(pattern, unit.stick, exchange)
         said = self.said.setdefault((id(unit.stick), pattern.slug), {})
         self.codes.setdefault((id(unit.stick), pattern.slug), code)
-        text = f"{name(exchange.cdb, unit.device_type)}: {in_words(*code)}"
+        text = f"{exchange.command}: {in_words(*code)}"
         if text in said or len(said) < 12:
             said[text] = said.get(text, 0) + 1
 

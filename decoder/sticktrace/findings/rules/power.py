@@ -15,7 +15,6 @@ from sticktrace.findings.rules.rule import PerStick, Rule
 from sticktrace.sticks.learning import WRITES
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
-from sticktrace.storage.commands import name
 from sticktrace.text import count_of, time_in_words
 from sticktrace.transport.items import MISSING, Exchange
 
@@ -153,7 +152,7 @@ class DropOuts(Rule):
         detached = stick.detached.time_ns if stick.detached else stick.last_ns
         records = stick.detached.records if stick.detached else exchange.records
         written = _wrote_just_before(stick, exchange)
-        text = f"exchange {exchange.number} ({name(exchange.cdb)}) was under way"
+        text = f"exchange {exchange.number} ({exchange.command}) was under way"
         if written and exchange.opcode not in WRITES:
             text += f", soon after {count_of(written, 'write')},"
         text += " when the device went"

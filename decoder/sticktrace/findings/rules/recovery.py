@@ -15,7 +15,6 @@ from sticktrace.findings.rules.silence import Silence
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import name
 from sticktrace.text import count_of, time_in_words
 from sticktrace.transport.items import INVALID, MISSING, PASSED, PHASE_ERROR, Direction, Exchange, Stray, StrayKind
 from sticktrace.transport.remarks import RESETS, Said, Why, reason
@@ -112,7 +111,7 @@ class Recovery(PerStick):
     def _left_open(self, aftermath: Aftermath, exchange: Exchange) -> None:
         """The last command of a capture: it may have been cut off, unless the host left a STALL or got no answer while
         time went on."""
-        quiet, called = self.scene.quiet_ns(aftermath.stick), f"{name(exchange.cdb)} in exchange {exchange.number}"
+        quiet, called = self.scene.quiet_ns(aftermath.stick), f"{exchange.command} in exchange {exchange.number}"
         waited = self.scene.end_ns - exchange.time_ns
         if exchange.stalled and not any(kind.startswith("clear") for kind in aftermath.kinds()) and quiet >= QUIET_NS:
             phases = " and ".join(exchange.stalled)
@@ -124,7 +123,7 @@ class Recovery(PerStick):
 
     def _no_status(self, aftermath: Aftermath, exchange: Exchange) -> None:
         kinds, statuses = aftermath.kinds(), remarks.statuses(exchange)
-        called = f"{name(exchange.cdb)} in exchange {exchange.number}"
+        called = f"{exchange.command} in exchange {exchange.number}"
         if remarks.went_away(aftermath) or self.silence.goes_on(aftermath):
             return
         if any(r.kind is Said.EMPTY_BEFORE_STATUS for r in exchange.remarks) and exchange.moved < exchange.expected:
@@ -169,7 +168,7 @@ class Recovery(PerStick):
         tally = self.tally(pattern, stick)
         tally.add(trouble.time_ns, aftermath.number, trouble.records)
         if pattern.instead and isinstance(trouble, Exchange):
-            tally.tell(name(trouble.cdb))
+            tally.tell(trouble.command)
         self.said.setdefault((id(stick), pattern.slug), said)
         key = (id(stick), pattern.slug)
         self.unsolved[key] = self.unsolved.get(key, 0) + 1

@@ -12,7 +12,6 @@ from sticktrace.findings.finding import Finding, Pattern
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import name
 from sticktrace.transport.items import Exchange, Stray
 
 if TYPE_CHECKING:
@@ -85,7 +84,7 @@ class PerStick(Rule):
         tally = self.tally(pattern, stick)
         tally.add(exchange.time_ns, exchange.number, exchange.records)
         if pattern.instead:
-            tally.tell(name(exchange.cdb))
+            tally.tell(exchange.command)
         return tally
 
     def tally(self, pattern: Pattern, stick: Stick) -> Tally:

@@ -7,7 +7,6 @@ from sticktrace.findings.rules import trouble as remarks
 from sticktrace.sticks.learning import ACCESSES, INQUIRY, READ_CAPACITY_10, REQUEST_SENSE, TEST_UNIT_READY
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import name
 from sticktrace.text import count_of
 from sticktrace.transport.items import FAILED, PASSED, Exchange
 
@@ -61,7 +60,7 @@ class Silence:
         hang = self._long(stick, exchanges)
         if hang is None or hang.before is None or hang.before.opcode in _ORDINARY:
             return ""
-        return f"{name(hang.before.cdb)} in exchange {hang.before.number} upset the device's firmware"
+        return f"{hang.before.command} in exchange {hang.before.number} upset the device's firmware"
 
     def _long(self, stick: Stick, exchanges: list[int]) -> _Hang | None:
         found = (hang for hang in self._all.get(stick, ()) if hang.more and hang.first.number in exchanges)
@@ -74,7 +73,7 @@ class Silence:
             return ""
         text = f"; the {count_of(hang.more, 'command')} after it got no answer either"
         if hang.before is not None:
-            text += f"; the last that was answered is {name(hang.before.cdb)} in exchange {hang.before.number}"
+            text += f"; the last that was answered is {hang.before.command} in exchange {hang.before.number}"
         return text
 
 

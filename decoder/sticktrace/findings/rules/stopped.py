@@ -12,7 +12,6 @@ from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.learning import REQUEST_SENSE, ask_kind
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import name
 from sticktrace.storage.sense import in_words
 from sticktrace.text import time_in_words
 from sticktrace.transport.items import FAILED, Exchange
@@ -85,11 +84,11 @@ class Stopped(Rule):
         if pattern is None:
             return
         sense = in_words(*exchange.sense[:3])
-        what = f"{name(exchange.cdb)} failed with {sense}, the host read it and stopped"
+        what = f"{exchange.command} failed with {sense}, the host read it and stopped"
         text, severity = self._ending(stick, what)
         self.report(pattern, text, stick, exchanges=(exchange.number, exchange.sense.exchange or exchange.number),
                     records=exchange.records, time_ns=exchange.time_ns, severity=severity,
-                    commands=(name(exchange.cdb),), ends=True)  # fmt: skip
+                    commands=(exchange.command,), ends=True)  # fmt: skip
 
     def _pattern(self, exchange: Exchange, unit: Unit) -> Pattern | None:
         assert exchange.sense is not None

@@ -9,7 +9,7 @@ from sticktrace.sticks.learning import READS, WRITES
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import direction, lba_and_blocks, name
+from sticktrace.storage.commands import direction, lba_and_blocks
 from sticktrace.text import bytes_in_words, count_of
 from sticktrace.transport.items import FAILED, PASSED, PHASE_ERROR, Direction, Exchange, Stray, StrayKind
 from sticktrace.transport.remarks import Said
@@ -65,7 +65,7 @@ class Wrappers(PerStick):
                 self._count(self._REMARKS[remark.kind], stick, exchange, remark.words)
         if exchange.status == PHASE_ERROR:
             case = f" (case {exchange.case})" if exchange.case else ""
-            self._count(PHASE, stick, exchange, f"{name(exchange.cdb)} in exchange {exchange.number}{case}")
+            self._count(PHASE, stick, exchange, f"{exchange.command} in exchange {exchange.number}{case}")
         self._data_phase(exchange, unit)
 
     def _data_phase(self, exchange: Exchange, unit: Unit) -> None:
@@ -76,7 +76,7 @@ class Wrappers(PerStick):
                 self._count(RESIDUE_LIES, stick, exchange, f"{exchange.residue} after {expected} bytes")
         skipped = exchange.direction is Direction.IN and expected > 0 and not exchange.pieces and not exchange.stalled
         if skipped and exchange.status in (PASSED, FAILED) and exchange.status_at.actual == 13:
-            self._count(CSW_IN_DATA, stick, exchange, name(exchange.cdb))
+            self._count(CSW_IN_DATA, stick, exchange, exchange.command)
         said = _disagreement(exchange, unit)
         if said:
             self._count(DISAGREES, stick, exchange, said)
@@ -124,7 +124,7 @@ def _disagreement(exchange: Exchange, unit: Unit) -> str:
     wish, expected = direction(exchange.cdb), exchange.expected
     if expected < 0 or any(r.kind in _NO_WRAPPER for r in exchange.remarks) or exchange.command_at.captured < 15:
         return ""
-    called = name(exchange.cdb)
+    called = exchange.command
     if exchange.direction != "none" and wish in ("in", "out") and wish != exchange.direction:
         return f"{called} moves data {wish}, the CBW announces {exchange.direction}"
     wanted = _wanted(exchange, unit) if exchange.opcode in _BLOCKS else -1
