@@ -116,6 +116,7 @@ class UasLane:
             self._gone = why
         elif signal == "RESET":
             self._settle(0)
+            self._look_for_lost(0 if transfer is None else transfer.start_ns)
             for gathering in list(self._open.values()):
                 gathering.note(Said.NO_STATUS, self._gone or why)
                 self._close(gathering, MISSING)
@@ -162,6 +163,7 @@ class UasLane:
         if tag in self._settling:
             self._settle_one(tag)
         if tag in self._open:
+            self._look_for_lost(transfer.start_ns)
             self._open[tag].note(Said.TAG_REUSED)
             self._close(self._open[tag], MISSING)
         cdb = unit[16 : 16 + (cdb_length(unit[16]) or 16)]
@@ -206,8 +208,9 @@ class UasLane:
             self._task_done(tag, unit[7], transfer)
             return
         gathering = self._open.get(tag)
-        if gathering is None and transfer.waited_ns >= 0 and len(self._open) == 1:
-            next(iter(self._open.values())).take(transfer)  # whose else could it be
+        if gathering is None and transfer.status is None and len(self._open) == 1:
+            (gathering,) = self._open.values()  # whose else could it be
+            (gathering.take if transfer.waited_ns >= 0 else gathering.missed)(transfer)
             return
         if gathering is None:
             self._out.add(self._stray_status(transfer))
@@ -259,6 +262,16 @@ class UasLane:
             self._settling[exchange.tag] = gathering, outcome, self._commands
         else:
             self._close(gathering, outcome)
+
+    def _look_for_lost(self, before_ns: int) -> None:
+        """Commands are given up: reads that still wait by then have ended, and the recording lost how. They are put
+        down to the command open longest."""
+        if not self._open:
+            return
+        oldest = next(iter(self._open.values()))
+        ends = [endpoint for endpoint in self._usage if endpoint & 0x80]
+        for lost in self._overdue(self.bus, self.address, ends, before_ns):
+            oldest.missed(lost)
 
     @staticmethod
     def _awaits(gathering: Gathering) -> bool:
