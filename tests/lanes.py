@@ -78,7 +78,7 @@ class Bench:
 
 
 Step = Transfer | str
-"""A transfer, or a signal from a control request: "CLEARED IN", "CLEARED OUT", "RESET"."""
+"""A transfer, or a signal from elsewhere: "CLEARED IN", "CLEARED OUT", "RESET", "GAP"."""
 
 
 class Run:

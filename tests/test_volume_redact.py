@@ -250,7 +250,7 @@ def test_hex_text_is_written_anew_without_the_console_around_it(tmp_path: Path) 
     text = after.read_text()
     assert b"Quay".hex(" ") not in text and "37 00 37" not in text and "harbour" not in text
     assert "took out 1 console line" in " ".join(report.in_words())
-    assert "0.000500000 OUT ep 02 31: status -110\n  " + command[:-3] in text
+    assert "500000 ns OUT ep 02 0/31 status -110:\n  " + command[:-3] in text
     first, second = story(before), story(after)
     assert [x[1:9] for x in first[0]] == [x[1:9] for x in second[0]] and len(first[0]) == 2
     assert verdict(after) == verdict(before)

@@ -78,7 +78,8 @@ class BlockBuilder:
         if heading is None or line.worth != SIGNED:
             return False
         way, size = ("out", CBW_SIZE) if head == CBW_SIGNATURE else ("in", CSW_SIZE)
-        return heading.direction not in ("", way) or heading.length not in (None, size)
+        asked = heading.length if heading.asked is None else heading.asked
+        return heading.direction not in ("", way) or asked not in (None, size)
 
     def continues(self, line: Line) -> bool:
         """Whether the bytes of this line go on with the open block."""

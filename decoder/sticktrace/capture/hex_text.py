@@ -22,7 +22,6 @@ from sticktrace.capture.transfer import Transfer
 from sticktrace.text import count_of
 
 CHATTER = "console lines without data"
-LOST = "marks of lost transfers"
 INCOMPLETE = "wrappers printed without all their fields"
 _DAY_NS = 86_400 * 1_000_000_000
 _WRAP_NS = (1 << 32) * 1_000
@@ -203,7 +202,8 @@ class HexTextReader(Reader):
         if line.direction and (line.status or line.unknown or line.kept == 0 or (line.length == 0 and line.colon)):
             yield from self._end_block()
             yield from self._drop_heading()
-            if line.length and line.kept is None:
+            sent = line.asked if line.direction == "out" else None
+            if (sent or line.length) and line.kept is None:
                 self._blocks.announced = heading  # what was submitted, or came before the end, may follow
             else:
                 yield from self._wire.empty(heading)
@@ -217,10 +217,16 @@ class HexTextReader(Reader):
             yield from self._failed_heading()
             fields.idle()
             self._note_incomplete()
-            lost = _LOST.search(line.text)
-            if lost is not None:
-                self.warn(f"{count_of(int(lost[1]), 'transfer')} before this line were not printed: there was no room")
-            self.skip(LOST if lost is not None else CHATTER)
+            if (lost := _LOST.search(line.text)) is not None:
+                yield from self._gap(int(lost[1]))
+            else:
+                self.skip(CHATTER)
+
+    def _gap(self, count: int) -> Iterator[Transfer]:
+        """The firmware says that it had no room for so many transfers."""
+        self.warn(f"{count_of(count, 'transfer')} before this line were not printed: there was no room")
+        yield from self._end_block()
+        yield from self._wire.gap(count, self.last_ns)
 
     def _built(self, done: tuple[str, bytes] | None) -> Iterator[Transfer]:
         self._note_incomplete()

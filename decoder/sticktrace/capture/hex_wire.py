@@ -9,7 +9,7 @@ from typing import Protocol
 from sticktrace.capture.hex_blocks import CBW_SIZE, CSW_SIZE, SETUP_SIZE, Block
 from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE
 from sticktrace.capture.hex_status import NAKED
-from sticktrace.capture.transfer import BULK, CONTROL, Transfer
+from sticktrace.capture.transfer import BULK, CONTROL, GAP, Transfer
 
 NO_DIRECTION = "blocks of bytes that no direction or wrapper explains"
 _CBW = struct.Struct("<4sIIBBB").unpack_from
@@ -90,6 +90,15 @@ class Wire:
                 control.status, control.completed_ns = 0, control.submitted_ns
                 self.assume("control requests without a data stage are taken as done")
             yield control
+
+    def gap(self, count: int, time_ns: int) -> Iterator[Transfer]:
+        """So many transfers are missing here. What was open before may have ended among them."""
+        yield from self.end()
+        self.open = None
+        yield Transfer(
+            0, 0, 0, GAP, requested=count, status=0, submitted_ns=time_ns, completed_ns=time_ns,
+            records=(self._number(),),
+        )  # fmt: skip
 
     def end(self) -> Iterator[Transfer]:
         """The text ends. Who asked several times may be asking still; who asked once printed a result."""

@@ -7,6 +7,9 @@ from typing import NamedTuple
 ISOCHRONOUS, INTERRUPT, CONTROL, BULK = 0, 1, 2, 3
 """Transfer kinds, numbered as in the Linux capture header (kernel documentation, usbmon)."""
 
+GAP = 4
+"""No transfer: the recorder itself says that ``requested`` transfers are missing at this place."""
+
 STALL = -32
 """Status of a transfer answered by STALL, in the errno numbers of the Linux capture header; other forms are mapped."""
 

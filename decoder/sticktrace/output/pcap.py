@@ -12,7 +12,7 @@ import struct
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, BinaryIO
 
-from sticktrace.capture.transfer import CONTROL, Transfer
+from sticktrace.capture.transfer import CONTROL, GAP, Transfer
 
 LINK_TYPE = 220
 _HEADER = struct.Struct("<QcBBBHBBqiiII8s16x")
@@ -87,7 +87,7 @@ def _chosen(reading: Any, wanted: set[int] | None) -> Iterator[Half]:
     for source in (reader.transfers, reader.finish):
         for transfer in source():
             ident += 1
-            if wanted is None or not wanted.isdisjoint(transfer.records):
+            if transfer.kind != GAP and (wanted is None or not wanted.isdisjoint(transfer.records)):
                 yield from halves(transfer, ident, read)
 
 

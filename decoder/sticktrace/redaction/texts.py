@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.hex_text import HexTextReader
-from sticktrace.capture.transfer import CONTROL, Transfer
+from sticktrace.capture.transfer import CONTROL, GAP, Transfer
 from sticktrace.capture.usbmon_text import UsbmonTextReader
 
 if TYPE_CHECKING:
@@ -56,23 +56,29 @@ def hex_lines(capture: Capture, payload: bytearray) -> Iterator[str]:
 
 def _transfer(transfer: Transfer, payload: bytearray, timed: bool) -> Iterator[str]:
     """One transfer: a control request as its setup packet and its data or status stage."""
-    device = f" dev {transfer.address}" if transfer.address else ""
+    if transfer.kind == GAP:
+        yield f"lost {transfer.requested} transfers\n"
+        return
+    device = f" bus {transfer.bus}" if transfer.bus else ""
+    device += f" dev {transfer.address}" if transfer.address or transfer.bus else ""
     if transfer.kind == CONTROL and transfer.setup:
         yield f"{_clock(transfer.submitted_ns, timed)}SETUP{device}: {transfer.setup.hex(' ')}\n"
         if transfer.status is None:
             return
     data = bytes(payload[transfer.data_at : transfer.data_at + transfer.captured])
     way = "IN" if transfer.incoming else "OUT"
-    length = max(transfer.actual, transfer.captured)
-    status = f" status {transfer.status}" if transfer.status else ""
-    yield f"{_clock(transfer.completed_ns, timed)}{way} ep {transfer.endpoint:02x}{device} {length}:{status}\n"
+    amount = str(transfer.actual)
+    if transfer.actual != transfer.requested >= 0:
+        amount += f"/{transfer.requested}"
+    status = " status UNKNOWN" if transfer.status is None else f" status {transfer.status}" if transfer.status else ""
+    clock = _clock(transfer.end_ns, timed, transfer.end_ns - transfer.start_ns)
+    yield f"{clock}{device.lstrip()}{' ' if device else ''}{way} ep {transfer.endpoint:02x} {amount}{status}:\n"
     for at in range(0, len(data), _PER_LINE):
         yield f"  {data[at : at + _PER_LINE].hex(' ')}\n"
 
 
-def _clock(time_ns: int, timed: bool) -> str:
-    """Seconds with nine decimals, which every clock fits in."""
+def _clock(time_ns: int, timed: bool, took_ns: int = 0) -> str:
+    """Nanoseconds, which every clock fits in, with how long it took up to then."""
     if not timed:
         return ""
-    seconds, rest = divmod(max(0, time_ns), 1_000_000_000)
-    return f"{seconds}.{rest:09} "
+    return f"{max(0, time_ns)}-{took_ns} ns " if took_ns > 0 else f"{max(0, time_ns)} ns "

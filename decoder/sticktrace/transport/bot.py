@@ -287,6 +287,8 @@ class Lane:
     def _doubts(self, gathering: Gathering, residue: int, transfer: Transfer) -> bool:
         """Whether length, residue and what moved contradict each other, so that no case can be told."""
         exchange = gathering.exchange
+        if Remark(Said.TRANSFERS_MISSING) in gathering.remarks:
+            return True
         if residue > exchange.expected:
             gathering.note(Said.RESIDUE_TOO_LARGE)
             return True
@@ -447,6 +449,32 @@ class Lane:
             gathering.stalled.append("data")
             gathering.note(Said.STALL_BY_CLEARING)
 
+    def _gap(self, _: Transfer) -> None:
+        """Transfers are missing. What was open may have gone on among them, and sense may have been asked for."""
+        self._unexplained.let_go(Remark(Said.TRANSFERS_MISSING))
+        self._release_left_open()
+        if self._open is not None:
+            self._open.note(Said.TRANSFERS_MISSING)
+            self._open.exchange.truncated = True
+
+    def _unsure(self, transfer: Transfer | None) -> None:
+        assert self._open is not None
+        if transfer is not None:
+            self._open.touch(transfer)
+
+    def _open_behind(self, transfer: Transfer) -> None:
+        self._abandon(Why.RECORDS_MISSING, transfer.start_ns)
+        self._release_left_open()
+        self._begin(transfer)
+
+    def _rest_behind(self, transfer: Transfer) -> None:
+        self._abandon(Why.RECORDS_MISSING, transfer.start_ns)
+        self._release_left_open()
+        self._rest(transfer)
+
+    def _rest(self, transfer: Transfer) -> None:
+        self._out.add(stray(self.device, transfer, StrayKind.REST, Said.REST_OF_MISSING, transfer.actual))
+
     def _stray_data(self, transfer: Transfer) -> None:
         self._out.add(stray(self.device, transfer, StrayKind.DATA, Said.STRAY_BYTES, transfer.actual))
 
@@ -487,7 +515,8 @@ _ACTIONS: dict[str, Callable[[Lane, Any], None]] = {
     "stall_status": Lane._stall_status, "error": Lane._error, "cleared": Lane._cleared,
     "stray_data": Lane._stray_data, "stray_status": Lane._stray_status, "stray_stall": Lane._stray_stall,
     "stray_error": Lane._stray_error, "waiting": Lane._waiting, "stray_waiting": Lane._stray_waiting,
-    "abandon": Lane._reset,
+    "abandon": Lane._reset, "gap": Lane._gap, "unsure": Lane._unsure,
+    "open_behind": Lane._open_behind, "rest_behind": Lane._rest_behind, "rest": Lane._rest,
 }  # fmt: skip
 
 _STEPS = {key: (_ACTIONS[action], following, key[1] in EARLY[key[0]]) for key, (action, following) in TABLE.items()}

@@ -13,13 +13,16 @@ Clauses are those of "USB Mass Storage Class, Bulk-Only Transport" 1.0. Signals:
     ERROR IN, ERROR OUT         the transfer failed in another way (timeout, cancelled, bus error, device gone)
     CLEARED IN, CLEARED OUT     CLEAR_FEATURE(ENDPOINT_HALT) on the pipe
     RESET                       Bulk-Only Mass Storage Reset, port reset, new configuration
+    GAP                         the recorder says that transfers are missing here; what comes next may belong to them
 """
 
 from __future__ import annotations
 
 IDLE, DATA_IN, DATA_OUT, STATUS, LOST = "idle", "data in", "data out", "status", "invalid command"
+UNSURE, AFTER = "open across a gap", "after a gap"
 
 _OPEN = (DATA_IN, DATA_OUT, STATUS, LOST)
+_COMMANDS = (("CBW IN", DATA_IN), ("CBW OUT", DATA_OUT), ("CBW NONE", STATUS))
 
 TABLE: dict[tuple[str, str], tuple[str, str]] = {
     # state, signal: (action, next state)                              clause of BOT 1.0
@@ -83,6 +86,32 @@ TABLE: dict[tuple[str, str], tuple[str, str]] = {
 
     (IDLE, "WAITING"): ("stray_waiting", IDLE),                      # 3.3
     **{(state, "WAITING"): ("waiting", state) for state in _OPEN},   # common practice: not said how it ends
+    (UNSURE, "WAITING"): ("waiting", UNSURE),                        # common practice: not said how it ends
+    (AFTER, "WAITING"): ("stray_waiting", AFTER),                    # 3.3
+
+    (UNSURE, "CSW"): ("close", IDLE),                                # 6.3.1: the tag says whose it is
+    (UNSURE, "OTHER CSW"): ("rest_behind", AFTER),                   # 6.3.1: of a command that is missing
+    (UNSURE, "IN"): ("unsure", UNSURE),                              # 5.3.2: of this command or of a missing one
+    (UNSURE, "OUT"): ("unsure", UNSURE),                             # 5.3.2
+    (UNSURE, "STALL IN"): ("unsure", UNSURE),                        # 6.7.2
+    (UNSURE, "STALL OUT"): ("unsure", UNSURE),                       # 6.7.3
+    (UNSURE, "ERROR IN"): ("error", UNSURE),                         # 6.5
+    (UNSURE, "ERROR OUT"): ("error", UNSURE),                        # 6.5
+    (UNSURE, "CLEARED IN"): ("unsure", UNSURE),                      # 6.7.2
+    (UNSURE, "CLEARED OUT"): ("unsure", UNSURE),                     # 6.7.3
+    (UNSURE, "RESET"): ("abandon", IDLE),                            # 5.3.4
+    (AFTER, "IN"): ("rest", AFTER),                                  # 3.3: of a command that is missing
+    (AFTER, "OUT"): ("rest", AFTER),                                 # 3.3
+    (AFTER, "OTHER CSW"): ("rest", AFTER),                           # 3.3
+    (AFTER, "STALL IN"): ("rest", AFTER),                            # 6.7.2
+    (AFTER, "STALL OUT"): ("rest", AFTER),                           # 6.7.3
+    (AFTER, "ERROR IN"): ("stray_error", AFTER),                     # 6.5
+    (AFTER, "ERROR OUT"): ("stray_error", AFTER),                    # 6.5
+    **{(AFTER, command): ("open", state) for command, state in _COMMANDS},          # 5.1
+    **{(UNSURE, command): ("open_behind", state) for command, state in _COMMANDS},  # 5.1
+    **{(state, "GAP"): ("gap", UNSURE) for state in (*_OPEN, UNSURE)},              # common practice: recorders lose
+    **{(state, "GAP"): ("gap", AFTER) for state in (IDLE, AFTER)},                  # common practice: transfers
+
     **{(state, "RESET"): ("abandon", IDLE) for state in _OPEN},      # 5.3.4
     **{(state, "CBW IN"): ("reopen", DATA_IN) for state in _OPEN},   # 6.2.1: not valid before the CSW of the one
     **{(state, "CBW OUT"): ("reopen", DATA_OUT) for state in _OPEN},  # 6.2.1  before, but hosts that gave up
@@ -97,5 +126,7 @@ EARLY: dict[str, tuple[str, ...]] = {
     DATA_OUT: (*_CBW, "CSW", "OTHER CSW"),
     STATUS: (*_CBW, "OUT", "OTHER CSW", "BAD CSW"),
     LOST: (*_CBW, "IN", "OUT", "OTHER CSW"),
+    UNSURE: (),
+    AFTER: (),
 }
 """Signals that may show that the completion of something sent before was lost from the recording."""

@@ -76,11 +76,14 @@ class CbiLane:
             self._open.take(transfer)
 
     def control(self, signal: str, transfer: Transfer | None = None, why: Why = Why.RESET) -> bool:
-        """A reset ends the open exchange; a cleared halt belongs to it."""
+        """A reset ends the open exchange; a cleared halt belongs to it; it may lack transfers that are missing."""
         if signal == "GONE":
             self._gone = why
             return False
         if self._open is None:
+            return False
+        if signal == "GAP":
+            self._open.note(Said.TRANSFERS_MISSING)
             return False
         if signal == "RESET":
             self._open.note(Said.NO_STATUS, self._gone or why)

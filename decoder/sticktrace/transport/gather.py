@@ -148,9 +148,11 @@ class Unexplained:
             waiting.note(Said.SENSE_DOUBTED)
             waiting.exchange.remarks = tuple(waiting.remarks)
 
-    def let_go(self) -> None:
-        """Nothing more will come."""
+    def let_go(self, remark: Remark | None = None) -> None:
+        """Nothing more will come; the remark says why, if it is not the end."""
         for waiting in self._waiting.values():
+            if remark is not None:
+                waiting.exchange.remarks += (remark,)
             self._out.done(waiting)
         self._waiting.clear()
 

@@ -40,7 +40,8 @@ class Transport(StrEnum):
 
 
 class StrayKind(StrEnum):
-    """What it is that belongs to no exchange. INVALID_COMMAND is a CBW that is not valid (BOT 1.0 6.2.1)."""
+    """What it is that belongs to no exchange. INVALID_COMMAND is a CBW that is not valid (BOT 1.0 6.2.1). REST follows
+    a place where the recorder lost transfers: its command may be among them, so that it says nothing of the device."""
 
     INVALID_COMMAND = "invalid command"
     STATUS = "stray status"
@@ -48,6 +49,7 @@ class StrayKind(StrEnum):
     STALL = "stray stall"
     ERROR = "stray error"
     TASK = "task management"
+    REST = "rest of a missing command"
 
 
 class Sense(NamedTuple):

@@ -31,6 +31,7 @@ class Why(IntEnum):
     NEXT_COMMAND = 7
     OTHER_TRANSFER = 8
     CAPTURE_ENDS = 9
+    RECORDS_MISSING = 10
 
     @property
     def words(self) -> str:
@@ -49,11 +50,12 @@ _REASONS = {
     Why.NEXT_COMMAND: "the next command came before it",
     Why.OTHER_TRANSFER: "another transfer took its place",
     Why.CAPTURE_ENDS: "the capture ends here",
+    Why.RECORDS_MISSING: "it may be among the transfers that the recorder lost",
 }
 
 RESETS = frozenset((Why.RESET, Why.CLASS_RESET))
 """The host made the device start anew."""
-BY_RECORDING = frozenset((Why.CAPTURE_ENDS, Why.CONFIGURED, Why.INTERFACE, Why.ADDRESS))
+BY_RECORDING = frozenset((Why.CAPTURE_ENDS, Why.CONFIGURED, Why.INTERFACE, Why.ADDRESS, Why.RECORDS_MISSING))
 """Reasons that say nothing about the device: the capture ended, or the session was set up anew around the exchange."""
 
 
@@ -92,6 +94,7 @@ class Said(StrEnum):
     RESIDUE_TOO_LARGE = "residue-too-large"
     NO_STATUS = "no-status"
     NO_VALID_STATUS = "no-valid-status"
+    TRANSFERS_MISSING = "transfers-missing"
     SENSE_DOUBTED = "sense-against-residue"
     SCSI_STATUS = "scsi-status"
     RESPONSE_UNIT = "response-unit"
@@ -102,6 +105,7 @@ class Said(StrEnum):
     INTERRUPT_SENSE = "interrupt-sense"
     MORE = "more-remarks"
     # of strays
+    REST_OF_MISSING = "rest-of-missing-command"
     STRAY_BYTES = "bytes-outside-exchange"
     STRAY_STATUS = "status-answers-nothing"
     STRAY_STALL = "stall-outside-exchange"
@@ -187,6 +191,7 @@ _ROWS: dict[Said, _Row] = {
     Said.RESIDUE_TOO_LARGE: _Row((), "dCSWDataResidue is larger than dCBWDataTransferLength", _BOT + "6.3.2"),
     Said.NO_STATUS: _Row(("why",), "no status: {why}"),
     Said.NO_VALID_STATUS: _Row(("why",), "no valid CSW: {why}"),
+    Said.TRANSFERS_MISSING: _Row((), "the recorder lost transfers here"),
     Said.SENSE_DOUBTED: _Row((), "its sense is taken though the residue says that none of it counts"),
     Said.SCSI_STATUS: _Row(("value",), "SCSI status {value:02X}h, {scsi}"),
     Said.RESPONSE_UNIT: _Row(("value",), "response IU {value:02X}h: {response}"),
@@ -196,6 +201,7 @@ _ROWS: dict[Said, _Row] = {
     Said.BLOCK_RESET: _Row((), "Command Block Reset", "CBI 1.1 2.2"),
     Said.INTERRUPT_SENSE: _Row(("asc", "ascq"), "the interrupt says ASC {asc:02X}h, ASCQ {ascq:02X}h"),
     Said.MORE: _Row(("count",), "and {count} remarks more"),
+    Said.REST_OF_MISSING: _Row(("bytes",), "{bytes} whose command may be among the transfers that the recorder lost"),
     Said.STRAY_BYTES: _Row(("bytes",), "{bytes} of data outside any exchange", _BOT + "3.3"),
     Said.STRAY_STATUS: _Row(
         ("tag", "value"), "a CSW with tag {tag}, status {value}, answers no command", _BOT + "3.3"
@@ -275,7 +281,8 @@ def reason(remarks: tuple[Remark, ...]) -> Why | None:
 
 
 LOST = frozenset((Said.COMMAND_END_LOST, Said.COMMAND_START_LOST, Said.DATA_END_LOST, Said.READ_END_LOST,
-                  Said.STATUS_START_LOST, Said.STATUS_CUT, Said.DATA_NOT_CAPTURED, Said.WRAPPER_CUT))  # fmt: skip
+                  Said.STATUS_START_LOST, Said.STATUS_CUT, Said.DATA_NOT_CAPTURED, Said.WRAPPER_CUT,
+                  Said.TRANSFERS_MISSING))  # fmt: skip
 """The recording, not the bus, lacks something: nothing that follows may rest on it."""
 
 

@@ -14,7 +14,7 @@ from sticktrace.bus.devices import Bus
 from sticktrace.bus.events import BusEvent, Happening
 from sticktrace.bus.interfaces import Role, StorageInterface
 from sticktrace.bus.requests import Request, is_request, read_request
-from sticktrace.capture.transfer import BULK, INTERRUPT, Transfer
+from sticktrace.capture.transfer import BULK, GAP, INTERRUPT, Transfer
 from sticktrace.transport.bot import Lane, Overdue, Read
 from sticktrace.transport.cbi import CbiLane
 from sticktrace.transport.remarks import Why
@@ -67,8 +67,17 @@ class Router:
             self._bulk(transfer)
         elif transfer.kind == INTERRUPT:
             self._interrupt(transfer)
+        elif transfer.kind == GAP:
+            self._gap(transfer)
         else:
             self._count(transfer, "isochronous traffic")
+
+    def _gap(self, transfer: Transfer) -> None:
+        """Transfers are missing, of whichever device."""
+        for lanes in self._lanes.values():
+            for lane in lanes:
+                lane.control("GAP", transfer)
+        self._count(transfer, "marks of lost transfers")
 
     def end(self) -> None:
         """The capture ends: close what is open."""

@@ -111,9 +111,13 @@ class UasLane:
             self._data(transfer, usage)
 
     def control(self, signal: str, transfer: Transfer | None = None, why: Why = Why.RESET) -> bool:
-        """A reset ends every open command; clearing a halt changes nothing here."""
+        """A reset ends every open command; clearing a halt changes nothing here. What is open across a place where
+        transfers are missing may lack them."""
         if signal == "GONE":
             self._gone = why
+        elif signal == "GAP":
+            for gathering in self._open.values():
+                gathering.note(Said.TRANSFERS_MISSING)
         elif signal == "RESET":
             self._settle(0)
             self._look_for_lost(0 if transfer is None else transfer.start_ns)

@@ -75,6 +75,7 @@ class Wrappers(PerStick):
             if exchange.moved == expected == wanted and exchange.residue <= expected:
                 self._count(RESIDUE_LIES, stick, exchange, f"{exchange.residue} after {expected} bytes")
         skipped = exchange.direction is Direction.IN and expected > 0 and not exchange.pieces and not exchange.stalled
+        skipped = skipped and not exchange.truncated
         if skipped and exchange.status in (PASSED, FAILED) and exchange.status_at.actual == 13:
             self._count(CSW_IN_DATA, stick, exchange, exchange.command)
         said = _disagreement(exchange, unit)
@@ -84,6 +85,8 @@ class Wrappers(PerStick):
                 self.hurt.add(id(stick))
 
     def stray(self, stray: Stray, stick: Stick) -> None:
+        if stray.kind is StrayKind.REST:
+            return
         pattern = CBW_INVALID if stray.kind is StrayKind.INVALID_COMMAND else STRAY
         self.tally(pattern, stick).add(stray.time_ns, records=stray.records)
         self.said.setdefault((id(stick), pattern.slug), stray.reason)
