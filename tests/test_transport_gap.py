@@ -9,6 +9,7 @@ import pytest
 import sticktrace
 from lanes import Bench, Run
 from sticktrace.capture.transfer import STALL
+from sticktrace.findings.verdict import diagnose
 from sticktrace.redaction.copying import redact
 from sticktrace.transport.items import FAILED, MISSING, PASSED, StrayKind
 from sticktrace.transport.remarks import LOST, Said, Why, reason
@@ -104,3 +105,12 @@ def test_all_of_it_balances_and_survives_a_redacted_copy(tmp_path: Path) -> None
     assert told[0] == told[1]
     text = after.read_text()
     assert "lost 3 transfers" in text and "bus 1 dev 4 IN ep 81 512/4096 status -32:" in text
+
+
+def test_a_host_that_says_that_it_timed_out_did_not_cancel(tmp_path: Path) -> None:
+    """A console prints the end of a transfer, seldom how long it took."""
+    path = tmp_path / "console.txt"
+    path.write_text(f"OUT ep 02 31: {spaced(CBW)}\nIN ep 81 0/36 TIMEOUT:\n")
+    with sticktrace.open(path) as capture:
+        (finding,) = diagnose(capture.reading()).findings
+    assert finding.slug == "command-timeout" and finding.text.endswith("was given up")

@@ -93,18 +93,19 @@ class Wire:
 
     def gap(self, count: int, time_ns: int) -> Iterator[Transfer]:
         """So many transfers are missing here. What was open before may have ended among them."""
-        yield from self.end()
+        yield from self.end(gap=True)
         self.open = None
         yield Transfer(
             0, 0, 0, GAP, requested=count, status=0, submitted_ns=time_ns, completed_ns=time_ns,
             records=(self._number(),),
         )  # fmt: skip
 
-    def end(self) -> Iterator[Transfer]:
-        """The text ends. Who asked several times may be asking still; who asked once printed a result."""
+    def end(self, gap: bool = False) -> Iterator[Transfer]:
+        """The text ends, or has a gap. Who asked several times may be asking still; who asked once printed a result."""
         yield from self.flush()
         for transfer in self._naked.values():
-            if len(transfer.records) > 1:
+            if gap or len(transfer.records) > 1:
+                transfer.waited_ns = -1 if gap else transfer.completed_ns - transfer.submitted_ns
                 transfer.status, transfer.completed_ns = None, -1
             yield transfer
         self._naked.clear()

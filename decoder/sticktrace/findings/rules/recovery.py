@@ -36,6 +36,8 @@ HIDDEN_STALL = by_slug("stall-not-reported")
 CANCELLED = by_slug("cancelled-at-the-end")
 ONE_WAY = by_slug("one-direction-fails")
 
+_TIMED_OUT = -110
+"""ETIMEDOUT: the host's own word for a wait that was too long, whether the recording has times or not."""
 _SEEN_TO_FAIL = remarks.BUS_ERROR | remarks.TIMED_OUT | {remarks.BABBLE}
 
 
@@ -143,12 +145,14 @@ class Recovery(PerStick):
             self._case(INTERRUPTED, aftermath, called)
 
     def _timed_out(self, aftermath: Aftermath, exchange: Exchange, called: str) -> None:
-        if remarks.ends_open(exchange) and aftermath.waited_ns < remarks.WAIT_NS:
+        timed_out = _TIMED_OUT in remarks.statuses(exchange)
+        if remarks.ends_open(exchange) and aftermath.waited_ns < remarks.WAIT_NS and not timed_out:
             text = f"{called} was cancelled after {time_in_words(aftermath.waited_ns)}, and the capture ends there"
             self._case(CANCELLED, aftermath, text)
             return
         pattern = upset_by(exchange) or TIMEOUT
-        self._case(pattern, aftermath, f"{called} waited {time_in_words(aftermath.waited_ns)}")
+        waited = f"waited {time_in_words(aftermath.waited_ns)}" if aftermath.waited_ns else "was given up"
+        self._case(pattern, aftermath, f"{called} {waited}")
 
     def _stalled(self, aftermath: Aftermath, exchange: Exchange, kinds: list[str], called: str) -> None:
         cleared = any(k.startswith("clear") for k in kinds[: _first_reset(kinds)])
