@@ -137,7 +137,7 @@ def test_every_structure_of_a_volume_can_be_explained() -> None:
         lab = read_whole(name)
         (medium,) = lab.tracker.media
         titles = set()
-        for lba, data in medium.captured(0, len(lab.image) // 512):
+        for lba, data in medium.store.captured(0, len(lab.image) // 512):
             if not any(data):
                 continue
             for at, layout in layouts_at(medium, lba, data):

@@ -353,8 +353,22 @@ def test_any_damage_is_taken_in_stride(name: str, data: st.DataObject) -> None:
         for volume in medium.volumes:
             for node in volume.files.root.walk() if volume.files is not None else ():
                 assert node.path.isprintable()
-        for lba, block in list(medium.captured(0, 64)):
+        for lba, block in list(medium.store.captured(0, 64)):
             for at, layout in layouts_at(medium, lba, block):
                 layout.explain(block[at:])
     lab.tracker.findings()
     lab.tracker.changes()
+
+
+def test_a_name_of_spaces_that_are_no_plain_spaces_shows() -> None:
+    """Byte FFh of a short name is U+00A0 in code page 437; what cannot be told from a space is written as an escape."""
+    lab = Lab(sample("fat16"))
+    lab.read_all()
+    files = lab.tracker.volumes()[0].files
+    assert files is not None
+    root = files.start + files.shape.heap - files.shape.root_blocks
+    sector = bytearray(lab.image[root * 512 : root * 512 + 512])
+    slot = next(i for i in range(0, 512, 32) if sector[i : i + 11] == b"STATION TXT")
+    sector[slot : slot + 8] = b"\xff  \xff    "
+    lab.write(root, bytes(sector))
+    assert "/\\xa0  \\xa0.TXT" in lab.paths()

@@ -26,7 +26,8 @@ def sample(name: str, most: int | None = None) -> bytearray:
 
 
 class Lab:
-    """Makes exchanges, keeps their payload, and feeds them to a tracker. ``labels`` are what the tracker answered."""
+    """Makes exchanges, keeps their payload, and feeds them to a tracker. ``labels`` are what the tracker answered,
+    ``made`` the exchanges."""
 
     def __init__(self, image: bytes = b"", length: int = 512) -> None:
         self.image = bytearray(image)
@@ -36,6 +37,7 @@ class Lab:
         self.tracker = VolumeTracker(self.read_piece)
         self.labels: list[str] = []
         self.device = Device(1, 0)
+        self.made: list[Exchange] = []
 
     def read_piece(self, piece: Piece) -> bytes:
         """The recorded bytes of a piece."""
@@ -57,6 +59,7 @@ class Lab:
             self.number, self.number * 1000, 1, 2, 0, self.number, cdb, Direction(direction),
             len(data) if expected is None else expected, self.device, len(data), residue, status, pieces=tuple(pieces),
         )  # fmt: skip
+        self.made.append(made)
         self.labels.append(self.tracker.feed(made))
         return made
 

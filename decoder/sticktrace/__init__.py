@@ -65,9 +65,10 @@ if TYPE_CHECKING:
         Transport,
     )
     from sticktrace.transport.remarks import Remark, Said, Why
+    from sticktrace.volume.division import Volume
     from sticktrace.volume.ledger import Ledger
-    from sticktrace.volume.medium import Medium, Volume
-    from sticktrace.volume.overview import Cell, extent_of
+    from sticktrace.volume.medium import Medium
+    from sticktrace.volume.overview import Cell, device_map, extent_of
     from sticktrace.volume.sectors import by_signature, layouts_at
     from sticktrace.writing.outputs import new_text
 
@@ -149,8 +150,9 @@ _HOMES = {
     "Why": ("transport.remarks", "Why"),
     "Ledger": ("volume.ledger", "Ledger"),
     "Medium": ("volume.medium", "Medium"),
-    "Volume": ("volume.medium", "Volume"),
+    "Volume": ("volume.division", "Volume"),
     "Cell": ("volume.overview", "Cell"),
+    "device_map": ("volume.overview", "device_map"),
     "extent_of": ("volume.overview", "extent_of"),
     "by_signature": ("volume.sectors", "by_signature"),
     "layouts_at": ("volume.sectors", "layouts_at"),
@@ -230,6 +232,7 @@ __all__ = [
     "conclude",
     "count_of",
     "describe",
+    "device_map",
     "diagnose",
     "extent_of",
     "find_command",

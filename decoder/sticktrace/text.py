@@ -7,7 +7,8 @@ characters as escapes, so that no caller needs to think of it again.
 import re
 import unicodedata
 
-_HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+_HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp", "Zs"}
+"""Categories of characters that do not show, or do more than that; of the spaces the plain one is let through."""
 
 
 def safe(text: str | bytes) -> str:
@@ -19,7 +20,7 @@ def safe(text: str | bytes) -> str:
         return "".join(chr(b) if 32 <= b < 127 else f"\\x{b:02x}" for b in text)
     if text.isascii() and text.isprintable():
         return text
-    return "".join(c if unicodedata.category(c) not in _HIDDEN else _escape(c) for c in text)
+    return "".join(c if c == " " or unicodedata.category(c) not in _HIDDEN else _escape(c) for c in text)
 
 
 def _escape(char: str) -> str:

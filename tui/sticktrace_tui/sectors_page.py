@@ -9,11 +9,10 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
-from sticktrace import Cell, Medium, bytes_in_words, count_of, extent_of
+from sticktrace import Cell, Medium, bytes_in_words, count_of, device_map, extent_of
 from sticktrace_tui.cells import Line, fit, strip_of
 from sticktrace_tui.model import Model
 from sticktrace_tui.palette import CURSOR, MOODS
-from sticktrace_tui.sector_map import cells
 
 _HEAD, _FOOT = 3, 4
 _SIGNS = {
@@ -81,7 +80,8 @@ class SectorsPage(Widget, can_focus=True):
         self.cells = []
         if self.media and self.size.width > 0:
             first, after = self._ranges[-1]
-            self.cells = cells(self.model, self.media[self.which], room, first, after)
+            with self.model.watchers.lock:
+                self.cells = device_map(self.media[self.which], room, first, after)
         self.at = max(0, min(self.at, len(self.cells) - 1))
         self._look()
 

@@ -6,7 +6,8 @@ from sticktrace.board.evidence import Look
 from sticktrace.board.outcome import BREAKS, ERASES, FITS, UNKNOWN, Verdict
 from sticktrace.board.profile import Board
 from sticktrace.text import safe
-from sticktrace.volume.medium import Medium, Volume
+from sticktrace.volume.division import Volume
+from sticktrace.volume.medium import Medium
 from sticktrace.volume.tree import Node
 
 _MOUNTED = "record a host that mounts it, in a form that keeps the data (not a text form)"

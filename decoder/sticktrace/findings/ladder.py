@@ -18,7 +18,7 @@ from sticktrace.sticks.tally import EVIDENCE_LIMIT, Tally
 from sticktrace.sticks.unit import Unit
 from sticktrace.text import bytes_in_words, count_of
 from sticktrace.transport.items import Transport
-from sticktrace.volume.medium import Volume
+from sticktrace.volume.division import Volume
 
 if TYPE_CHECKING:
     from sticktrace.findings.scene import Scene

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from sticktrace.volume.extent_log import CHANGES, READ, WRITE
 from sticktrace.volume.medium import Medium
-from sticktrace.volume.store import READ, WRITE, WRITE_LOST, SectorStore
+from sticktrace.volume.store import SectorStore
 
 MOST_KNOWN, MOST_STEPS = 50_000, 1_500_000
 """Blocks whose content is remembered, and blocks that are looked at in all, so that the comparison is bounded in memory
@@ -41,16 +42,15 @@ def contradictions(medium: Medium) -> list[Contradiction]:
     """Blocks read with other content than last written or read, with no WRITE in between."""
     seen = _Seen(medium.store)
     for extent, (lba, blocks, _, kind) in enumerate(medium.store.extents()):
-        seen.steps += blocks
+        seen.steps += blocks if kind in (READ, WRITE) else 1
         if seen.steps > MOST_STEPS or len(seen.found) >= 256:
             break
         if kind == READ:
             seen.read(extent, lba, blocks)
         elif kind == WRITE:
             seen.write(extent, lba, blocks)
-        elif kind == WRITE_LOST:
-            for at in range(lba, lba + blocks):
-                seen.known.pop(at, None)
+        elif kind in CHANGES:
+            seen.forget(lba, blocks)
     return seen.found
 
 
@@ -75,6 +75,12 @@ class _Seen:
                     self.found.append(Contradiction(lba + index, *numbers, before[2], self.owners.get(new, -1)))
             if len(self.known) < MOST_KNOWN if before is None else not before[2]:
                 self.known[lba + index] = (extent, index, False)
+
+    def forget(self, lba: int, blocks: int) -> None:
+        """A command changed blocks, and the capture does not show to what."""
+        gone = range(lba, lba + blocks)
+        for at in gone if blocks < len(self.known) else [at for at in self.known if at in gone]:
+            self.known.pop(at, None)
 
     def write(self, extent: int, lba: int, blocks: int) -> None:
         """Remember what a WRITE put where."""

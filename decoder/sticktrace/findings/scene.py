@@ -21,9 +21,10 @@ from sticktrace.sticks.unit import Unit
 from sticktrace.storage.sense import SenseFacts, decode
 from sticktrace.transport.items import FAILED, PASSED, Exchange, Item, Stray, StrayKind
 from sticktrace.transport.remarks import Remark, Said
+from sticktrace.volume.division import Volume
 from sticktrace.volume.findings import Fact
 from sticktrace.volume.ledger import Ledger
-from sticktrace.volume.medium import Medium, Volume
+from sticktrace.volume.medium import Medium
 
 _WATCH, _WATCH_AFTER_TROUBLE = 3, 64
 _SLOW_NS = 1_000_000_000

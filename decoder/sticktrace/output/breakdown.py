@@ -13,6 +13,7 @@ from sticktrace.output.listing import Style, line_of, plain
 from sticktrace.storage.commands import describe, find, parameter_layout
 from sticktrace.storage.sense import advice, in_words
 from sticktrace.text import count_of, time_in_words
+from sticktrace.transport.counted import counted
 from sticktrace.transport.items import Exchange, Sense
 
 DATA_LOOKED_AT = 64 << 10
@@ -102,17 +103,10 @@ def _data(exchange: Exchange, read: Read, device_type: int | None, sectors: Sect
     return Part("data", layout.explain(data) if layout is not None and data else None, data, note, laid_out)
 
 
-def worth(exchange: Exchange) -> int:
-    """How many of the bytes moved count: those that the residue does not take away (BOT 1.0 5.2)."""
-    if exchange.residue is None or exchange.residue > exchange.expected:
-        return exchange.moved
-    return min(exchange.moved, exchange.expected - exchange.residue)
-
-
 def _gather(exchange: Exchange, read: Read) -> tuple[bytes, str]:
     """The first captured run of the data that counts, and what is missing behind it."""
     gathered = bytearray()
-    counts = worth(exchange)
+    counts = counted(exchange)
     limit = min(counts, DATA_LOOKED_AT)
     note = f"{exchange.moved} moved, {counts} count" if counts < exchange.moved else ""
     for piece in exchange.pieces:

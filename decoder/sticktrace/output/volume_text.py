@@ -8,7 +8,8 @@ from typing import Any
 from sticktrace.output.listing import Style, plain
 from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
 from sticktrace.volume.changes import Change
-from sticktrace.volume.medium import Medium, Volume
+from sticktrace.volume.division import Volume
+from sticktrace.volume.medium import Medium
 from sticktrace.volume.overview import left_uncertain
 from sticktrace.volume.recover import Recovered, coverage
 
@@ -77,9 +78,10 @@ def _volume_lines(medium: Medium, volume: Volume, style: Style) -> Iterator[str]
     shape = files.shape
     cluster = bytes_in_words(shape.cluster_blocks * length)
     yield f"    {_label(volume)}, id {shape.volume_id:08X}h, {shape.clusters:,} clusters of {cluster}"
-    if files.marks:
-        state = "in use, not cleanly unmounted" if files.marks[-1][1] else "cleanly unmounted"
-        yield f"    marked as {state} (exchange {files.marks[-1][0]})"
+    mark = files.in_use.now
+    if mark is not None:
+        state = "in use, not cleanly unmounted" if mark.in_use else "cleanly unmounted"
+        yield f"    marked as {state} (exchange {mark.exchange})"
     if files.info is not None and files.info[0] != 0xFFFFFFFF:
         yield f"    {files.info[0]:,} free clusters by FSInfo (exchange {files.info[1]})"
     yield from _tree_lines(medium, volume, style)

@@ -12,9 +12,10 @@ from collections.abc import Callable
 from sticktrace.grammar import exfat, fat
 from sticktrace.redaction.filler import Keep, Scrambler, turned
 from sticktrace.redaction.tables import TableRedactor, boot_code
+from sticktrace.volume.division import Volume
 from sticktrace.volume.entries import SLOT
 from sticktrace.volume.filesystem import FileSystem
-from sticktrace.volume.medium import Medium, Volume
+from sticktrace.volume.medium import Medium
 from sticktrace.volume.plausible import looks_like_slots, looks_like_table, reads_as_text
 
 ATTEMPTS = 2500

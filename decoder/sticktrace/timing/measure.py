@@ -17,6 +17,7 @@ from sticktrace.storage.commands import head
 from sticktrace.timing.ceiling import Ceiling, ceiling
 from sticktrace.timing.flow import Flow, flow_facts
 from sticktrace.timing.spreads import Course, Kind
+from sticktrace.transport.counted import counted
 from sticktrace.transport.items import PASSED, Direction, Exchange
 from sticktrace.volume.ledger import Ledger
 
@@ -85,14 +86,15 @@ class StickTiming:
             flow.gap_ns += gap
 
     def _flow(self, flow: Flow, item: Exchange, command_ns: int, phase_ns: int) -> None:
-        flow.bytes += item.moved
+        moved = counted(item)
+        flow.bytes += moved
         flow.commands += 1
         flow.transfers += len(item.pieces)
-        flow.largest = max(flow.largest, item.moved)
+        flow.largest = max(flow.largest, moved)
         flow.command_ns += command_ns - item.time_ns
         flow.data_ns += phase_ns - command_ns
         flow.status_ns += max(0, item.end_ns - phase_ns)
-        self.course.add(phase_ns, item.direction is Direction.IN, item.moved)
+        self.course.add(phase_ns, item.direction is Direction.IN, moved)
 
     @property
     def ceiling(self) -> Ceiling | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 
 from sticktrace.grammar import exfat as exfat_grammar
@@ -14,16 +15,16 @@ CREDIT = 1 << 14
 """Steps along chains that one block of the table pays for. A sound volume uses a few; a table made to have long chains
 walked again and again runs out."""
 FIRST_CREDIT = 1 << 22
-UNOWNED_LIMIT = 1 << 16
-"""Clusters written without an owner that are remembered until one turns up."""
+UNOWNED_LIMIT, AT_ONCE = 1 << 16, 1 << 12
+"""Clusters written without an owner that are remembered until one turns up, in all and of one command."""
 
 _STOPS = {FREE: "free", END: "end", BAD: "bad", BROKEN: "broken"}
 
 
 class Chains:
     """The clusters of one volume. ``start`` is its first block on the medium; all block numbers of `Geometry` count
-    from there. ``unowned`` are clusters written while no file owned them, with the exchange; ``exhausted`` is whether
-    following chains was given up."""
+    from there. ``unowned`` are clusters written while no file owned them, with the first exchange; ``exhausted`` is
+    whether following chains was given up."""
 
     def __init__(self, start: int, shape: Geometry, block_length: int) -> None:
         self.start, self.shape, self.block_length = start, shape, block_length
@@ -52,6 +53,17 @@ class Chains:
     def lba_of(self, cluster: int) -> int:
         """The first block of a cluster."""
         return self.start + self.shape.heap + (cluster - 2) * self.shape.cluster_blocks
+
+    def block_of(self, node: Node, index: int) -> int | None:
+        """Where on the medium block ``index`` of a file or directory lies; None if its chain is not known so far."""
+        shape = self.shape
+        if node.parent is None and shape.root_blocks:
+            return self.start + shape.heap - shape.root_blocks + index if index < shape.root_blocks else None
+        cluster, rest = divmod(index, shape.cluster_blocks)
+        at = bisect_right(node.runs, cluster, key=lambda run: run.index) - 1
+        if at < 0 or cluster >= node.runs[at].index + node.runs[at].count:
+            return None
+        return self.lba_of(node.runs[at].cluster + cluster - node.runs[at].index) + rest
 
     @property
     def blocks(self) -> int:
@@ -190,11 +202,10 @@ class Chains:
         """Remembers clusters that were written while no file was known to own them. Of a directory that was deleted
         some hosts still write the blocks: that is no data."""
         size, heap = self.shape.cluster_blocks, self.shape.heap
-        for cluster in range((first - heap) // size + 2, (first + count - 1 - heap) // size + 3):
-            if cluster in self.directory_clusters:
-                continue
-            if len(self.unowned) < UNOWNED_LIMIT or cluster in self.unowned:
-                self.unowned[cluster] = number
+        low, after = (first - heap) // size + 2, (first + count - 1 - heap) // size + 3
+        for cluster in range(low, min(after, low + AT_ONCE)):
+            if cluster not in self.directory_clusters and len(self.unowned) < UNOWNED_LIMIT:
+                self.unowned.setdefault(cluster, number)
 
     def use(self, cluster: int) -> str:
         """``free``, ``in use``, ``bad`` or ``not known`` for a cluster without an owner."""

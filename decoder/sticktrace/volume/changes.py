@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from sticktrace.volume.directories import Directories
     from sticktrace.volume.entries import Entry
-    from sticktrace.volume.filesystem import FileSystem
     from sticktrace.volume.tree import Node
 
 CREATED, DELETED, RENAMED, MOVED = "created", "deleted", "renamed", "moved"
@@ -69,7 +69,7 @@ class Journal:
         self._latest: dict[int, Change] = {}
         self.grown_from: dict[Node, int] = {}
 
-    def _note(self, kind: str, volume: FileSystem, node: Node, number: int, **values: object) -> None:
+    def _note(self, kind: str, volume: Directories, node: Node, number: int, **values: object) -> None:
         if len(self.changes) >= LONGEST_STORY:
             self.left_out += 1
             return
@@ -81,24 +81,24 @@ class Journal:
         self.changes.append(change)
         self._latest[id(node)] = change
 
-    def created(self, volume: FileSystem, node: Node, number: int) -> None:
+    def created(self, volume: Directories, node: Node, number: int) -> None:
         """An entry appeared."""
         if node.entry.kind not in ("file", "directory"):
             return
         self.grown_from[node] = 0
         self._note(CREATED, volume, node, number, size_before=0, size_after=node.entry.size)
 
-    def deleted(self, volume: FileSystem, node: Node, number: int) -> None:
+    def deleted(self, volume: Directories, node: Node, number: int) -> None:
         """An entry vanished."""
         self.grown_from.pop(node, None)
         self._note(DELETED, volume, node, number, size_before=node.entry.size)
         self._latest.pop(id(node), None)
 
-    def renamed(self, volume: FileSystem, node: Node, was: str, number: int) -> None:
+    def renamed(self, volume: Directories, node: Node, was: str, number: int) -> None:
         """An entry took another name in the same directory, in one write."""
         self._note(RENAMED, volume, node, number, was=was)
 
-    def updated(self, volume: FileSystem, node: Node, before: Entry, number: int) -> None:
+    def updated(self, volume: Directories, node: Node, before: Entry, number: int) -> None:
         """An entry kept its name and changed otherwise. A change that goes on is told once."""
         size, old = node.entry.size, before.size
         latest = self._latest.get(id(node))
@@ -117,7 +117,7 @@ class Journal:
             return
         self._note(kind, volume, node, number, size_before=old, size_after=size)
 
-    def data_written(self, volume: FileSystem, node: Node, at: int, count: int, number: int) -> None:
+    def data_written(self, volume: Directories, node: Node, at: int, count: int, number: int) -> None:
         """Data went into a file's clusters: part of a change under way, or a rewrite of what was there."""
         latest = self._latest.get(id(node))
         inside = max(0, min(at + count, node.entry.size) - at)

@@ -1,7 +1,8 @@
 """Which extents cover a block: an index over extents that arrive in time order.
 
 Sealed segments are sorted by first block; segments of equal size are merged, so there are few of them and every extent
-is sorted only a handful of times. The unsealed tail is scanned as a whole; it is short.
+is sorted only a handful of times. Each holds extents of about one length, so that a command that names half the medium
+does not make every look at a block go through all of them. The unsealed tail is scanned as a whole; it is short.
 """
 
 from __future__ import annotations
@@ -19,18 +20,43 @@ TAIL = 4096
 """Extents that may wait unsorted."""
 
 
-class _Segment:
-    """Extents ``low`` to ``high`` - 1 sorted by first block, earlier ones first where blocks are equal."""
+LENGTHS = (1 << 8, 1 << 16, 1 << 32)
+"""Up to how many blocks the extents have that are kept together."""
 
-    __slots__ = ("blocks", "first", "high", "longest", "low", "order")
+
+class _Sorted:
+    """Some extents of about one length, sorted by first block, earlier ones first where blocks are equal."""
+
+    __slots__ = ("blocks", "first", "longest", "order")
+
+    def __init__(self, first: Ints, blocks: Ints, numbers: Ints) -> None:
+        order: Any = numbers[first[numbers].argsort(kind="stable")]
+        self.first = first[order]
+        self.blocks = blocks[order].astype("uint32")
+        self.longest = int(self.blocks.max())
+        self.order = order.astype("uint32")
+
+    def covering(self, lba: int, count: int) -> Ints:
+        """Those that touch ``count`` blocks from ``lba``."""
+        left = self.first.searchsorted(lba - self.longest + 1)
+        right = self.first.searchsorted(lba + count)
+        ends = self.first[left:right] + self.blocks[left:right]
+        chosen: Ints = self.order[left:right][ends > lba].astype("int64")
+        return chosen
+
+
+class _Segment:
+    """Extents ``low`` to ``high`` - 1."""
+
+    __slots__ = ("high", "low", "parts")
 
     def __init__(self, first: Ints, blocks: Ints, low: int, high: int) -> None:
-        order: Any = first[low:high].argsort(kind="stable")
+        import numpy as np
+
         self.low, self.high = low, high
-        self.first = first[low:high][order]
-        self.blocks = blocks[low:high][order].astype("uint32")
-        self.longest = int(self.blocks.max())
-        self.order = (order + low).astype("uint32")
+        kinds = np.searchsorted(LENGTHS, blocks[low:high])
+        numbers = [(kinds == kind).nonzero()[0] + low for kind in range(len(LENGTHS))]
+        self.parts = [_Sorted(first, blocks, chosen) for chosen in numbers if len(chosen)]
 
 
 class ExtentIndex:
@@ -47,18 +73,11 @@ class ExtentIndex:
         import numpy as np
 
         self._seal()
-        parts = [self._from(segment, lba, count) for segment in self._segments]
+        parts = [part.covering(lba, count) for segment in self._segments for part in segment.parts]
         parts.append(self._tail(lba, count))
         found: Ints = np.concatenate(parts)
         found.sort()
         return found if limit is None else found[: np.searchsorted(found, limit)]
-
-    def _from(self, segment: _Segment, lba: int, count: int) -> Ints:
-        left = segment.first.searchsorted(lba - segment.longest + 1)
-        right = segment.first.searchsorted(lba + count)
-        ends = segment.first[left:right] + segment.blocks[left:right]
-        chosen: Ints = segment.order[left:right][ends > lba].astype("int64")
-        return chosen
 
     def _tail(self, lba: int, count: int) -> Ints:
         first, blocks = self._views(self._sealed)

@@ -87,6 +87,12 @@ class ClusterTable:
         value = pair[0] | pair[1] << 8
         return value >> 4 if cluster & 1 else value & 0xFFF
 
+    def place(self, cluster: int) -> tuple[int, int]:
+        """Where the entry of a cluster stands in the table: its first byte, and the byte after its last."""
+        if self.kind == 12:
+            return cluster + cluster // 2, cluster + cluster // 2 + 2
+        return cluster * self._width, (cluster + 1) * self._width
+
     def next(self, cluster: int) -> int | None:
         """The next cluster of a chain, or FREE, END, BAD, BROKEN, or None if not captured."""
         value = self.raw(cluster)

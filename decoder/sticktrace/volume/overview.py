@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
+from sticktrace.volume.extent_log import FAILURES, HIGHEST, READ, UNSHOWN, WRITE, WRITE_LOST
+from sticktrace.volume.holders import NOBODY, Claim
 from sticktrace.volume.medium import Medium
-from sticktrace.volume.store import READ, WRITE, WRITE_LOST
+from sticktrace.volume.store import SectorStore, unshown
+
+MOST_STEPS = 20_000
+"""Commands that are looked at to tell since when blocks are uncertain."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One cell of the map: blocks ``first`` to ``last``, and how many commands read, wrote or failed in it."""
+    """One cell of the map: blocks ``first`` to ``last``, and how many commands read, wrote or failed in it. A failure
+    counts in the block that the sense data name, else in all blocks of the command."""
 
     first: int
     last: int
@@ -43,8 +50,6 @@ def device_map(medium: Medium, cells: int, first: int = 0, after: int | None = N
     return found
 
 
-
-
 def _steps(medium: Medium, first: int, total: int, width: int, count: int) -> list[list[int]]:
     """For reads, writes and failures: by how much the number of commands changes from each cell to the next."""
     import numpy as np
@@ -52,19 +57,44 @@ def _steps(medium: Medium, first: int, total: int, width: int, count: int) -> li
     lba, blocks, kind = medium.store.columns()
     low, high = np.maximum(lba - first, 0), np.minimum(lba - first + blocks, total)
     steps = []
-    for chosen in (kind == READ, kind == WRITE, kind > WRITE):
-        here = chosen & (low < high)
+    for kinds in ((READ,), (WRITE, UNSHOWN), tuple(FAILURES)):
+        here = np.isin(kind, kinds) & (low < high)
         begin = np.bincount(low[here] // width, minlength=count + 1)
         steps.append((begin - np.bincount((high[here] - 1) // width + 1, minlength=count + 1)).tolist())
     return steps
 
 
 def left_uncertain(medium: Medium) -> list[tuple[int, int, int]]:
-    """What a WRITE that did not pass left behind, or UNMAP: (first block, blocks, exchange) of ranges whose content is
-    still not certain at the end."""
-    found = []
-    for lba, blocks, number, kind in medium.store.extents():
-        if kind == WRITE_LOST:
-            unsure = [(first, count) for first, count, there in medium.store.known(lba, blocks) if not there]
-            found += [(first, count, number) for first, count in unsure]
+    """What a WRITE that did not pass left behind, or UNMAP and the like: (first block, blocks, exchange) of ranges
+    whose content is still not certain at the end. The exchange is the first that made it so; the last where so many
+    did that it would take too long to tell."""
+    found: list[tuple[int, int, int]] = []
+    for first, after, number in _Past(medium.store).since(0, HIGHEST):
+        if found and found[-1][2] == number and sum(found[-1][:2]) == first:
+            found[-1] = (found[-1][0], after - found[-1][0], number)
+        else:
+            found.append((first, after - first, number))
     return found
+
+
+class _Past:
+    """Looks back from what is uncertain to what made it so, retry by retry."""
+
+    def __init__(self, store: SectorStore) -> None:
+        self._store, self._steps = store, MOST_STEPS
+
+    def since(self, low: int, high: int, as_of: int | None = None) -> Iterator[Claim]:
+        """Ranges within blocks ``low`` to ``high`` - 1 that are not certain, each with the exchange since which."""
+        store = self._store
+        for first, after, holder in list(store.held(low, high - low, as_of)):
+            if holder >= NOBODY or store.kind_of(unshown(holder)) not in (WRITE_LOST, UNSHOWN):
+                continue
+            number, place = store.exchange_of(unshown(holder)), first
+            self._steps -= len(store.history(first))
+            for begin, end, earlier in self.since(first, after, number - 1) if self._steps > 0 else ():
+                if begin > place:
+                    yield place, begin, number
+                yield begin, end, earlier
+                place = end
+            if after > place:
+                yield place, after, number

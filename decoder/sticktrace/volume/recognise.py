@@ -114,6 +114,11 @@ def other(block: Block, start: int, block_length: int) -> tuple[str, int] | None
     return None
 
 
+def own_place(data: bytes) -> int:
+    """The block at which a FAT or exFAT boot sector says that its volume begins (BPB_HiddSec, PartitionOffset)."""
+    return int.from_bytes(data[64:72] if data[3:11] == exfat.NAME else data[28:32], "little")
+
+
 def signature_blocks(start: int, block_length: int) -> set[int]:
     """The blocks in which a file system's signature may stand."""
     return {start + at // block_length for _, at, _, _, _ in SIGNATURES} | {start}

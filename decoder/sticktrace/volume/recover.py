@@ -10,8 +10,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
+from sticktrace.volume.division import Volume
 from sticktrace.volume.filesystem import FileSystem
-from sticktrace.volume.medium import Medium, Volume
+from sticktrace.volume.medium import Medium
 from sticktrace.volume.tree import Node
 from sticktrace.writing.folder import Folder
 from sticktrace.writing.outputs import Identity, Outputs

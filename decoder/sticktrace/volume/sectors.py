@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from sticktrace.grammar import exfat, fat, filesystems, gpt, mbr
 from sticktrace.grammar.layout import Layout
+from sticktrace.volume.division import Volume
 from sticktrace.volume.entries import SLOT
 from sticktrace.volume.filesystem import FileSystem
-from sticktrace.volume.medium import Medium, Volume
+from sticktrace.volume.medium import Medium
 from sticktrace.volume.partitions import is_boot_sector
 
 Placed = list[tuple[int, Layout]]

@@ -24,9 +24,11 @@ from sticktrace.storage.commands import lba_and_blocks
 from sticktrace.storage.words import Capacity
 from sticktrace.transport.items import PASSED, Exchange
 from sticktrace.volume.changes import Change
+from sticktrace.volume.division import Volume
+from sticktrace.volume.extent_log import Read
 from sticktrace.volume.findings import Fact, facts
-from sticktrace.volume.medium import Medium, Volume
-from sticktrace.volume.store import Read
+from sticktrace.volume.medium import Medium
+from sticktrace.volume.outcome import refused
 
 if TYPE_CHECKING:
     pass
@@ -35,9 +37,12 @@ READS = frozenset({0x08, 0x28, 0xA8, 0x88})
 """READ (6), (10), (12), (16)."""
 WRITES = frozenset({0x0A, 0x2A, 0xAA, 0x8A, 0x2E, 0xAE, 0x8E})
 """WRITE (6), (10), (12), (16) and WRITE AND VERIFY (10), (12), (16)."""
-_WRITE_SAME = frozenset({0x41, 0x93})
-_FORMAT_UNIT, _UNMAP, _CAPACITY_10, _SERVICE_IN_16, _SYNCHRONIZE = 0x04, 0x42, 0x25, 0x9E, frozenset({0x35, 0x91})
-_OTHERS = _WRITE_SAME | _SYNCHRONIZE | {_FORMAT_UNIT, _UNMAP, _CAPACITY_10, _SERVICE_IN_16}
+_WRITE_SAME, _UNMAP = frozenset({0x41, 0x93}), 0x42
+_UNSHOWN = _WRITE_SAME | {_UNMAP}
+_MADE_ANEW = frozenset({0x04, 0x48})
+"""FORMAT UNIT, SANITIZE."""
+_CAPACITY_10, _SERVICE_IN_16, _SYNCHRONIZE = 0x25, 0x9E, frozenset({0x35, 0x91})
+_OTHERS = _MADE_ANEW | _SYNCHRONIZE | {_CAPACITY_10, _SERVICE_IN_16}
 
 
 class VolumeTracker:
@@ -65,6 +70,8 @@ class VolumeTracker:
             return self._medium(exchange, unit).take(exchange, lba, blocks, write)
         if opcode in _OTHERS and exchange.status == PASSED:
             self._other(exchange, opcode, unit)
+        elif opcode in _UNSHOWN and not refused(exchange):
+            self._changed_unshown(exchange, opcode, unit)
         return ""
 
     def of(self, unit: Unit) -> list[Medium]:
@@ -101,16 +108,23 @@ class VolumeTracker:
             medium = self._now(unit)
             if medium is not None:
                 medium.flushes.append(exchange.number)
-        elif opcode == _FORMAT_UNIT:
+        elif opcode in _MADE_ANEW:
             self._changed.add(unit)
-        elif opcode in _WRITE_SAME:
-            lba, blocks = lba_and_blocks(exchange.cdb)
-            if lba is not None and blocks:
-                self._medium(exchange, unit).store.forget(lba, blocks, exchange.number)
-        elif opcode == _UNMAP:
-            self._unmap(exchange, unit)
-        elif opcode == _CAPACITY_10 or exchange.cdb[1] & 0x1F == 0x10:
+        elif opcode == _CAPACITY_10 or exchange.cdb[1:2] == b"\x10":
             self._capacity(exchange, opcode == _SERVICE_IN_16, unit)
+
+    def _changed_unshown(self, exchange: Exchange, opcode: int, unit: Unit) -> None:
+        """UNMAP and WRITE SAME change blocks in a way that their data does not show, or may have done so in part where
+        they did not pass."""
+        if opcode == _UNMAP:
+            ranges = self._unmapped(exchange)
+        else:
+            lba, blocks = lba_and_blocks(exchange.cdb)
+            ranges = [] if lba is None or blocks is None else [(lba, blocks)]
+        if ranges:
+            store, passed = self._medium(exchange, unit).store, exchange.status == PASSED
+            for lba, blocks in ranges:
+                store.forget(lba, blocks or store.rest_from(lba), exchange.number, passed=passed)
 
     def _payload(self, exchange: Exchange, most: int) -> bytes:
         return b"".join(self._read(piece) for piece in exchange.pieces[:64])[:most]
@@ -123,21 +137,20 @@ class VolumeTracker:
         medium = self._medium(exchange, unit)
         store = medium.store
         before = store.last_lba
-        if len(store) and (store.block_length != found.block_length or before not in (None, found.last_lba)):
+        other_length = store.block_length not in (0, found.block_length)
+        if len(store) and (other_length or before not in (None, found.last_lba)):
             self._changed.add(unit)
             medium = self._medium(exchange, unit)
-        medium.store.set_capacity(found.last_lba, found.block_length, exchange.number)
+        medium.resize(found.last_lba, found.block_length, exchange.number)
         if long and len(data) >= 16:
             # SBC-3 5.16.2: exponent of logical blocks in a physical block, lowest aligned logical block address.
             medium.physical = 1 << (data[13] & 15), int.from_bytes(data[14:16], "big") & 0x3FFF
 
-    def _unmap(self, exchange: Exchange, unit: Unit) -> None:
-        """Blocks that UNMAP gave back have no certain content (SBC-3 5.28: 8 bytes of header, 16 for each range)."""
-        data = self._payload(exchange, 65536)
-        medium = self._medium(exchange, unit)
-        for at in range(8, len(data) - 15, 16):
-            lba, blocks = struct.unpack_from(">QI", data, at)
-            medium.store.forget(lba, blocks, exchange.number)
+    def _unmapped(self, exchange: Exchange) -> list[tuple[int, int]]:
+        """The ranges that UNMAP gives back (SBC-3 5.28: 8 bytes of header, 16 for each range). On a CD unit the opcode
+        is READ SUB-CHANNEL, which reads."""
+        data = self._payload(exchange, 65536) if exchange.direction == "out" else b""
+        return [struct.unpack_from(">QI", data, at) for at in range(8, len(data) - 15, 16)]
 
     def volumes(self) -> list[Volume]:
         """Every volume of every medium, as of the last exchange taken."""

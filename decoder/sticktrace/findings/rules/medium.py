@@ -13,6 +13,7 @@ from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import lba_and_blocks
 from sticktrace.storage.sense import advice, decode, in_words
 from sticktrace.storage.words import write_protected
+from sticktrace.transport.counted import counted
 from sticktrace.transport.items import FAILED, PASSED, Exchange
 
 LAYER = "medium"
@@ -145,8 +146,7 @@ class Protection(Rule):
     def exchange(self, exchange: Exchange, unit: Unit) -> None:
         if exchange.opcode not in (0x1A, 0x5A) or exchange.status != PASSED or unit.device_type:
             return
-        valid = max(0, exchange.moved if exchange.residue is None else exchange.expected - exchange.residue)
-        flag = write_protected(exchange.opcode, self.scene.data(exchange, 8)[:valid])
+        flag = write_protected(exchange.opcode, self.scene.data(exchange, 8)[: counted(exchange)])
         seen = self.flags.setdefault(id(unit), [])
         if flag is not None and len(seen) < 64 and (not seen or seen[-1][0] != flag):
             seen.append((flag, exchange))

@@ -11,6 +11,7 @@ from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import direction, lba_and_blocks
 from sticktrace.text import bytes_in_words, count_of
+from sticktrace.transport.counted import residue_lies
 from sticktrace.transport.items import FAILED, PASSED, PHASE_ERROR, Direction, Exchange, Stray, StrayKind
 from sticktrace.transport.remarks import Said
 
@@ -70,10 +71,8 @@ class Wrappers(PerStick):
 
     def _data_phase(self, exchange: Exchange, unit: Unit) -> None:
         stick, expected = unit.stick, exchange.expected
-        if exchange.status == PASSED and exchange.residue and expected and exchange.opcode in _BLOCKS:
-            wanted = _wanted(exchange, unit)
-            if exchange.moved == expected == wanted and exchange.residue <= expected:
-                self._count(RESIDUE_LIES, stick, exchange, f"{exchange.residue} after {expected} bytes")
+        if exchange.residue and exchange.residue <= expected and residue_lies(exchange, unit.block):
+            self._count(RESIDUE_LIES, stick, exchange, f"{exchange.residue} after {expected} bytes")
         skipped = exchange.direction is Direction.IN and expected > 0 and not exchange.pieces and not exchange.stalled
         skipped = skipped and not exchange.truncated
         if skipped and exchange.status in (PASSED, FAILED) and exchange.status_at.actual == 13:
