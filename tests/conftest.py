@@ -14,6 +14,7 @@ from typing import Any
 
 ROOT = Path(__file__).parent.parent
 CAPTURES = Path(__file__).parent / "data" / "captures"
+LOGS = Path(__file__).parent / "data" / "logs"
 sys.path.insert(0, str(ROOT / "traces"))
 sys.path.insert(0, str(Path(__file__).parent))
 

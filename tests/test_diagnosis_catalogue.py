@@ -12,6 +12,7 @@ import pytest
 from click.testing import CliRunner
 
 import test_diagnosis_bringup
+import test_diagnosis_logs
 import test_diagnosis_storage
 import test_diagnosis_transport
 from field_failures import FAILURES
@@ -23,7 +24,8 @@ from sticktrace.findings.finding import SEVERITIES, SIDES
 from sticktrace.findings.rules import unseen
 
 ROOT = Path(__file__).resolve().parents[1]
-CASES = [*test_diagnosis_bringup.CASES, *test_diagnosis_transport.CASES, *test_diagnosis_storage.CASES]
+CASES = [*test_diagnosis_bringup.CASES, *test_diagnosis_transport.CASES, *test_diagnosis_storage.CASES,
+         *test_diagnosis_logs.CASES]  # fmt: skip
 
 
 def test_every_visible_pattern_has_a_trace_and_a_near_miss() -> None:

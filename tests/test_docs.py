@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from conftest import CAPTURES, ROOT
+from conftest import CAPTURES, LOGS, ROOT
 from sticktrace.cli.export import _CSV
 from sticktrace.cli.main import VERBS, cli
 
@@ -102,13 +102,13 @@ def objects(facts: dict[str, Any]) -> Iterator[dict[str, Any]]:
 
 def keys_of(facts: dict[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
     """Every key of an object in the documentation's spelling, with its value; objects of another kind stand apart, and
-    the numbers of a remark, which docs/reference/remarks.md names."""
+    the numbers of a remark, which docs/reference/remarks.md names, and the values of a statement."""
     for key, value in facts.items():
         yield prefix + key, value
         for part in value if isinstance(value, list) else ():
             if isinstance(part, dict) and not _apart(part):
                 yield from keys_of(part, f"{prefix}{key}[].")
-        if isinstance(value, dict) and not _apart(value) and key != "numbers":
+        if isinstance(value, dict) and not _apart(value) and key not in ("numbers", "values"):
             yield from keys_of(value, f"{prefix}{key}.")
 
 
@@ -131,7 +131,9 @@ def fits(value: Any, words: str) -> bool:
 def printed() -> dict[str, dict[str, list[Any]]]:
     """Kind -> key -> the values that are printed over every capture of the tests and of the demo."""
     found: dict[str, dict[str, list[Any]]] = defaultdict(lambda: defaultdict(list))
-    for path in [*sorted(CAPTURES.glob("*.xz")), *sorted((ROOT / "traces" / "demo").iterdir())]:
+    logs = [LOGS / f"{name}.log" for name in ("medium-error-new", "bsd-medium-error", "cannot-reset-port",
+                                              "controller-died", "excerpt-resets", "board-disk-error")]  # fmt: skip
+    for path in [*sorted(CAPTURES.glob("*.xz")), *sorted((ROOT / "traces" / "demo").iterdir()), *logs]:
         for line in [*output("export", path).splitlines(), *output("volume --json", path).splitlines(),
                      output("diagnose --json", path)]:  # fmt: skip
             for facts in objects(json.loads(line)):

@@ -287,7 +287,8 @@ def test_what_is_no_log_has_no_strength() -> None:
     assert strength(b"") == 0
     assert strength(bytes(range(256)) * 64) == 0
     assert strength(b"55 53 42 43 01 00 00 00 24 00 00 00 80 00 06 12\n" * 10) == 0
-    assert strength(NEW.encode()) == 1
+    assert strength(b"the tide is high\nUSB Device Attached\n") == 1
+    assert strength(NEW.encode()) == 2
 
 
 # -- bounds ----------------------------------------------------------------------------------------------------------

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from sticktrace.bus.events import BusEvent, Happening
     from sticktrace.bus.requests import Request
     from sticktrace.capture import Damage
+    from sticktrace.capture.logs import About, Kind, Statement
     from sticktrace.capture.transfer import Piece
     from sticktrace.comparison.align import align
     from sticktrace.comparison.compare import Comparison, compare
@@ -58,6 +59,7 @@ if TYPE_CHECKING:
         Direction,
         Exchange,
         Item,
+        Saying,
         Sense,
         Status,
         Stray,
@@ -82,6 +84,9 @@ _HOMES = {
     "Happening": ("bus.events", "Happening"),
     "Request": ("bus.requests", "Request"),
     "Damage": ("capture", "Damage"),
+    "About": ("capture.logs", "About"),
+    "Kind": ("capture.logs", "Kind"),
+    "Statement": ("capture.logs", "Statement"),
     "Piece": ("capture.transfer", "Piece"),
     "align": ("comparison.align", "align"),
     "Comparison": ("comparison.compare", "Comparison"),
@@ -139,6 +144,7 @@ _HOMES = {
     "PHASE_ERROR": ("transport.items", "PHASE_ERROR"),
     "Direction": ("transport.items", "Direction"),
     "Exchange": ("transport.items", "Exchange"),
+    "Saying": ("transport.items", "Saying"),
     "Item": ("transport.items", "Item"),
     "Sense": ("transport.items", "Sense"),
     "Status": ("transport.items", "Status"),
@@ -171,6 +177,7 @@ __all__ = [
     "PHASE_ERROR",
     "RISK",
     "STEP_TROUBLE",
+    "About",
     "Answer",
     "Board",
     "BusEvent",
@@ -193,6 +200,7 @@ __all__ = [
     "Happening",
     "Inquiry",
     "Item",
+    "Kind",
     "LayoutError",
     "LayoutRow",
     "Ledger",
@@ -205,10 +213,12 @@ __all__ = [
     "Request",
     "Rung",
     "Said",
+    "Saying",
     "Scene",
     "Sense",
     "Stage",
     "State",
+    "Statement",
     "Status",
     "Step",
     "Stick",

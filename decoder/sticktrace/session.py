@@ -12,7 +12,7 @@ from sticktrace.bus.requests import Request
 from sticktrace.capture import Damage, Piece, Reader, reader_of
 from sticktrace.capture.source import Source, open_source
 from sticktrace.errors import CaptureError
-from sticktrace.transport.items import Exchange, Item, Stray
+from sticktrace.transport.items import Exchange, Item, Saying, Stray
 from sticktrace.transport.router import Router
 
 if TYPE_CHECKING:
@@ -72,7 +72,8 @@ class Reading:
         """Items from what the source holds now. May be called again when a capture that is still being written has
         grown; see `Capture.refresh`."""
         self.reader.data = self._source.data
-        feed, out, take = self.router.feed, self.router.out, self.router.out.take
+        out, take = self.router.out, self.router.out.take
+        feed = self.router.hear if self.reader.speaks else self.router.feed
         command_before = self.reader.command_before
         for count, transfer in enumerate(self.reader.transfers(), 1):
             feed(transfer)
@@ -88,8 +89,9 @@ class Reading:
 
     def finish(self) -> Iterator[Item]:
         """The last items: nothing more will come."""
+        feed = self.router.hear if self.reader.speaks else self.router.feed
         for transfer in self.reader.finish():
-            self.router.feed(transfer)
+            feed(transfer)
         self.router.end()
         for item in self.router.out.ready():
             self._account(item)
@@ -102,6 +104,9 @@ class Reading:
         elif isinstance(item, Request):
             if not item.in_exchange:
                 self._seen["control requests"] += len(item.records)
+        elif isinstance(item, Saying):
+            if not item.in_exchange:
+                self._seen["what a log says"] += len(item.records)
         elif isinstance(item, Stray):
             self._seen[f"not understood: {item.kind}"] += len(item.records)
 

@@ -19,7 +19,7 @@ from sticktrace import (
     sense_in_words,
     time_in_words,
 )
-from sticktrace.output.breakdown import CASES, Part, parts_of
+from sticktrace.output.breakdown import CASES, Part, parts_of, tag_words
 from sticktrace.output.listing import MARKS, MOODS
 from sticktrace_tui.blocks import block_strip
 from sticktrace_tui.cells import Piece
@@ -85,7 +85,7 @@ def _command(item: Exchange, parts: dict[str, Part]) -> Strip:
     else:
         strip.rows = rows
         strip.says.append(("the wrapper itself is not in this capture; this is its command block", "quiet"))
-    where = f"device {item.bus}.{item.address}, LUN {item.lun}, tag {item.tag:08X}h, {item.transport}"
+    where = f"device {item.bus}.{item.address}, LUN {item.lun}, {tag_words(item)}, {item.transport}"
     strip.says.insert(0, (f"{where}; at {item.time_ns / 1e9:.6f} s", "quiet"))
     return strip
 

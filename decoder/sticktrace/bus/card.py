@@ -21,7 +21,7 @@ def card(device: Device) -> dict[str, Any]:
         "ids": device.vid_pid,
         "vendor_id": ids[0] if ids else None,
         "product_id": ids[1] if ids else None,
-        "release": bcd_text(facts["bcdDevice"]) if "bcdDevice" in facts else "",
+        "release": _release(device, facts),
         "usb_release": bcd_text(facts["bcdUSB"]) if "bcdUSB" in facts else "",
         "class": facts.get("bDeviceClass"),
         "strings": {
@@ -52,6 +52,13 @@ def card(device: Device) -> dict[str, Any]:
         "same_as_earlier": device.earlier is not None,
         "lies": list(device.lies),
     }
+
+
+def _release(device: Device, facts: dict[str, Any]) -> str:
+    """bcdDevice as read, or as a log tells it."""
+    told = device.heard.release if device.heard else -1
+    release = facts.get("bcdDevice", told)
+    return bcd_text(release) if release >= 0 else ""
 
 
 def _time(value: int) -> int | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
+from sticktrace.bus.heard import Heard
 from sticktrace.bus.hubs import Hub, Reset
 from sticktrace.bus.interfaces import Configuration, Role, StorageInterface, roles, storage_interface
 from sticktrace.codes import msc
@@ -51,9 +52,9 @@ class Device:
     the device descriptor as far as read. ``strings`` is by (index, language). ``configuration`` is bConfigurationValue
     as chosen (0: unconfigured), None if not seen. ``speed`` is "low", "full", "high", "super" or "" as a hub told.
     ``hub`` and ``port`` tell where it hangs, None and 0 if not seen. ``earlier`` is the same device (ids and serial
-    number) before it was unplugged. ``unit_types`` is PERIPHERAL DEVICE TYPE by LUN, as
-    told by INQUIRY. ``described`` tells whether any request to it was seen: storage traffic alone says
-    that there is a device, and nothing of what it is.
+    number) before it was unplugged. ``unit_types`` is PERIPHERAL DEVICE TYPE by LUN, as told by INQUIRY. ``described``
+    tells whether any request to it was seen: storage traffic alone says that there is a device, and nothing of what it
+    is. ``heard`` is what a log says of it, None where no log speaks.
     """
 
     bus: int
@@ -84,6 +85,7 @@ class Device:
     spoken: bool = False
     described: bool = False
     unit_types: dict[int, int] = field(default_factory=dict)
+    heard: Heard | None = None
     waiting: tuple[str, int] | None = None
     _roles: dict[int, Role] | None = None
 
@@ -111,7 +113,8 @@ class Device:
     def ids(self) -> tuple[int, int] | None:
         """idVendor and idProduct, None if not read."""
         if len(self.descriptor) < 12:
-            return None
+            told = self.heard.ids if self.heard else None
+            return told if told and min(told) >= 0 else None
         return int.from_bytes(self.descriptor[8:10], "little"), int.from_bytes(self.descriptor[10:12], "little")
 
     @property
@@ -123,7 +126,8 @@ class Device:
     @property
     def is_hub(self) -> bool:
         """Class 9, or hub requests were sent to it."""
-        return self.as_hub is not None or self.descriptor[4:5] == b"\x09"
+        said = self.heard is not None and self.heard.kind == "hub"
+        return said or self.as_hub is not None or self.descriptor[4:5] == b"\x09"
 
     @property
     def superspeed(self) -> bool:
@@ -135,7 +139,7 @@ class Device:
         """The speed and how it is known; ("", "") where nothing tells. What no hub told is inferred from sizes that a
         speed demands: bulk packets of 512 at high speed, of 64 at most at full speed (USB 2.0 5.8.3)."""
         if self.speed:
-            return self.speed, "hub port status"
+            return self.speed, "the log" if self.heard and not self.descriptor else "hub port status"
         if self.superspeed:
             return "super", "inferred from bMaxPacketSize0"
         if self.is_hub and self.descriptor[6:7] in (b"\x01", b"\x02"):
@@ -159,7 +163,8 @@ class Device:
     def named(self, field_name: str) -> str:
         """The string that a field of the device descriptor points to: ``named("iProduct")``."""
         index = self.facts.get(field_name, 0)
-        return self.text(index) if index else ""
+        said = self.heard.strings.get(field_name, "") if self.heard else ""
+        return self.text(index) if index else said
 
     @property
     def title(self) -> str:
@@ -170,6 +175,8 @@ class Device:
             return words
         if self.vid_pid:
             return f"{kind} {self.vid_pid}"
+        if self.heard is not None:
+            return self.heard.called
         if not self.addresses and self.hub is not None and not self.spoken:
             return f"{kind} whose address is not in view"
         return f"{kind} at address {self.address}"
@@ -177,7 +184,8 @@ class Device:
     @property
     def interface_classes(self) -> set[int]:
         """The classes of all its interfaces, as far as the capture shows them (USB 2.0 9.6.5)."""
-        return {i.class_code for c in self.configurations.values() for i in c.interfaces}
+        said = {msc.CLASS} if self.heard is not None and self.heard.kind == "storage" else set()
+        return said | {i.class_code for c in self.configurations.values() for i in c.interfaces}
 
     def current(self) -> Configuration | None:
         """The chosen configuration; the first one read where no choice was seen."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from itertools import chain, islice
 from typing import Any
@@ -25,7 +26,13 @@ _TRIAL = 512
 _SAMPLE = 1 << 20
 """Bytes of a text in which events are looked for: a console may have said much before they begin."""
 
-ACCEPTED = "pcap or pcapng with link type 189, 220 or 249, usbmon text, or hex text (docs/hex-text.md)"
+_WRAPPER = re.compile(rb"(?i)55\W{0,3}(?:0x)?53\W{0,3}(?:0x)?42\W{0,3}(?:0x)?[45]3|0x[45]3425355")
+"""A CBW's or a CSW's signature in hex (BOT 1.0 5.1, 5.2), as bytes or as a word."""
+
+ACCEPTED = (
+    "pcap or pcapng with link type 189, 220 or 249, usbmon text, hex text (docs/hex-text.md), or the log of a kernel, "
+    "a boot loader or a board (docs/logs.md)"
+)
 
 
 def reader_of(name: str, data: Any) -> Reader:
@@ -51,6 +58,7 @@ def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
 def _text(name: str, data: Any, head: bytes) -> Reader:
     from sticktrace.capture.hex_text import HexTextReader
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
+    from sticktrace.capture.logs import LogReader, strength
     from sticktrace.capture.text_lines import as_utf8
     from sticktrace.capture.usbmon_text import UsbmonTextReader
     from sticktrace.capture.usbmon_text import looks_like as looks_like_usbmon
@@ -59,7 +67,13 @@ def _text(name: str, data: Any, head: bytes) -> Reader:
     # Events first: their data words would pass for hex text.
     if looks_like_usbmon(sample):
         return _joined(lambda join_as: UsbmonTextReader(data, join_as))
-    if looks_like_hex(sample):
+    bytes_too = looks_like_hex(sample)
+    # The bytes that a kernel prints of a failed command pass for hex text as well: wrappers tell the two apart.
+    if not (bytes_too and _WRAPPER.search(sample)):
+        weight = strength(sample)
+        if weight > 1 or (weight and not bytes_too):
+            return LogReader(data)
+    if bytes_too:
         return HexTextReader(data)
     raise CaptureError(f"{name}: not a form that sticktrace reads (byte 0: {head[:8].hex(' ')}); it reads {ACCEPTED}")
 

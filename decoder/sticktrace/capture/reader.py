@@ -39,6 +39,8 @@ class Reader:
     """
 
     form = ""
+    speaks = False
+    """Whether it yields what a text says (`sticktrace.capture.logs.Statement`) as well as transfers, or instead."""
 
     def __init__(self, data: Any, join_as: type[Joiner] = Joiner) -> None:
         self.data = data
@@ -52,12 +54,12 @@ class Reader:
         self.damage: list[Damage] = []
         self.joiners: list[Joiner] = []
 
-    def transfers(self) -> Iterator[Transfer]:
+    def transfers(self) -> Iterator[Any]:
         """Transfers completed so far, in order of completion. Ends where whole records end; when ``data`` has grown
         since (a capture still being written), a further call goes on from there."""
         raise NotImplementedError
 
-    def finish(self) -> Iterator[Transfer]:
+    def finish(self) -> Iterator[Any]:
         """No more will come: reports a cut-off tail as damage and yields the submissions that never completed."""
         raise NotImplementedError
 

@@ -11,6 +11,7 @@ from typing import Any, TextIO
 import click
 
 from sticktrace.cli.common import capture_argument, labelled, opened, report_damage, words_argument
+from sticktrace.errors import SticktraceError
 
 _REQUEST_SENSE = 0x03
 _FORMS = ["jsonl", "csv", "pcap"]
@@ -69,6 +70,8 @@ def _pcap(source: Any, selection: Any, target: str, overwrite: bool) -> None:
 
     if target == "-":
         raise click.UsageError("a pcap needs a file: --to FILE")
+    if source.form == "log":
+        raise SticktraceError(f"{safe(source.name)}: a log tells of traffic and holds none: nothing for a pcap")
     with new_file(Path(target), [source.source.identity], overwrite) as out:
         wanted = _records_of(source.reading(), selection) if selection.words else None
         count = write(source.reading(), out, wanted)
@@ -109,8 +112,8 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
     from sticktrace.findings.scene import Scene
     from sticktrace.findings.verdict import conclude
     from sticktrace.output.device_text import device_facts
-    from sticktrace.output.json_lines import capture_facts, exchange_facts, request_facts, stray_facts
-    from sticktrace.transport.items import Exchange, Stray
+    from sticktrace.output.json_lines import capture_facts, exchange_facts, request_facts, saying_facts, stray_facts
+    from sticktrace.transport.items import Exchange, Saying, Stray
 
     yield json.dumps(capture_facts(source.skim()))
     if selection.words:
@@ -126,6 +129,8 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
             yield json.dumps(request_facts(item))
         elif isinstance(item, Stray):
             yield json.dumps(stray_facts(item))
+        elif isinstance(item, Saying):
+            yield json.dumps(saying_facts(item))
     diagnosis = conclude(scene)
     for stick in scene.ledger.sticks.in_order():
         yield json.dumps(device_facts(stick))

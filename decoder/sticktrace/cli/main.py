@@ -75,8 +75,8 @@ class Verbs(click.Group):
 def cli() -> None:
     """Read a recording of USB mass-storage traffic and say what happened.
 
-    CAPTURE is a pcap or pcapng file from a Linux or Windows host, usbmon text, or hex lines from a firmware's
-    console; "-" reads standard input. `sticktrace CAPTURE` alone diagnoses it.
+    CAPTURE is a pcap or pcapng file from a Linux or Windows host, usbmon text, hex lines from a firmware's console,
+    or the log of a kernel, boot loader or board; "-" reads standard input. `sticktrace CAPTURE` alone diagnoses it.
 
     A capture holds private file contents and serial numbers: look before you pass one on (see redact).
     """

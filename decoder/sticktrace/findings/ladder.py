@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 from sticktrace.findings.finding import LONG_NS, PATIENCE_NS, QUIET_NS
-from sticktrace.sticks.stages import Stage
+from sticktrace.sticks.stages import Reached, Stage
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import EVIDENCE_LIMIT, Tally
 from sticktrace.sticks.unit import Unit
@@ -62,11 +62,28 @@ def ladder(stick: Stick, scene: Scene) -> list[Rung]:
         at = reached.get(stage)
         if at is not None:
             numbers = (at.exchange,) if at.exchange else ()
-            text = _REACHED[stage](stick, scene)
+            text = _heard(stage, at, stick, scene) if at.said else _REACHED[stage](stick, scene)
             rungs.append(Rung(stage, REACHED, text, numbers, at.records[:EVIDENCE_LIMIT], at.time_ns))
         else:
-            rungs.append(_OPEN.get(stage, _not_seen)(stage, stick, scene))
+            rungs.append(_said_failed(stage, stick, _OPEN.get(stage, _not_seen)(stage, stick, scene)))
     return rungs
+
+
+_FROM_UNIT = frozenset((Stage.IDENTITY, Stage.READY, Stage.CAPACITY))
+
+
+def _heard(stage: Stage, at: Reached, stick: Stick, scene: Scene) -> str:
+    """What is said of a stage that a log tells of: what it told of the unit, else its own words."""
+    known = stage in _FROM_UNIT or (stage is Stage.DESCRIPTORS and bool(stick.device.ids))
+    return f"{_REACHED[stage](stick, scene) if known else at.said} (the log says)"
+
+
+def _said_failed(stage: Stage, stick: Stick, rung: Rung) -> Rung:
+    """A stage that a log says failed, where nothing else tells more."""
+    at = stick.said_failed.get(stage)
+    if at is None or rung.state is FAILED:
+        return rung
+    return Rung(stage, FAILED, f"the log says: {at.said}", (), at.records[:EVIDENCE_LIMIT], at.time_ns)
 
 
 def _failed(stage: Stage, text: str, tally: Tally) -> Rung:
@@ -82,6 +99,8 @@ def _not_seen(stage: Stage, stick: Stick, scene: Scene) -> Rung:
 
 def _attached(stick: Stick, scene: Scene) -> str:
     device = stick.device
+    if device.heard is not None and device.heard.path:
+        return f"plugged in at {device.heard.path} (the log says)"
     where = f"port {device.port} of the hub at address {device.hub.address}" if device.hub else "a port"
     return f"plugged into {where}" if device.attached_ns >= 0 else f"already on {where}"
 
@@ -95,6 +114,8 @@ def _described(stick: Stick, scene: Scene) -> str:
 
 
 def _configured(stick: Stick, scene: Scene) -> str:
+    if stick.by_hearsay:
+        return "the mass storage driver took it (the log says)" if stick.is_storage else "configured (the log says)"
     value = stick.device.configuration
     return f"configuration {value}" if value else "configured"
 
@@ -106,7 +127,7 @@ def _answers(stick: Stick, scene: Scene) -> str:
 
 
 _TRANSPORTS = {Transport.BOT: "Bulk-Only Transport", Transport.UAS: "USB Attached SCSI",
-               Transport.CBI: "Control/Bulk/Interrupt transport"}  # fmt: skip
+               Transport.CBI: "Control/Bulk/Interrupt transport", Transport.UNTOLD: "commands"}  # fmt: skip
 
 
 def _first_unit(stick: Stick, stage: Stage) -> Unit:
@@ -200,6 +221,8 @@ def _no_answer(stage: Stage, stick: Stick, scene: Scene) -> Rung:
     first = stick.first_exchange
     if first is None:
         return Rung(stage)
+    if stick.by_hearsay:
+        return Rung(stage, NOT_SEEN, "a log tells only of commands that failed", (first.number,))
     waited = scene.end_ns - first.time_ns
     if stick.cut_short and waited < LONG_NS:
         return Rung(stage, NOT_SEEN, "the only command is cut off by the end of the capture", (first.number,))

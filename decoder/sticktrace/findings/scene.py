@@ -19,7 +19,7 @@ from sticktrace.sticks.learning import ACCESSES, BROKEN, READS, WRITES
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.unit import Unit
 from sticktrace.storage.sense import SenseFacts, decode
-from sticktrace.transport.items import FAILED, PASSED, Exchange, Item, Stray, StrayKind
+from sticktrace.transport.items import FAILED, PASSED, Exchange, Item, Saying, Stray, StrayKind
 from sticktrace.transport.remarks import Remark, Said
 from sticktrace.volume.division import Volume
 from sticktrace.volume.findings import Fact
@@ -59,9 +59,11 @@ class Scene:
         self._exchange = self._hooks("exchange")
         self._request, self._event = self._hooks("request"), self._hooks("event")
         self._stray, self._aftermath = self._hooks("stray"), self._hooks("aftermath")
+        self._saying, self._heard = self._hooks("saying"), self._hooks("exchange", heard=True)
 
-    def _hooks(self, name: str) -> list[Callable[..., None]]:
-        return [getattr(rule, name) for rule in self.rules if getattr(type(rule), name) is not getattr(Rule, name)]
+    def _hooks(self, name: str, *, heard: bool = False) -> list[Callable[..., None]]:
+        rules = [rule for rule in self.rules if rule.hears or not heard]
+        return [getattr(rule, name) for rule in rules if getattr(type(rule), name) is not getattr(Rule, name)]
 
     # -- what a rule may ask -------------------------------------------------------------------------------------
 
@@ -134,6 +136,9 @@ class Scene:
             self._take_event(item, stick)
         elif isinstance(item, Stray):
             self._take_stray(item, stick)
+        elif isinstance(item, Saying):
+            for hook in self._saying:
+                hook(item, stick)
         return stick
 
     def end(self) -> None:
@@ -147,6 +152,11 @@ class Scene:
         unit = self.ledger.exchange(item)
         stick = unit.stick
         watch = self._watch.get(unit) or self._watch.setdefault(unit, Watch())
+        if item.told:
+            for hook in self._heard:
+                hook(item, unit)
+            unit.last = item
+            return stick
         if stick in self.after:
             self._settle(stick, item)
         remarks = item.remarks

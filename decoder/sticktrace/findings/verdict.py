@@ -219,9 +219,11 @@ def _same_stick(stick: Stick | None, before: Stick | None) -> bool:
     device, earlier = stick.device, before.device
     if device.earlier is earlier:
         return True
-    alike = bool(stick.ids) and device.descriptor[8:14] == earlier.descriptor[8:14]
+    alike = bool(stick.ids) and stick.ids == before.ids and device.descriptor[8:14] == earlier.descriptor[8:14]
     serials = {one.named("iSerialNumber") for one in (device, earlier)} - {""}
     same_place = device.hub is not None and device.hub is earlier.hub and device.port == earlier.port
+    if device.heard is not None and earlier.heard is not None and device.heard.path:
+        same_place = same_place or device.heard.path == earlier.heard.path
     return alike and same_place and len(serials) < 2
 
 
@@ -304,6 +306,8 @@ def _counts(report: StickReport) -> str:
     stick = report.stick
     if not stick.exchanges:
         return ""
+    if stick.by_hearsay:
+        return f" (the log tells of {count_of(stick.exchanges, 'command')} that failed)"
     failed = f", {stick.failures} of them not passed" if stick.failures else "" if stick.cut_short else ", all passed"
     end = ", the last without an end" if stick.cut_short else ""
     return f" ({count_of(stick.exchanges, 'command')}{failed}{end})"
@@ -312,6 +316,8 @@ def _counts(report: StickReport) -> str:
 def _end(report: StickReport, findings: list[Finding]) -> str:
     stick = report.stick
     blamed = any(f.severity != NOTE and f.stick is stick for f in findings)
+    if stick.device.heard is not None and stick.ids and not stick.is_storage and report.stopped is None and not blamed:
+        return "; the log does not say that it is storage"
     if report.stopped is not None or not stick.exchanges or blamed:
         return ""
     if stick.detached is not None:

@@ -118,6 +118,11 @@ def _gather(exchange: Exchange, read: Read) -> tuple[bytes, str]:
     return bytes(gathered), note
 
 
+def tag_words(exchange: Exchange) -> str:
+    """``tag 00000005h``, or that a log does not print it."""
+    return "told of by a log, which prints no tag" if exchange.told else f"tag {exchange.tag:08X}h"
+
+
 def account(
     exchange: Exchange, read: Read, style: Style = plain, touches: str = "", sectors: Sectors | None = None,
     width: int = 0,
@@ -127,7 +132,7 @@ def account(
     cells = line_of(exchange, touches)
     yield style(f"Exchange {exchange.number}: {describe(exchange.cdb, exchange.device_type)}", "head")
     yield (
-        f"  device {exchange.bus}.{exchange.address} LUN {exchange.lun}, tag {exchange.tag:08X}h, "
+        f"  device {exchange.bus}.{exchange.address} LUN {exchange.lun}, {tag_words(exchange)}, "
         f"{time_in_words(exchange.time_ns)} after the first record, took {cells.duration}, "
         f"{'record' if len(exchange.records) == 1 else 'records'} {_ranges(exchange.records)}"
     )

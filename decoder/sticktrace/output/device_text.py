@@ -36,7 +36,10 @@ def card_lines(stick: Stick, style: Style = plain) -> Iterator[str]:
         yield f"  {'interface':<14}{_interface(interface)}"
     yield from _hub_lines(device, facts["hub_descriptor"])
     if not device.described:
-        yield "  no descriptor in this capture"
+        heard = device.heard
+        where = f" on port {heard.path}" if heard and heard.path else ""
+        disks = f", {', '.join(heard.blocks.values())}" if heard and heard.blocks else ""
+        yield f"  a log tells of it{where}{disks}" if heard else "  no descriptor in this capture"
     for _, unit in sorted(stick.units.items()):
         yield from unit_lines(unit)
     for lie in facts["lies"]:

@@ -7,7 +7,7 @@ from typing import Any
 from sticktrace.bus.requests import Request
 from sticktrace.codes.asc import meaning as asc_meaning
 from sticktrace.session import Reading
-from sticktrace.transport.items import Exchange, Sense, Stray
+from sticktrace.transport.items import Exchange, Saying, Sense, Stray
 
 
 def capture_facts(reading: Reading) -> dict[str, Any]:
@@ -38,19 +38,19 @@ def exchange_facts(exchange: Exchange, touches: str = "") -> dict[str, Any]:
         "kind": "exchange",
         "number": exchange.number,
         "time_ns": exchange.time_ns,
-        "duration_ns": exchange.duration_ns,
+        "duration_ns": None if exchange.told else exchange.duration_ns,
         "bus": exchange.bus,
         "address": exchange.address,
         "lun": exchange.lun,
-        "tag": exchange.tag,
+        "tag": None if exchange.told else exchange.tag,
         "opcode": exchange.opcode,
         "command": exchange.command,
         "cdb": exchange.cdb.hex(),
         "lba": exchange.lba,
         "blocks": exchange.blocks,
         "direction": exchange.direction,
-        "expected": exchange.expected,
-        "moved": exchange.moved,
+        "expected": None if exchange.told else exchange.expected,
+        "moved": None if exchange.told else exchange.moved,
         "residue": exchange.residue,
         "status": exchange.status,
         "sense": sense_facts(exchange.sense),
@@ -95,3 +95,9 @@ def stray_facts(stray: Stray) -> dict[str, Any]:
         "remark": stray.remark.facts(),
         "records": list(stray.records),
     }
+
+
+def saying_facts(saying: Saying) -> dict[str, Any]:
+    """``kind:"statement"``: what a log says, and of which device."""
+    where = {"bus": saying.bus, "address": saying.address, "lun": saying.lun, "in_exchange": saying.in_exchange}
+    return {**saying.statement.facts(), **where}

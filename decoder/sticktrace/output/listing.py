@@ -46,6 +46,8 @@ def line_of(exchange: Exchange, touches: str = "") -> Line:
     """The cells of one exchange. ``touches`` is what its blocks are on the volume."""
     if exchange.direction == "none":
         moved = "-"
+    elif exchange.told:
+        moved = "not told"
     elif exchange.moved == exchange.expected:
         moved = f"{exchange.moved}"
     else:

@@ -17,12 +17,14 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from sticktrace.bus.requests import Request
 from sticktrace.capture.hex_text import CHATTER, HexTextReader
+from sticktrace.capture.logs import LogReader
 from sticktrace.capture.transfer import INTERRUPT, Piece, Transfer
 from sticktrace.capture.usbmon_text import UsbmonTextReader
 from sticktrace.redaction import identity
 from sticktrace.redaction.blocks import BlockRedactor
 from sticktrace.redaction.container import blank_words
 from sticktrace.redaction.filler import Keep, Scrambler
+from sticktrace.redaction.log_lines import LogCopy
 from sticktrace.redaction.texts import TextPlaces, hex_lines
 from sticktrace.transport.items import PASSED, Exchange
 from sticktrace.volume.medium import Medium
@@ -252,6 +254,8 @@ def redact(
     """Writes a redacted copy of a capture and says what it replaced. ``key`` is only for tests: without it every run
     makes its own. Raises SticktraceError when the target may not be written or the form cannot be redacted."""
     with new_file(target, [capture.source.identity], overwrite) as out:
+        if capture.form == LogReader.form:
+            return _logged(capture, out, keep or Keep(), key)
         if capture.form == HexTextReader.form:
             return _rewritten(capture, out, keep or Keep(), key)
         for at in range(0, len(capture.source.data), _CHUNK):
@@ -275,6 +279,16 @@ def _redacted(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) ->
     if capture.form == "pcapng" and not keep.strings:
         run.report.counts["words in the container"] += blank_words(data, put)
     return run.report
+
+
+def _logged(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> Redacted:
+    """Of a log only what is understood is written, line by line, without what its logger put in front."""
+    copy = LogCopy(Scrambler(key), keep)
+    for line in copy.lines(capture.reading().reader):
+        out.write(line.encode())
+    report = Redacted(copy.counts)
+    report.console_lines = copy.left_out
+    return report
 
 
 def _rewritten(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> Redacted:

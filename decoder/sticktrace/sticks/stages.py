@@ -34,8 +34,10 @@ WHAT = {
 
 
 class Reached(NamedTuple):
-    """When a stage was reached, and the exchange (0 for none) and records that show it."""
+    """When a stage was reached, and the exchange (0 for none) and records that show it. ``said``:
+    the words of the log that tell it, "" where the bus shows it."""
 
     time_ns: int
     exchange: int = 0
     records: tuple[int, ...] = ()
+    said: str = ""

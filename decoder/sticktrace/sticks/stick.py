@@ -38,7 +38,8 @@ class Stick:
 
     __slots__ = (
         "_reached", "asks", "cut_short", "detached", "device", "events", "exchanges", "failures", "first_exchange",
-        "first_ns", "last_ns", "last_request", "last_was_exchange", "number", "shares_place", "transport_bad",
+        "first_ns", "last_ns", "last_request", "last_was_exchange", "number", "said_failed", "shares_place",
+        "transport_bad",
         "transports", "units",
     )  # fmt: skip
 
@@ -56,6 +57,7 @@ class Stick:
         self.last_request: Request | None = None
         self.detached: BusEvent | None = None
         self._reached: dict[Stage, Reached] = {}
+        self.said_failed: dict[Stage, Reached] = {}
 
     # -- who it is -----------------------------------------------------------------------------------------------
 
@@ -84,7 +86,7 @@ class Stick:
         """What to call it: INQUIRY vendor and product of its first unit that tells them, else its strings, ids or
         address."""
         told = next((unit.names for _, unit in sorted(self.units.items()) if unit.names), "")
-        if told or self.device.ids or self.device.addresses:
+        if told or self.device.ids or self.device.addresses or self.device.heard:
             return told or self.device.title
         return "device without an address"
 
@@ -109,6 +111,11 @@ class Stick:
         roles = self.device.roles().values()
         return max((role.max_packet for role in roles if role.kind == "bulk" and role.active), default=0)
 
+    @property
+    def by_hearsay(self) -> bool:
+        """Whether all that is known of it is what a log says: nothing of it was seen on the bus."""
+        return self.device.heard is not None and not self.device.described
+
     # -- what it is ----------------------------------------------------------------------------------------------
 
     @property
@@ -123,8 +130,9 @@ class Stick:
 
     @property
     def known(self) -> bool:
-        """Whether the configuration descriptor tells what it is."""
-        return bool(self.device.interface_classes)
+        """Whether the configuration descriptor, or a log, tells what it is."""
+        heard = self.device.heard
+        return bool(self.device.interface_classes) or (heard is not None and heard.kind == "other")
 
     @property
     def begun_before(self) -> bool:
@@ -173,10 +181,12 @@ class Stick:
         if end_ns > self.last_ns:
             self.last_ns = end_ns
 
-    def reach(self, stage: Stage, time_ns: int, exchange: int = 0, records: tuple[int, ...] = ()) -> None:
+    def reach(
+        self, stage: Stage, time_ns: int, exchange: int = 0, records: tuple[int, ...] = (), said: str = ""
+    ) -> None:
         """A stage is reached, unless it was before."""
         if stage not in self._reached:
-            self._reached[stage] = Reached(time_ns, exchange, records)
+            self._reached[stage] = Reached(time_ns, exchange, records, said)
 
     @property
     def reached(self) -> dict[Stage, Reached]:

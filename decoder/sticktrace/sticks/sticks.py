@@ -11,12 +11,12 @@ from functools import lru_cache
 from sticktrace.bus.device import Device
 from sticktrace.bus.events import BusEvent, Happening
 from sticktrace.bus.requests import Request
-from sticktrace.sticks import learning
+from sticktrace.sticks import hearing, learning
 from sticktrace.sticks.learning import ACCESSES, Read
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import find, head, name
-from sticktrace.transport.items import PASSED, Exchange, Item
+from sticktrace.transport.items import PASSED, Exchange, Item, Saying
 
 
 def kind_of(item: Exchange) -> tuple[str, str]:
@@ -52,6 +52,9 @@ class Sticks:
         elif isinstance(item, BusEvent):
             learning.event(item, stick)
             stick.seen(item.time_ns, item.time_ns if item.kind is Happening.DETACHED else -1)
+        elif isinstance(item, Saying):
+            hearing.saying(item, stick)
+            stick.seen(item.time_ns, item.time_ns)
         else:
             stick.seen(item.time_ns, item.time_ns)
         return stick

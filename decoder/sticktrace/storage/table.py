@@ -24,7 +24,7 @@ STATUSES, DIRECTIONS, TRANSPORTS = tuple(Status), tuple(Direction), tuple(Transp
 # column name: array type code. -1 stands for "none" in the signed ones.
 _NUMBERS = {
     "number": "I", "time_ns": "q", "command_ns": "q", "data_ns": "q", "end_ns": "q", "bus": "H", "address": "H",
-    "device": "I", "lun": "H", "tag": "I", "name": "H", "lba": "q", "blocks": "q", "direction": "B",
+    "device": "I", "lun": "H", "tag": "q", "name": "H", "lba": "q", "blocks": "q", "direction": "B",
     "expected": "q", "moved": "q", "residue": "q", "status": "B", "sense": "i", "case": "b", "stalled": "B",
     "truncated": "B", "transport": "B",
     "touches": "I", "command_at": "Q", "command_captured": "I", "command_actual": "I",

@@ -137,7 +137,7 @@ def time_of(reading: Reading) -> Timing:
     parts: dict[Stick, StickTiming] = {}
     for item in reading:
         stick = ledger.see(item)
-        if isinstance(item, Exchange):
+        if isinstance(item, Exchange) and not item.told:
             part = parts.get(stick)
             if part is None:
                 part = parts[stick] = StickTiming(stick)

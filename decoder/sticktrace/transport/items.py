@@ -13,6 +13,7 @@ from typing import NamedTuple
 from sticktrace.bus.device import Device
 from sticktrace.bus.events import BusEvent
 from sticktrace.bus.requests import Request
+from sticktrace.capture.logs import Statement
 from sticktrace.capture.transfer import NO_DATA, Piece
 from sticktrace.grammar.direction import Direction as Direction
 from sticktrace.transport.remarks import Remark
@@ -32,11 +33,13 @@ PASSED, FAILED, PHASE_ERROR, MISSING, INVALID = Status
 
 
 class Transport(StrEnum):
-    """How commands are wrapped (MSC Specification Overview 1.4, bInterfaceProtocol)."""
+    """How commands are wrapped (MSC Specification Overview 1.4, bInterfaceProtocol). UNTOLD: a log tells of the
+    command and not of that."""
 
     BOT = "BOT"
     UAS = "UAS"
     CBI = "CBI"
+    UNTOLD = "not told"
 
 
 class StrayKind(StrEnum):
@@ -50,6 +53,11 @@ class StrayKind(StrEnum):
     ERROR = "stray error"
     TASK = "task management"
     REST = "rest of a missing command"
+
+
+NO_TAG = -1
+"""dCBWTag, and NOT_PRINTED dCBWDataTransferLength, of a command of which a log tells."""
+NOT_PRINTED = -1
 
 
 class Sense(NamedTuple):
@@ -102,6 +110,12 @@ class Exchange:
     data_ns: int = -1
     end_ns: int = -1
     transport: Transport = Transport.BOT
+
+    @property
+    def told(self) -> bool:
+        """Whether it is only told of, by a log: its block, status and sense are known as far as printed; tag, lengths,
+        data and phases are not."""
+        return self.tag == NO_TAG
 
     @property
     def opcode(self) -> int:
@@ -179,5 +193,20 @@ class Stray:
         return self.remark.words
 
 
-Item = Exchange | Request | BusEvent | Stray
+@dataclass(slots=True, eq=False)
+class Saying:
+    """What a log says of a device; ``lun`` is the unit that it speaks of (0 where it names none). ``in_exchange``: it
+    is what an exchange was made from as well, which counts its records."""
+
+    time_ns: int
+    bus: int
+    address: int
+    device: Device
+    lun: int
+    statement: Statement
+    records: tuple[int, ...]
+    in_exchange: bool = False
+
+
+Item = Exchange | Request | BusEvent | Stray | Saying
 """Everything that a reading yields, in the order in which it began."""

@@ -12,6 +12,7 @@ from enum import IntEnum, StrEnum
 from functools import lru_cache
 from typing import Any, NamedTuple
 
+from sticktrace.codes import host_status
 from sticktrace.codes.scsi import STATUS as SCSI_STATUS
 from sticktrace.codes.status import in_words
 from sticktrace.grammar.uas import RESPONSE_CODES, TASK_MANAGEMENT_FUNCTIONS
@@ -103,6 +104,9 @@ class Said(StrEnum):
     OWNER_UNSURE = "data-owner-unsure"
     BLOCK_RESET = "command-block-reset"
     INTERRUPT_SENSE = "interrupt-sense"
+    HOST_SAYS = "host-says"
+    HOST_GAVE_UP = "host-gave-up"
+    SENSE_DECIMAL = "sense-read-as-decimal"
     MORE = "more-remarks"
     # of strays
     REST_OF_MISSING = "rest-of-missing-command"
@@ -200,6 +204,9 @@ _ROWS: dict[Said, _Row] = {
     Said.OWNER_UNSURE: _Row((), "several commands waited for such data; one of them is taken as its owner"),
     Said.BLOCK_RESET: _Row((), "Command Block Reset", "CBI 1.1 2.2"),
     Said.INTERRUPT_SENSE: _Row(("asc", "ascq"), "the interrupt says ASC {asc:02X}h, ASCQ {ascq:02X}h"),
+    Said.HOST_SAYS: _Row(("host",), "the log: {host}"),
+    Said.HOST_GAVE_UP: _Row((), "the log: the host gave the command up for its time"),
+    Said.SENSE_DECIMAL: _Row((), "the sense code is taken as printed in decimal, since it goes with the key so"),
     Said.MORE: _Row(("count",), "and {count} remarks more"),
     Said.REST_OF_MISSING: _Row(("bytes",), "{bytes} whose command may be among the transfers that the recorder lost"),
     Said.STRAY_BYTES: _Row(("bytes",), "{bytes} of data outside any exchange", _BOT + "3.3"),
@@ -242,6 +249,7 @@ _WRITTEN: dict[str, Callable[[int], str]] = {
     "waited_ns": time_in_words,
     "bytes": lambda value: count_of(value, "byte"),
     "why": lambda value: Why(value).words,
+    "host": host_status.in_words,
     "stalled": _stalled,
 }
 """Number's name -> how it is written, where a plain number will not do."""

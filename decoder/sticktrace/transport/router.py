@@ -12,12 +12,16 @@ from collections import Counter
 from sticktrace.bus.device import Device
 from sticktrace.bus.devices import Bus
 from sticktrace.bus.events import BusEvent, Happening
+from sticktrace.bus.hearsay import Hearsay
 from sticktrace.bus.interfaces import Role, StorageInterface
 from sticktrace.bus.requests import Request, is_request, read_request
+from sticktrace.capture.logs import Kind, Statement
 from sticktrace.capture.transfer import BULK, GAP, INTERRUPT, Transfer
 from sticktrace.transport.bot import Lane, Overdue, Read
 from sticktrace.transport.cbi import CbiLane
+from sticktrace.transport.items import Saying
 from sticktrace.transport.remarks import Why
+from sticktrace.transport.saying import exchange_of
 from sticktrace.transport.sequence import Sequence
 from sticktrace.transport.uas import UasLane
 
@@ -41,6 +45,7 @@ class Router:
 
     def __init__(self, read: Read, overdue: Overdue) -> None:
         self.bus = Bus()
+        self._hearsay = Hearsay(self.bus)
         self.out = Sequence()
         self.elsewhere: Counter[str] = Counter()
         self.inferred: set[Device] = set()
@@ -78,6 +83,31 @@ class Router:
             for lane in lanes:
                 lane.control("GAP", transfer)
         self._count(transfer, "marks of lost transfers")
+
+    def hear(self, item: Transfer | Statement) -> None:
+        """Take what a text tells: a transfer, or something said."""
+        if isinstance(item, Statement):
+            self.tell(item)
+        else:
+            self.feed(item)
+
+    def tell(self, statement: Statement) -> None:
+        """Take what a log says."""
+        device, lun, events = self._hearsay.take(statement)
+        if device is None:
+            self.elsewhere["log lines about no USB device"] += len(statement.owned)
+            return
+        for event in events:
+            self.out.add(event)
+        exchange = None
+        if statement.kind is Kind.COMMAND_FAILED:
+            exchange = exchange_of(statement, device, lun)
+        if exchange is not None:
+            self.out.add(exchange)
+        self.out.add(
+            Saying(statement.time_ns, device.bus, device.address, device, lun, statement, statement.owned,
+                    exchange is not None)
+        )  # fmt: skip
 
     def end(self) -> None:
         """The capture ends: close what is open."""

@@ -97,7 +97,7 @@ class Failures:
     def _begin(self, item: Statement, key: str) -> _Entry:
         whole = Statement(
             Kind.COMMAND_FAILED, item.time_ns, item.records, item.about, dict(item.values), item.line, item.pattern,
-            timed=item.timed, end=item.end,
+            timed=item.timed, end=item.end, owned=item.owned,
         )  # fmt: skip
         entry = _Entry(whole, True, self._count, key)
         self._queue.append(entry)
@@ -168,6 +168,7 @@ def _merge(whole: Statement, item: Statement) -> None:
         else:
             whole.values.setdefault(name, value)
     whole.records += tuple(record for record in item.records if record not in whole.records)
+    whole.owned += item.owned
     whole.line = f"{whole.line} / {item.line}"
     about = {
         name: getattr(whole.about, name) if getattr(whole.about, name) not in ("", -1) else getattr(item.about, name)

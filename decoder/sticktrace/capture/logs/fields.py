@@ -40,6 +40,12 @@ def _bytes(text: str) -> bytes:
     return bytes(int(pair, 16) for pair in pairs)
 
 
+def _bcd(text: str) -> int:
+    """A release number: 1.02 is 0102h, as bcdDevice has it."""
+    high, low = text.split(".")
+    return int(high, 16) << 8 | int(low, 16)
+
+
 def _error(text: str) -> int:
     return error_numbers.from_log(text)[0]
 
@@ -71,22 +77,24 @@ COUNTS = frozenset(("count", "max_lun", "number", "most", "status", "result", "v
 """Groups of regular expressions that are numbers where they are digits."""
 
 FIELDS: dict[str, Field] = {
-    "int": Field(r"\d++", int),
-    "number": Field(r"0x[0-9a-f]++|[0-9][0-9a-f]*+h\b|\d+(?:,\d{3})*+", _number),
-    "hex": Field(r"(?:0x)?[0-9a-f]++h?", _hex),
+    "int": Field(r"\d{1,18}+(?!\d)", int),
+    "number": Field(r"0x[0-9a-f]{1,16}+|[0-9][0-9a-f]{0,15}+h\b|\d{1,15}(?:,\d{3}){0,5}+", _number),
+    "hex": Field(r"(?:0x)?[0-9a-f]{1,16}+h?", _hex),
     "hex4": Field(r"(?:0x)?[0-9a-f]{4}(?![0-9a-f])", _hex),
-    "errno": Field(r"-?\d++|0x[0-9a-f]++|E[A-Z]{2,12}|(?:USB_ERR_)?[A-Z][A-Z_]{3,20}", _error),
+    "errno": Field(r"-?\d{1,9}+|0x[0-9a-f]{1,8}+|E[A-Z]{2,12}|(?:USB_ERR_)?[A-Z][A-Z_]{3,20}", _error),
     "word": Field(r"[\w.+-]++"),
     "name": Field(r"[\w./+:-]+[\w+]"),
     "text": Field(rf".{{0,{LONGEST_TEXT}}}?"),
     "rest": Field(rf".{{0,{LONGEST_TEXT}}}"),
     "cell": Field(r"\S(?:\S| (?! )){0,60}"),  # text that ends at two blanks or at the end
+    "hostbyte": Field(r"DID_[A-Z_]{2,30}|0x[0-9a-f]{1,2}(?![0-9a-z])"),
+    "bcd": Field(r"[0-9a-f]{1,2}\.[0-9a-f]{2}", _bcd),
     "bytes": Field(rf"{_PAIR}(?:[ ,:-]+{_PAIR})*+|(?:[0-9a-f]{{2}}){{3,32}}\b", _bytes),
     "cdb": Field(rf"{_PAIR}(?:[ ,]+{_PAIR}){{5,31}}+|(?:[0-9a-f]{{2}}){{6,32}}\b", _bytes),
-    "float": Field(r"\d+(?:\.\d+)?", float),
+    "float": Field(r"\d{1,15}(?:\.\d{1,9})?", float),
     "path": Field(r"\d{1,3}-\d{1,3}(?:\.\d{1,3}){0,6}+|usb\d{1,3}", _path),
     "scsi": Field(r"\d{1,4}:\d{1,3}:\d{1,5}:\d{1,5}"),
-    "block": Field(r"(?:sd[a-z]{1,3}|sr\d{1,2}|da\d{1,3}|cd\d{1,2}|sd\d{1,2}|ub[a-z]|mmcblk\d)(?![a-z])"),
+    "block": Field(r"(?:sd[a-z]{1,3}|sr\d{1,2}|da\d{1,3}|cd\d{1,2}|sd\d{1,2}|ub[a-z])(?![a-z])|mmcblk\d|nvme\dn\d"),
     "speed": Field(_SPEED, _speed),
     "port": Field(r"\d{1,3}+", int), "host": Field(r"\d{1,5}+", int), "address": Field(r"\d{1,3}+", int),
     "lun": Field(r"\d{1,5}+", int), "bus": Field(r"\d{1,3}+", int),

@@ -10,16 +10,8 @@ from typing import Any
 
 from sticktrace.capture.logs.fat_results import RESULTS, name_of
 from sticktrace.capture.logs.statement import Kind
-from sticktrace.codes import asc, sense_keys
+from sticktrace.codes import asc, host_status, sense_keys
 from sticktrace.text import safe
-
-HOST_STATUS = (
-    "OK", "NO_CONNECT", "BUS_BUSY", "TIME_OUT", "BAD_TARGET", "ABORT", "PARITY", "ERROR", "RESET", "BAD_INTR",
-    "PASSTHROUGH", "SOFT_ERROR", "IMM_RETRY", "REQUEUE", "TRANSPORT_DISRUPTED", "TRANSPORT_FAILFAST", "TARGET_FAILURE",
-    "NEXUS_FAILURE", "ALLOC_FAILURE", "MEDIUM_ERROR",
-)  # fmt: skip
-"""How the SCSI layer of a Linux kernel names the end of a command, without ``DID_``, by number (kernel source
-``drivers/scsi/constants.c``)."""
 
 _SIZES = {"KB": 1_000, "MB": 1_000_000, "GB": 1_000_000_000, "KIB": 1 << 10, "MIB": 1 << 20, "GIB": 1 << 30}
 
@@ -69,18 +61,14 @@ def _result(values: dict[str, Any]) -> None:
     host = values.get("hostbyte")
     if isinstance(host, str):
         number = host.lower().startswith("0x")
-        values["hostbyte"] = _by_number(int(host, 16)) if number else host.upper().removeprefix("DID_")
+        values["hostbyte"] = host_status.name_of(int(host, 16)) if number else host.upper().removeprefix("DID_")
     if "code" in values:
         # The four bytes of a result: driver, host, message, status (kernel header scsi.h).
-        values["hostbyte"] = _by_number(values["code"] >> 16 & 0xFF)
+        values["hostbyte"] = host_status.name_of(values["code"] >> 16 & 0xFF)
         values["status"] = values.pop("code") & 0xFF
     message = values.get("message")
     if message is not None:
         values["message"] = message.strip().rstrip(":").strip()
-
-
-def _by_number(number: int) -> str:
-    return HOST_STATUS[number] if number < len(HOST_STATUS) else f"{number:#04x}"
 
 
 def _capacity(values: dict[str, Any]) -> None:
@@ -113,7 +101,3 @@ def _ids(values: dict[str, Any]) -> None:
     for name in ("vid", "pid"):
         if isinstance(values.get(name), str):
             values[name] = int(values[name], 16)
-    if "digit" in values and "minor" in values:
-        values["bcd"] = int(f"{values.get('bcd', '')}{values.pop('digit')}", 16) << 8 | values.pop("minor")
-    if not isinstance(values.get("bcd"), int):
-        values.pop("bcd", None)

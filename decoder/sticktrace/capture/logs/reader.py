@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import chain
 from typing import Any
 
 from sticktrace.capture.damage_log import DamageLog
@@ -15,13 +16,23 @@ from sticktrace.capture.transfer import Transfer
 
 OTHER_LINES = "lines of other programs"
 _WEAK = frozenset((Kind.NEWS, Kind.BEGINS))
-_SAMPLE = 512 << 10
+_SAMPLE = 256 << 10
 
 
 def strength(sample: bytes) -> int:
-    """How many statements of weight the beginning of a text holds."""
-    reader = LogReader(sample[:_SAMPLE])
-    return sum(item.kind not in _WEAK for item in (*reader.statements(), *reader.rest()))
+    """How surely the beginning of a text is a log: 2 for the words of a kernel, 1 for words that boards use, 0 for
+    none. Control characters and bytes that are no text make it none."""
+    sample = sample[:_SAMPLE]
+    control = sum(sample.count(bytes([code])) for code in range(32) if code not in (9, 10, 12, 13, 27))
+    if control * 50 > len(sample):
+        return 0
+    reader, found = LogReader(sample), 0
+    for item in chain(reader.statements(), reader.rest()):
+        if item.kind not in _WEAK:
+            found = 1
+            if not item.pattern.startswith("board."):
+                return 2
+    return found
 
 
 class LogReader(Reader):
@@ -31,6 +42,7 @@ class LogReader(Reader):
     """
 
     form = "log"
+    speaks = True
 
     def __init__(self, data: Any) -> None:
         super().__init__(data)
@@ -59,16 +71,19 @@ class LogReader(Reader):
             found.append("the printed clock starts again: later times are counted on from the last one")
         return found
 
-    def transfers(self) -> Iterator[Transfer]:
-        """A log shows none."""
-        for _ in self.statements():
-            pass
-        yield from ()
+    def transfers(self) -> Iterator[Transfer | Statement]:
+        return self.statements()
 
-    def finish(self) -> Iterator[Transfer]:
-        for _ in self.rest():
-            pass
-        yield from ()
+    def finish(self) -> Iterator[Transfer | Statement]:
+        return self.rest()
+
+    def sayings(self) -> Iterator[Statement]:
+        """Everything that is said, line by line, nothing put together."""
+        for source in (self._lines.whole(self.data), self._lines.rest(self.data)):
+            for text in source:
+                self.records += 1
+                yield from self._recogniser.line(text, self.records)
+        yield from self._recogniser.finish()
 
     def statements(self) -> Iterator[Statement]:
         """What the lines so far say, in order."""

@@ -40,7 +40,7 @@ class Recogniser:
 
     def __init__(self, patterns: Table | None = None) -> None:
         self.clock = Clock()
-        self.read = 0
+        self.read = self._owned = 0
         self._table = patterns or table()
         self._waiting: _Line | None = None
 
@@ -104,12 +104,14 @@ class Recogniser:
             yield Statement(
                 Kind.BEGINS, self.clock.now_ns, tuple(line.records), NOBODY, why, pattern="clock", timed=timed
             )
+        owned = tuple(record for record in line.records if record > self._owned)
         if line.found:
-            self.read += len(line.records)
-        for one in line.found:
-            yield self._statement(one, line, timed)
+            self.read += len(owned)
+            self._owned = max(self._owned, line.records[-1])
+        for number, one in enumerate(line.found):
+            yield self._statement(one, line, timed, () if number else owned)
 
-    def _statement(self, one: Found, line: _Line, timed: bool) -> Statement:
+    def _statement(self, one: Found, line: _Line, timed: bool, owned: tuple[int, ...]) -> Statement:
         pattern = one.pattern
         values = dict(pattern.values) | one.form.read(one.match)
         about = about_of(values)
@@ -119,7 +121,7 @@ class Recogniser:
             fails = RESULTS[values["code"]].fails
         return Statement(
             pattern.kind, self.clock.now_ns, tuple(line.records), about, values, safe(one.match[0].strip()), pattern.id,
-            pattern.reaches, fails, timed, pattern.end,
+            pattern.reaches, fails, timed, pattern.end, owned,
         )  # fmt: skip
 
 

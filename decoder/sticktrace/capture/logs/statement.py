@@ -89,7 +89,7 @@ class Statement:
     it is that of the last line that did. ``records`` are 1-based line numbers. ``values`` are typed by their names
     (`sticktrace.capture.logs.fields`). ``pattern`` is the id of the pattern that read it, ``line`` the words read.
     ``reaches`` and ``fails`` name the stage of bring-up that it shows as reached or failed, "" for none. ``end`` is who
-    speaks: "host" or "device".
+    speaks: "host" or "device". ``owned`` are the lines that no other statement accounts for.
     """
 
     kind: Kind
@@ -103,6 +103,7 @@ class Statement:
     fails: str = ""
     timed: bool = False
     end: str = "host"
+    owned: tuple[int, ...] = ()
 
     def get(self, name: str, default: Any = None) -> Any:
         """A value by name."""

@@ -58,6 +58,7 @@ class Blocks(Rule):
     """Blocks that failed, one by one, and whether they worked later."""
 
     layer = LAYER
+    hears = True
     patterns = (UNREADABLE, UNWRITABLE, UNREADABLE_ONCE)
 
     def begin(self) -> None:

@@ -91,6 +91,7 @@ class Addresses(Rule):
     """Addresses that were refused."""
 
     layer = LAYER
+    hears = True
     patterns = (OFF_BY_ONE, PAST_END, SIGN_ERROR)
 
     def begin(self) -> None:

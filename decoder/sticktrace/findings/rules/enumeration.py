@@ -83,7 +83,7 @@ class FirstWords(Rule):
 
     def end(self) -> None:
         for stick in self.scene.sticks:
-            if stick.is_hub and stick.ask("hub").done:
+            if stick.by_hearsay or (stick.is_hub and stick.ask("hub").done):
                 continue
             self._first(stick)
             self._address(stick)

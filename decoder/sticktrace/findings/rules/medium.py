@@ -39,6 +39,8 @@ _NEWS = frozenset((0x0, 0x1, 0x6))
 """NO SENSE, RECOVERED ERROR, UNIT ATTENTION: what comes with them is news (SPC-3 Table 27)."""
 _WARNING, _PREDICTION, _ROUNDED, _NO_DEFECT_LIST = 0x0B, 0x5D, 0x37, 0x1C
 _OUT_OF_RANGE, _UNKNOWN_OPCODE, _FIELD = 0x21, 0x20, 0x24
+_TOLD_BY_NAME = frozenset((0x6F, 0x74))
+"""Copy protection and security: `heard_medium` says what they are."""
 _REQUEST_SENSE = 0x03
 
 
@@ -46,6 +48,7 @@ class Sense(PerStick):
     """Failures by their sense key."""
 
     layer = LAYER
+    hears = True
     patterns = (
         HARDWARE, WRITE_PROTECTED, ABORTED, RECOVERED, REFUSED, DEFERRED, ACCESS_REFUSED, FUA_REFUSED, PREDICTED,
         WARNING, ADJUSTED,
@@ -76,11 +79,11 @@ class Sense(PerStick):
             news = _told_as_news(asc)
             return news if news is not None else _KEYS.get(key)
         if key == _PROTECT:
-            return WRITE_PROTECTED if exchange.opcode in WRITES else None
+            return WRITE_PROTECTED if exchange.opcode in WRITES and asc not in _TOLD_BY_NAME else None
         if key != _ILLEGAL or asc == _OUT_OF_RANGE:  # beyond the end is for the rules of capacity
             return _KEYS.get(key) if key != _ILLEGAL else None
         plain = exchange.opcode in _PLAIN
-        if exchange.opcode not in ACCESSES or (asc == _UNKNOWN_OPCODE and not plain):
+        if exchange.opcode not in ACCESSES or (asc == _UNKNOWN_OPCODE and not plain) or asc in _TOLD_BY_NAME:
             return REFUSED
         fua = len(exchange.cdb) > 1 and exchange.cdb[1] & _FUA and exchange.opcode not in _SIX
         return FUA_REFUSED if fua and asc == _FIELD else ACCESS_REFUSED

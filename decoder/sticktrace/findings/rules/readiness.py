@@ -66,6 +66,7 @@ class Waiting(Rule):
     """How long a unit took to get ready, and how the host waited."""
 
     layer = LAYER
+    hears = True
     patterns = (SLOW_START, NEVER_READY, POLLS_WITHOUT_END, FAILED_TAKEN_FOR_GOOD)
 
     def begin(self) -> None:

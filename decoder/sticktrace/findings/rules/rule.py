@@ -12,7 +12,7 @@ from sticktrace.findings.finding import Finding, Pattern
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
-from sticktrace.transport.items import Exchange, Stray
+from sticktrace.transport.items import Exchange, Saying, Stray
 
 if TYPE_CHECKING:
     from sticktrace.findings.scene import Scene
@@ -22,10 +22,12 @@ class Rule:
     """One kind of thing to watch for. A rule overrides the hooks that it needs; the scene calls no others.
 
     ``patterns`` are the findings that it can report. Exchanges that pass without anything remarkable are not shown to
-    rules (see `Scene`): only their sums, in `Unit` and `Stick`.
+    rules (see `Scene`): only their sums, in `Unit` and `Stick`. ``hears``: it can judge a command of which a log tells,
+    of which nothing but block, status and sense is known.
     """
 
     layer: ClassVar[str] = ""
+    hears: ClassVar[bool] = False
     patterns: ClassVar[tuple[Pattern, ...]] = ()
 
     def __init__(self, scene: Scene) -> None:
@@ -46,6 +48,9 @@ class Rule:
 
     def stray(self, stray: Stray, stick: Stick) -> None:
         """Bulk traffic that belongs to no exchange."""
+
+    def saying(self, item: Saying, stick: Stick) -> None:
+        """What a log says."""
 
     def aftermath(self, aftermath: Aftermath) -> None:
         """What followed a command that went wrong on the transport is complete."""

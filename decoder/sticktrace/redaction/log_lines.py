@@ -1,0 +1,55 @@
+"""The lines of a log that can be passed on: what was understood, with private words replaced.
+
+What else a log holds could be anything and is left out, and so are the names of hosts and users in front of a message.
+Serial numbers, names of files and of places where volumes are mounted are replaced wherever a pattern reads them.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from sticktrace.capture.logs import Kind, LogReader, Statement
+from sticktrace.capture.reader import Reader
+from sticktrace.redaction.filler import Keep, Scrambler
+
+_NAMES = frozenset(("where", "label", "file", "name"))
+_WITH_NAMES = frozenset((Kind.FILE_SYSTEM, Kind.FILES, Kind.FILE_RESULT))
+
+
+class LogCopy:
+    """Writes a log anew. ``counts`` is what was replaced, ``left_out`` how many lines were not taken over."""
+
+    def __init__(self, scrambler: Scrambler, keep: Keep) -> None:
+        self.counts: Counter[str] = Counter()
+        self.left_out = 0
+        self._scrambler, self._keep = scrambler, keep
+
+    def lines(self, reader: Reader) -> Iterator[str]:
+        """The lines of the copy."""
+        assert isinstance(reader, LogReader)
+        for item in reader.sayings():
+            stamp = f"[{item.time_ns // 10**9:5}.{item.time_ns % 10**9 // 1000:06}] " if item.timed else ""
+            yield f"{stamp}{self._redacted(item)}\n"
+        self.left_out = reader.records - reader.understood
+
+    def _redacted(self, item: Statement) -> str:
+        line = item.line
+        serial = item.kind is Kind.STRING and item.get("which") == "serial"
+        if serial and not self._keep.serials:
+            line = self._replaced(line, item.get("text", ""), "serial numbers")
+        elif item.kind is Kind.STRING and not serial and not self._keep.strings:
+            line = self._replaced(line, item.get("text", ""), "identity strings")
+        elif item.kind in _WITH_NAMES and not self._keep.names:
+            for name in sorted(_NAMES & item.values.keys()):
+                line = self._replaced(line, str(item.get(name)), "names")
+        elif item.kind is Kind.INQUIRY and not self._keep.strings:
+            for name in ("vendor", "product", "revision"):
+                line = self._replaced(line, str(item.get(name, "")), "identity strings")
+        return line
+
+    def _replaced(self, line: str, old: str, what: str) -> str:
+        if not old.strip() or old not in line:
+            return line
+        self.counts[what] += 1
+        return line.replace(old, self._scrambler.text(old))
