@@ -67,7 +67,7 @@ class HexTextReader(Reader):
         self.payload = self._wire.payload
         self._blocks = BlockBuilder()
         self._fields = FieldCollector()
-        self._lines = TextLines(LONGEST_LINE)
+        self._lines = TextLines(LONGEST_LINE, self._log)
         self._base_ns: int | None = None
         self._raw_ns = 0
         self._incomplete = 0

@@ -1,7 +1,8 @@
-"""Lines of a text capture, whatever encoding a terminal program saved it in.
+"""Lines of a text capture, whatever encoding and line ends a terminal program saved it with.
 
 Text without a byte-order mark is taken as UTF-8; undecodable bytes become replacement marks, never an error. Logs of
-Windows terminals often are UTF-16 with a byte-order mark (Unicode Standard, 2.13, "Unicode Signature").
+Windows terminals often are UTF-16 with a byte-order mark (Unicode Standard, 2.13, "Unicode Signature"). A line ends
+with LF, with CR and LF, or with CR alone, as old systems and some terminals write.
 """
 
 from __future__ import annotations
@@ -9,55 +10,83 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-_MARKS = {b"\xff\xfe": ("utf-16-le", b"\n\0"), b"\xfe\xff": ("utf-16-be", b"\0\n")}
-_UTF_8 = ("utf-8", b"\n")
+from sticktrace.capture.damage_log import DamageLog
+
+_MARKS = {b"\xff\xfe": ("utf-16-le", b"\n\0", b"\r\0"), b"\xfe\xff": ("utf-16-be", b"\0\n", b"\0\r")}
+_UTF_8 = ("utf-8", b"\n", b"\r")
 _MARK = "\ufeff"
+_RUN = 4
+"""CRs before an LF that count as one line end with it: each program that a log goes through may add one."""
 
 
-def encoding_of(data: Any) -> tuple[str, bytes]:
-    """The encoding that the first two bytes announce, and its line end."""
+def encoding_of(data: Any) -> tuple[str, bytes, bytes]:
+    """The encoding that the first two bytes announce, its LF and its CR."""
     return _MARKS.get(bytes(data[:2]), _UTF_8)
 
 
 def as_utf8(sample: bytes) -> bytes:
-    """The beginning of a capture as UTF-8, for those that look at what it holds."""
-    encoding, _ = encoding_of(sample)
-    if encoding == _UTF_8[0]:
-        return sample
-    return sample.decode(encoding, "replace").lstrip(_MARK).encode("utf-8", "replace")
+    """The beginning of a capture as UTF-8 with LF, for those that look at what it holds."""
+    encoding = encoding_of(sample)[0]
+    if encoding != _UTF_8[0]:
+        sample = sample.decode(encoding, "replace").lstrip(_MARK).encode("utf-8", "replace")
+    return sample.replace(b"\r", b"\n") if b"\r" in sample else sample
 
 
 class TextLines:
     """Hands out the lines of a capture one by one. ``position`` is the offset of the next line; ``whole`` may be called
-    again when the data has grown. Of a line longer than ``longest`` characters only the beginning is handed out."""
+    again when the data has grown. Of a line longer than ``longest`` characters only the beginning is handed out, and
+    ``log`` is told."""
 
-    def __init__(self, longest: int) -> None:
+    def __init__(self, longest: int, log: DamageLog | None = None) -> None:
         self.position = 0
-        self._longest = longest
-        self._encoding, self._end = "", b""
+        self._longest, self._log = longest, log
+        self._encoding, self._lf, self._cr = _UTF_8
+        self._number = 0
+        self._next = {b"": 0}
 
     def whole(self, data: Any) -> Iterator[str]:
         """The lines whose end is there, without it."""
         if self.position == 0:
-            self._encoding, self._end = encoding_of(data)
-        width = len(self._end)
-        while (end := self._find(data, width)) >= 0:
-            start, self.position = self.position, end + width
-            yield self._text(data, start, end)
+            self._encoding, self._lf, self._cr = encoding_of(data)
+        self._next = {self._lf: -1, self._cr: -1}
+        while (end := self._end(data)) is not None:
+            start, (stop, self.position) = self.position, end
+            yield self._text(data, start, stop)
 
     def rest(self, data: Any) -> Iterator[str]:
         """What follows the last line end, if anything does."""
         if self.position < len(data):
             start, self.position = self.position, len(data)
-            yield self._text(data, start, len(data))
+            yield self._text(data, start, len(data)).rstrip("\r")
 
-    def _find(self, data: Any, width: int) -> int:
-        end: int = data.find(self._end, self.position)
-        # In UTF-16 the same two bytes may stand across two characters; those are no line end.
-        while end >= 0 and (end - self.position) % width:
-            end = data.find(self._end, end + 1)
+    def _end(self, data: Any) -> tuple[int, int] | None:
+        """Where the next line stops and where the one after it begins; None if its end is not there yet."""
+        lf, cr, width = self._find(data, self._lf), self._find(data, self._cr), len(self._lf)
+        if lf <= cr:
+            return (lf, lf + width) if lf < len(data) else None
+        after = cr
+        while after - cr < _RUN * width and data[after : after + width] == self._cr:
+            after += width
+        if data[after : after + width] == self._lf:
+            return cr, after + width
+        # A CR at the end of a capture that is still growing may be half of a line end.
+        return (cr, cr + width) if after < len(data) else None
+
+    def _find(self, data: Any, mark: bytes) -> int:
+        """The next place of a mark, the length of the data if there is none. Looked for once, not for every line."""
+        end = self._next[mark]
+        if end < self.position:
+            end = data.find(mark, self.position)
+            # In UTF-16 the same two bytes may stand across two characters; those are no line end.
+            while end >= 0 and (end - self.position) % len(mark):
+                end = data.find(mark, end + 1)
+            self._next[mark] = end = end if end >= 0 else len(data)
         return end
 
     def _text(self, data: Any, start: int, end: int) -> str:
-        raw = bytes(data[start : min(end, start + self._longest * len(self._end))])
+        self._number += 1
+        most = self._longest * len(self._lf)
+        if end - start > most and self._log is not None:
+            self._log.report(f"line {self._number}", f"longer than {self._longest:,} characters; the rest is not read")
+        raw = bytes(data[start : min(end, start + most)])
         return raw.decode(self._encoding, "replace").lstrip(_MARK)

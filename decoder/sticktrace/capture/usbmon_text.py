@@ -60,7 +60,7 @@ class UsbmonTextReader(Reader):
         self.joiners.append(self.joiner)
         self._log = DamageLog()
         self.damage: list[Damage] = self._log
-        self._lines = TextLines(LONGEST_LINE)
+        self._lines = TextLines(LONGEST_LINE, self._log)
         self._line = 0
         self._first_us: int | None = None
         self._latest_us = 0

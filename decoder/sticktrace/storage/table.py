@@ -37,12 +37,17 @@ def _name_of(first: bytes, device_type: int | None) -> str:
     return name(first, device_type)
 
 
+def _largest(numbers: array[int]) -> int:
+    """The largest number that a column holds."""
+    return (1 << 8 * numbers.itemsize - numbers.typecode.islower()) - 1
+
+
 class ExchangeTable:
     """Append exchanges; read rows back by index or slice as `Exchange` objects that equal the appended ones."""
 
     def __init__(self) -> None:
         self._numbers = {column: array(code) for column, code in _NUMBERS.items()}
-        self._append = [(self._numbers[column].append) for column in _NUMBERS]
+        self._append = [(numbers.append, _largest(numbers)) for numbers in self._numbers.values()]
         self._cdbs = bytearray()
         self._cdb_sizes = array("B")
         self._records = array("I")
@@ -81,8 +86,11 @@ class ExchangeTable:
             sum(1 << PHASES.index(phase) for phase in exchange.stalled), exchange.truncated,
             TRANSPORTS.index(exchange.transport), self.labels.add(touches), *at, *status_at,
         )  # fmt: skip
-        for add, value in zip(self._append, values, strict=True):
-            add(value)
+        for (add, most), value in zip(self._append, values, strict=True):
+            try:
+                add(value)
+            except OverflowError:  # a command may claim any 64-bit address; what is shown is read from its block
+                add(most)
         self._cdbs += cdb.ljust(16, b"\0")
         self._cdb_sizes.append(len(cdb))
         self._records.extend(exchange.records)

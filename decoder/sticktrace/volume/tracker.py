@@ -110,7 +110,7 @@ class VolumeTracker:
                 medium.flushes.append(exchange.number)
         elif opcode in _MADE_ANEW:
             self._changed.add(unit)
-        elif opcode == _CAPACITY_10 or exchange.cdb[1:2] == b"\x10":
+        elif opcode == _CAPACITY_10 or (len(exchange.cdb) > 1 and exchange.cdb[1] & 0x1F == 0x10):
             self._capacity(exchange, opcode == _SERVICE_IN_16, unit)
 
     def _changed_unshown(self, exchange: Exchange, opcode: int, unit: Unit) -> None:

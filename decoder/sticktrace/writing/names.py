@@ -18,7 +18,7 @@ _LONGEST_EXTENSION = 20
 def harmless(name: str) -> str:
     """A name that is safe as one component of a path on any common system."""
     kept = unicodedata.normalize("NFC", name)
-    kept = "".join(c if c not in _FORBIDDEN and unicodedata.category(c)[0] != "C" else "_" for c in kept)
+    kept = "".join(c if c not in _FORBIDDEN and c.isprintable() else "_" for c in kept)
     kept = _cut(kept.lstrip(" ").rstrip(". "))
     if kept.split(".")[0].rstrip(" ").upper() in _DEVICES:
         kept = f"_{kept}"

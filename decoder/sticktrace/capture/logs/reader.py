@@ -47,8 +47,9 @@ class LogReader(Reader):
     def __init__(self, data: Any) -> None:
         super().__init__(data)
         self.origin_ns = 0
-        self.damage: list[Damage] = DamageLog()
-        self._lines = TextLines(LONGEST_LINE)
+        log = DamageLog()
+        self.damage: list[Damage] = log
+        self._lines = TextLines(LONGEST_LINE, log)
         self._recogniser = Recogniser()
         self._failures = Failures()
         self._told = 0
