@@ -22,7 +22,8 @@ DEVICE = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|clock\$|(com|lpt)[0-9¹�
 NASTY = [
     "CONIN$", "conout$.txt", "COM¹", "com².log", "LPT³", "LPT9." + "x" * 300, "LPT9" + " " * 10 + ".txt", "COM0",
     "a" * 199 + "." + "b" * 50, "a" * 198 + ". " + "b" * 50, "é" * 150 + ".csv", "con ", "nul.", "aux. .txt",
-    "PRN .a.b", ".", "..", "...", " . ", "", " ", "\u202eexe.txt", "a\0b", "x" * 255 + ".partial", "\u0130" * 120, "－", "CON．txt",
+    "PRN .a.b", ".", "..", "...", " . ", "", " ", "\u202eexe.txt", "a\0b", "x" * 255 + ".partial", "\u0130" * 120,
+    "－", "CON．txt",
     "." * 300, " " * 300 + "a", "a" + "." * 300, "\ud800", "潮位" * 100, "a/b\\c", "~", "-rf", "a:b", "a:$DATA", "con:",
 ]  # fmt: skip
 
