@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import textwrap
 import zlib
 from collections import Counter
 from pathlib import Path
@@ -230,6 +231,20 @@ def test_words_of_a_pcapng_container_go(tmp_path: Path) -> None:
         redact(capture, tmp_path / "out.pcapng")
     assert b"PIERSERVER" not in (tmp_path / "out.pcapng").read_bytes()
     assert len(story(tmp_path / "out.pcapng")[0]) == len(story(path)[0]) > 0
+
+
+@pytest.mark.parametrize("name", [name for name in capture_names() if name.endswith(".txt")])
+def test_kernel_text_with_broken_lines_is_changed_in_place(name: str, tmp_path: Path) -> None:
+    """The lines stay broken as they were; only hex digits of data change, and to what the whole lines would give."""
+    whole, broken = capture_bytes(name), tmp_path / "broken.txt"
+    pieces = [f"> {piece}" for line in whole.decode().splitlines() for piece in textwrap.wrap(line, 72)]
+    broken.write_text("\n".join(pieces) + "\n")
+    (tmp_path / "whole.txt").write_bytes(whole)
+    for before in (broken, tmp_path / "whole.txt"):
+        with sticktrace.open(before) as capture:
+            redact(capture, tmp_path / f"redacted-{before.name}", key=KEY)
+    after = [line.removeprefix("> ") for line in (tmp_path / "redacted-broken.txt").read_text().splitlines()]
+    assert " ".join(after).split() == (tmp_path / "redacted-whole.txt").read_text().split()
 
 
 def test_hex_text_is_written_anew_without_the_console_around_it(tmp_path: Path) -> None:

@@ -96,6 +96,16 @@ class Bus:
         request.device = self._speaker
         return self._events
 
+    def begin_anew(self, time_ns: int) -> None:
+        """Another recording begins: nobody is known any more."""
+        for device in self.devices:
+            if device.present:
+                device.replaced_ns = time_ns
+                device.tell(time_ns, "the recording ends here, and another begins", ())
+        self.at_address.clear()
+        self.at_default.clear()
+        self.buses_with_hub.clear()
+
     # Questions
 
     def find(self, bus: int, address: int) -> Device | None:
@@ -321,7 +331,8 @@ class Bus:
         gap = Gap(kind, since, request.time_ns, request.records)
         device.gaps.append(gap)
         what = "the reset ended" if kind == "reset" else "SET_ADDRESS"
-        device.tell(request.time_ns, f"first request {time_in_words(gap.length_ns)} after {what}", request.records)
+        if gap.length_ns:  # else the clock is too coarse, or there is none
+            device.tell(request.time_ns, f"first request {time_in_words(gap.length_ns)} after {what}", request.records)
 
 
 def _asks_device(request: Request) -> bool:

@@ -31,6 +31,7 @@ class Block:
     kept: int | None = None
     took_ns: int = 0
     unknown: str = ""
+    not_printed: tuple[str, ...] = ()
     data: bytearray = field(default_factory=bytearray)
 
 

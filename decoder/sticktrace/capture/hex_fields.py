@@ -1,92 +1,94 @@
-"""Wrappers and setup packets that a firmware console prints field by field, put together again.
+"""Wrappers, setup packets and sense that a console prints field by field, or byte by byte with an index.
 
-Recognised by the names of the standards (BOT 1.0 Tables 5.1 and 5.2, USB 2.0 Table 9-2), in any case, with or without
-their type prefixes: ``dCBWTag``, ``Tag`` and ``tag`` are the same field.
+A field is a name and a number with any marks between: ``dCBWTag = 0x5``, ``tag: 5``, ``"tag": 5``. The names are those
+of the standards, with or without type prefixes, and others in use; they stand in ``wordings/20_fields.toml``. Fields
+may come in any order, with other lines between them. What is put together from them is said by `hex_build`.
 """
 
 from __future__ import annotations
 
 import re
-import struct
 
-CBW, CSW, SETUP = "cbw", "csw", "setup"
+from sticktrace.capture import hex_build
+from sticktrace.capture.hex_build import CB_SIZE, CBW, CSW, SENSE, SETUP, Printed
+from sticktrace.capture.wording import FieldNames, number
 
 _SIGNATURES = {0x43425355: CBW, 0x53425355: CSW}
-_FIELD = re.compile(r"\b([A-Za-z]\w*)\s*[:= ]\s*(0[xX][0-9A-Fa-f]+|[0-9A-Fa-f]+)(?![0-9A-Za-z])")
-_PREFIX = re.compile(r"^(?:bm|[dbw])?(cbw|csw)(?=.)|^(?:bm|d)(?=flags|signature|tag|datalen)")
-_NAMES = {
-    "signature": "signature", "sig": "signature", "tag": "tag", "flags": "flags", "lun": "lun",
-    "datatransferlength": "length", "transferlength": "length", "xferlength": "length", "xferlen": "length",
-    "datalength": "length", "datalen": "length", "datlen": "length", "length": "length", "len": "length",
-    "cblength": "cblength", "cblen": "cblength", "cdblength": "cblength", "cdblen": "cblength",
-    "residue": "residue", "dataresidue": "residue", "status": "status",
-}  # fmt: skip
-_SETUP_NAMES = {
-    "bmrequesttype": "bmRequestType", "requesttype": "bmRequestType", "brequest": "bRequest", "wvalue": "wValue",
-    "windex": "wIndex", "wlength": "wLength",
-}  # fmt: skip
-_NEEDED = {CBW: {"tag", "length", "flags"}, CSW: {"tag", "residue", "status"}, SETUP: set(_SETUP_NAMES.values())}
-_CB_SIZE = 16
+_FIELD = re.compile(
+    r"(?<![A-Za-z0-9])((?:[A-Za-z]\w*(?:[ .]|->))?(?:[A-Za-z]\w*[ _])?[A-Za-z]\w*)"
+    r"[\"'\])]?\s{0,12}([:=>(]{1,3}|->|\s)\s{0,4}[\[(\"']?"
+    r"(0[xX][0-9A-Fa-f]{1,8}|[0-9A-Fa-f]{1,8})([hH]?)(?![0-9A-Za-z.])"
+)
+_PREFIX = re.compile(
+    r"^(?:bm|[dbw])?(cbw|csw)(?=.)|^(?:bm|[dbw])(?=flags|signature|tag|datalen|request|value|index|len)"
+)
+_INDEXED = re.compile(
+    r"(?<![A-Za-z0-9])(cbwcb|cdb|cb|cbw|csw)\s?[\[(_.\- ]\s?(?:0x)?([0-9A-Fa-f]{1,2})\s?[\])]?\s?[:=]{1,2}\s?"
+    r"(?:0x)?([0-9A-Fa-f]{1,2})h?(?![0-9A-Za-z])", re.I,
+)  # fmt: skip
 PATIENCE = 6
-"""Lines without a field after which a half-printed wrapper is given up."""
+"""Lines without a field after which nothing more is waited for."""
 
 
 class FieldCollector:
-    """Takes lines; `built` says what has become whole. ``kind`` is what is being collected, "" for nothing."""
+    """Takes lines; `built` says what has come together. ``kind`` is what is being collected, "" for nothing."""
 
-    def __init__(self) -> None:
+    def __init__(self, names: FieldNames) -> None:
         self.kind = ""
         self.incomplete = 0
-        self.padded = False
+        self._known = names
         self._values: dict[str, int] = {}
         self._block: bytearray | None = None
+        self._raw: dict[int, int] = {}
         self._idle = 0
 
-    def begin(self, kind: str) -> tuple[str, bytes] | None:
-        """A heading such as "CBW:" announces fields. Returns what was being collected before, if it is whole."""
+    def begin(self, kind: str) -> Printed | None:
+        """A heading such as "CBW:" announces fields. Returns what was being collected before, if it is enough."""
         before = self.built()
         self.kind = kind
         return before
 
-    def fields(self, text: str, whole: str = "") -> tuple[bool, tuple[str, bytes] | None]:
-        """Takes in the fields of a line. ``whole`` is what `spelt_out` said of it. Returns whether it had any, and a
-        wrapper that this line ended."""
-        found = [(m[1], _value(m[2])) for m in _FIELD.finditer(text)]
-        done: tuple[str, bytes] | None = None
-        taken = False
-        for word, value in found:
-            kind, name = self._place(word, value, whole or self.kind)
-            if not name:
-                continue
-            if kind != self.kind or (name in self._values and name in ("signature", "bmRequestType", "tag")):
+    def fields(self, text: str, whole: str = "") -> tuple[bool, Printed | None]:
+        """Takes in the fields of a line. ``whole`` is what `spelt_out` said of it. Returns whether it had any, and what
+        this line ended."""
+        done, taken = self._indexed(text)
+        if taken:
+            return True, done
+        for match in _FIELD.finditer(text):
+            value = _value(match[3], match[4])
+            kind, name = self._place(match[1], value, whole or self.kind)
+            if not name or (kind != self.kind and name == "status" and match[2].isspace() and not whole):
+                continue  # "CSW status 1" alone is a remark, "csw.status: 1" a field
+            if kind != self.kind or (name in self._values and name in ("signature", "bmRequestType", "tag", "key")):
                 done = self.begin(kind) or done
             self._values[name] = value
             taken = True
             self._idle = 0
-        if taken and self.kind in (CSW, SETUP) and _NEEDED[self.kind] <= self._values.keys():
+        if taken and self._complete():
             done = self.built() or done
         return taken, done
 
-    def _place(self, word: str, value: int, default: str) -> tuple[str, str]:
-        """Which wrapper a name belongs to (``default`` if it does not say), and its field; ("", "") for a name that
-        means nothing here."""
-        lower = word.lower()
-        if lower in _SETUP_NAMES and (default == SETUP or "requesttype" in lower):
-            return SETUP, _SETUP_NAMES[lower]
-        prefix, name = _named(word)
-        if name == "signature":
-            return (_SIGNATURES[value], name) if value in _SIGNATURES else ("", "")
-        kind = prefix or default
-        if kind not in (CBW, CSW) or (kind == CSW and name in ("length", "cblength", "flags", "lun")):
-            return "", ""
-        return (kind, name) if name else ("", "")
+    def take(self, kind: str, values: dict[str, int]) -> Printed | None:
+        """Fields that a pattern of the table read. Returns what was being collected before, if it is enough."""
+        before = None
+        if kind != self.kind or "signature" in values or self._values.keys() & values.keys():
+            before = self.begin(kind)
+        self._values |= values
+        self._idle = 0
+        return before
 
     def spelt_out(self, text: str, label: str) -> str:
-        """Which wrapper a line holds all fields of, as a structure printed on one line does; "" for none. ``label`` is
+        """Which wrapper a line holds the fields of, as a structure printed on one line does; "" for none. ``label`` is
         the name that stands on the line, if any; the signature tells too."""
-        found = {_named(m[1])[1]: _value(m[2]) for m in _FIELD.finditer(text)}
+        found: dict[str, int] = {}
+        for word, value in self._pairs(text):
+            for kind in (CBW, CSW):
+                name = self._field(word, kind)[1]
+                if name:
+                    found.setdefault(name, value)
         kind = label if label in (CBW, CSW) else _SIGNATURES.get(found.get("signature", 0), "")
-        return kind if kind and _NEEDED[kind] <= found.keys() else ""
+        needed = {"tag", "length", "flags"} if kind == CBW else {"tag", "residue", "status"}
+        return kind if kind and needed <= found.keys() else ""
 
     @property
     def wants_block(self) -> bool:
@@ -96,66 +98,124 @@ class FieldCollector:
     @property
     def collecting(self) -> bool:
         """Whether any field has been taken in."""
-        return bool(self._values) or self._block is not None
+        return bool(self._values or self._raw) or self._block is not None
 
-    def block(self, data: bytes) -> tuple[str, bytes] | None:
+    def block(self, data: bytes) -> Printed | None:
         """Bytes of the command block, or b"" for its heading. Returns the wrapper once it is whole for certain."""
         self._block = (self._block or bytearray()) + data
         self._idle = 0
-        return self.built() if len(self._block) >= _CB_SIZE else None
+        return self.built() if len(self._block) >= CB_SIZE else None
 
-    def idle(self) -> None:
-        """A line that says nothing here."""
+    def idle(self) -> Printed | None:
+        """A line that says nothing here. After too many of them what there is has to do."""
         if self.kind:
             self._idle += 1
             if self._idle > PATIENCE:
-                self.drop()
+                return self.built()
+        return None
 
-    def drop(self) -> None:
-        """Gives up what is being collected."""
-        self.incomplete += 1 if self.collecting else 0
-        self.kind, self._values, self._block, self._idle = "", {}, None, 0
+    def built(self) -> Printed | None:
+        """Ends the collection. What it gives, if that is enough; too little is counted."""
+        kind, values, block, raw = self.kind, self._values, bytes(self._block or b""), self._raw
+        found = self.collecting
+        self.kind, self._values, self._block, self._raw, self._idle = "", {}, None, {}, 0
+        made = _made(kind, values, block, raw)
+        if made is None and found:
+            self.incomplete += 1
+        return made
 
-    def built(self) -> tuple[str, bytes] | None:
-        """Ends the collection. (kind, bytes) if it is whole, else None; an incomplete one is counted."""
-        kind, values = self.kind, self._values
-        block = bytes(self._block or b"")[:_CB_SIZE]
-        whole = bool(kind) and _NEEDED[kind] <= values.keys()
-        length = values.get("cblength", len(block))
-        if kind == CBW:
-            whole = whole and bool(block) and len(block) >= min(length, _CB_SIZE)
-        if not whole:
-            self.drop()
-            return None
-        self.kind, self._values, self._block, self._idle = "", {}, None, 0
-        get = values.get
-        if kind == SETUP:
-            names = ("bmRequestType", "bRequest", "wValue", "wIndex", "wLength")
-            sizes = (0xFF, 0xFF, 0xFFFF, 0xFFFF, 0xFFFF)
-            return kind, struct.pack("<BBHHH", *(get(n, 0) & size for n, size in zip(names, sizes, strict=True)))
-        tag = get("tag", 0) & 0xFFFFFFFF
-        if kind == CSW:
-            return kind, struct.pack("<4sIIB", b"USBS", tag, get("residue", 0) & 0xFFFFFFFF, get("status", 0) & 0xFF)
-        # Bytes of CBWCB beyond bCBWCBLength mean nothing (5.1); what was not printed is set to zero.
-        self.padded = self.padded or len(block) < _CB_SIZE or "lun" not in values
-        return kind, struct.pack(
-            "<4sIIBBB16s", b"USBC", tag, get("length", 0) & 0xFFFFFFFF, get("flags", 0) & 0xFF, get("lun", 0) & 0xFF,
-            length & 0xFF, block,
-        )  # fmt: skip
+    # -- reading ---------------------------------------------------------------------------------------------------
+
+    @staticmethod
+    def _pairs(text: str) -> list[tuple[str, int]]:
+        return [(m[1], _value(m[3], m[4])) for m in _FIELD.finditer(text)]
+
+    def _field(self, words: str, kind: str) -> tuple[str, str]:
+        """The wrapper that the prefix of a field's name tells ("" for none), and the field ("" for no known one). Of
+        several words in front of a number the last ones are the name."""
+        parts = re.findall(r"[A-Za-z]\w*", words)
+        told = ""
+        for first in range(len(parts)):
+            name = "".join(parts[first:]).lower().replace("_", "")
+            prefix = _PREFIX.match(name)
+            told = told or (prefix[1] or "" if prefix else "")
+            field = self._known.get(told or kind, {}).get(name[prefix.end() :] if prefix else name, "")
+            if not field and name in (CBW, CSW, "cb"):
+                told = told or name
+            if field:
+                return told, field
+        return told, ""
+
+    def _place(self, words: str, value: int, default: str) -> tuple[str, str]:
+        """Which of them a name belongs to (``default`` if it does not say), and its field; ("", "") for a name that
+        means nothing here."""
+        if self._field(words, CBW)[1] == "signature":
+            return (_SIGNATURES[value], "signature") if value in _SIGNATURES else ("", "")
+        lower = words.lower().replace("_", "").replace(" ", "")
+        if lower.endswith(("bmrequesttype", "requesttype", "rqtype")):
+            return SETUP, "bmRequestType"
+        sense = self._field(words, SENSE)[1]
+        if sense in ("asc", "ascq") or (sense == "key" and "sense" in lower):
+            return SENSE, sense
+        told, field = self._field(words, default)
+        if told in (CBW, CSW):
+            return told, field
+        return (default, field) if field and default else ("", "")
+
+    def _indexed(self, text: str) -> tuple[Printed | None, bool]:
+        """Bytes printed with their index: of a command block, or of a wrapper."""
+        done: Printed | None = None
+        taken = False
+        for name, index, byte in _INDEXED.findall(text):
+            name, at = name.lower(), int(index, 16 if re.search("[a-f]", index, re.I) else 10)
+            kind = name if name in (CBW, CSW) else CBW
+            raw = name in (CBW, CSW)
+            if kind != self.kind or (at == 0 and (0 in self._raw if raw else bool(self._block))):
+                done = self.begin(kind) or done
+            if raw:
+                self._raw[at] = int(byte, 16)
+            else:
+                self._block = self._block or bytearray()
+                if at != len(self._block):
+                    continue
+                self._block.append(int(byte, 16))
+            taken, self._idle = True, 0
+        if taken and self._complete():
+            done = self.built() or done
+        return done, taken
+
+    def _complete(self) -> bool:
+        """Whether nothing more can come."""
+        if self.kind == CSW:
+            return {"tag", "residue", "status"} <= self._values.keys() or len(self._raw) == 13
+        if self.kind == SETUP:
+            return hex_build.whole_setup(self._values)
+        if self.kind == SENSE:
+            return {"key", "asc", "ascq"} <= self._values.keys()
+        return len(self._raw) == 31 or len(self._block or b"") >= CB_SIZE
 
 
-def _named(word: str) -> tuple[str, str]:
-    """The wrapper that the prefix of a field's name tells ("" for none), and the field ("" for no known one)."""
-    lower = word.lower()
-    match = _PREFIX.match(lower)
-    return (match[1] or "" if match else ""), _NAMES.get(lower[match.end() :] if match else lower, "")
+def _made(kind: str, values: dict[str, int], block: bytes, raw: dict[int, int]) -> Printed | None:
+    """What these fields give; None where they are too few to tell what it was."""
+    if raw:
+        size = 31 if kind == CBW else 13
+        data = bytes(raw.get(at, 0) for at in range(next(at for at in range(size + 1) if at not in raw)))
+        return Printed(kind, data[:size], size) if len(data) >= 12 else None
+    if kind == CBW and (block or {"tag", "length", "flags"} <= values.keys()):
+        return hex_build.cbw(values, block[:CB_SIZE])
+    if kind == CSW and ("status" in values or {"tag", "residue"} <= values.keys()):
+        return hex_build.csw(values, -1)
+    if kind == SETUP and hex_build.whole_setup(values):
+        return hex_build.setup(values)
+    if kind == SENSE and "asc" in values:
+        return hex_build.sense(values)
+    return None
 
 
-def _value(text: str) -> int:
-    """A printed number: hex with 0x, with a letter in it, or padded with zeros; decimal otherwise."""
-    text = text[:20]
-    if text[:2] in ("0x", "0X"):
-        return int(text[2:] or "0", 16)
+def _value(text: str, suffix: str) -> int:
+    """A printed number: hex with 0x or h, with a letter in it, or padded with zeros; decimal otherwise."""
+    if suffix or text[:2] in ("0x", "0X"):
+        return number(f"0x{text.lower().removeprefix('0x')}")
     if not text.isdecimal() or (len(text) > 1 and text[0] == "0"):
         return int(text, 16)
     return int(text)

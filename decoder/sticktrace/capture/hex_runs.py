@@ -17,10 +17,12 @@ _RUN = re.compile(rf"(?<![0-9A-Za-z_.+\\-]){BYTES}(?:(?:[ \t]*,[ \t]*|[ \t]+|[:-
 _OFFSET = re.compile(r"(?:0[xX])?[0-9A-Fa-f]{4,16}:(?=\s)")
 _BAR = re.compile(r"[ \t]*\|")
 _GAP = re.compile(r"[ \t]*\||[ \t]{2,}")
+_DIGITS = re.compile(r"[0-9A-Fa-f ]*")
 _MARKS = re.compile(r"0[xX]|\\x|[,:-]")
 _COLUMN_LIMIT = 400
 """A text column is looked for only in lines of a dump's width."""
 
+_OFFSET_SIZES = (0, 2, 4, 8)
 _LONGEST_OFFSET = 8
 """Bytes that an offset in front of the others may look like."""
 
@@ -49,6 +51,9 @@ def find_bytes(text: str) -> Run:
                     break
                 if (run is best or "|" in gap[0]) and _says(text[run.start() : gap.start()], text[gap.end() :]):
                     return Run(run.start(), gap.start(), True, True)
+        end = _before_close_column(text, best)
+        if end:
+            return Run(best.start(), end, True, True)
     return Run(best.start(), best.end(), _BAR.match(text, best.end()) is not None)
 
 
@@ -56,14 +61,45 @@ def _size(match: re.Match[str]) -> int:
     return sum(len(token[1]) + 1 >> 1 for token in TOKEN.finditer(match[0]))
 
 
+def _before_close_column(text: str, run: re.Match[str]) -> int:
+    """Where the bytes end in front of a text column that is set off by one blank alone, 0 if there is none. It then has
+    a character for each byte, blanks too; those at the end of a line are lost."""
+    shown = len(text)
+    count = 0
+    for token in TOKEN.finditer(text, run.start(), run.end()):
+        count += len(token[1]) + 1 >> 1
+        end = token.end()
+        if end + 1 >= shown or text[end] != " " or shown - end - 1 > count:
+            continue
+        data = _plain(text[run.start() : end])
+        if any(_shows(data[skip:], text[end + 1 :], skip) for skip in _OFFSET_SIZES):
+            return end
+    return 0
+
+
+def _shows(data: bytes, column: str, skip: int) -> bool:
+    """Whether a column shows these bytes one by one, with dots for those that are no characters. One that may itself be
+    bytes has to stand in a dump: behind an offset and of a row's width."""
+    lost = len(data) - len(column)
+    if not 0 <= lost <= len(data) - len(data.rstrip(b" ")) or not data:
+        return False
+    if not all(char == (chr(byte) if 32 <= byte < 127 else ".") for byte, char in zip(data, column, strict=False)):
+        return False
+    return not _DIGITS.fullmatch(column) or (skip > 0 and len(column) in (8, 16, 32))
+
+
+def _plain(hexed: str) -> bytes:
+    try:
+        return bytes.fromhex(_MARKS.sub("", hexed))
+    except ValueError:
+        return b""
+
+
 def _says(hexed: str, column: str) -> bool:
     """Whether a text column shows these bytes. Blanks in it are passed over: they separate groups, fill the last row
     up, or stand for the byte 20h, which other dumps show as a dot."""
     shown = column.replace(" ", "").replace("\t", "")
-    try:
-        data = bytes.fromhex(_MARKS.sub("", hexed))
-    except ValueError:
-        return False
+    data = _plain(hexed)
     texts = (shown, shown[:-1]) if shown.endswith("|") else (shown,)
     skips = range(min(len(data), _LONGEST_OFFSET + 1))
     parts = [data[skip:] for skip in skips]
@@ -76,3 +112,12 @@ def _same(data: bytes, text: str) -> bool:
         chr(byte) == char if 33 <= byte < 127 else not char.isalnum() or byte > 127
         for byte, char in zip(data, text, strict=True)
     )
+
+
+def find_hex(text: str) -> bytes:
+    """The bytes that a rest of a line begins with, behind marks and blanks; b"" where something else stands."""
+    run = find_bytes(text)
+    if run.start < 0 or text[: run.start].strip(" \t:=-,;>"):
+        return b""
+    tokens = [match[1].zfill(2) for match in TOKEN.finditer(text[run.start : run.end])]
+    return bytes.fromhex("".join(tokens)) if all(len(token) % 2 == 0 for token in tokens) else b""

@@ -64,6 +64,12 @@ def _words(pattern: str) -> re.Pattern[str]:
 _QUIET = re.compile(r"(?:[^A-Za-z-]|\b(?:in|out|tx|rx|bulk|ep|bytes?|len|kept|setup|cbw|csw|data)\b)*+", re.I)
 """Nothing is said here: most lines, told quickly."""
 
+WORDS_OF_AN_END = "|".join(row for row, _ in _TELLING + _GENERAL)
+"""Regular expression of the words that say how something ended."""
+
+KEYS_OF_AN_END = _KEYS
+"""Regular expression of the names in front of a number that says so."""
+
 _ROWS = [(_words(row), status, rows is _GENERAL) for rows in (_TELLING, _GENERAL) for row, status in rows]
 _OUTCOME = _words("|".join((_KEYS, "timed", *(row for row, _ in _TELLING + _GENERAL))))
 

@@ -8,17 +8,25 @@ the wrappers (BOT 1.0, 5.1 and 5.2); what lies between a CBW and its CSW is that
 from __future__ import annotations
 
 import re
+import struct
 from collections.abc import Iterator
 from typing import Any
 
 from sticktrace.capture.damage_log import DamageLog
-from sticktrace.capture.hex_blocks import BlockBuilder
-from sticktrace.capture.hex_fields import CBW, CSW, SETUP, FieldCollector
+from sticktrace.capture.hex_blocks import Block, BlockBuilder
+from sticktrace.capture.hex_build import CBW, CSW, SENSE, SETUP, Printed
+from sticktrace.capture.hex_ends import Ends
+from sticktrace.capture.hex_fields import FieldCollector
 from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, LONGEST_LINE, LOOSE, PLAIN, Line, read_lines
+from sticktrace.capture.hex_places import printed_place
+from sticktrace.capture.hex_runs import find_hex
+from sticktrace.capture.hex_status import said_in
+from sticktrace.capture.hex_times import take_time
 from sticktrace.capture.hex_wire import Wire
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import Transfer
+from sticktrace.capture.wording import Saying, Table, table
 from sticktrace.text import count_of
 
 CHATTER = "console lines without data"
@@ -27,6 +35,11 @@ _DAY_NS = 86_400 * 1_000_000_000
 _WRAP_NS = (1 << 32) * 1_000
 _BACK_NS = 1_000_000_000
 _FIELDS_LIMIT = 1000
+_BLOCK_SIZES = (6, 10, 12, 16)  # SPC-3 4.3.4.1
+_SETUP_MASKS = (0xFF, 0xFF, 0xFFFF, 0xFFFF, 0xFFFF)
+_COARSEST, _NO_CLOCK = 1_000_000_000, 1 << 62
+"""A printed clock is taken to tick as coarsely as all its times so far allow."""
+
 _SIGNATURES = (CBW_SIGNATURE, CSW_SIGNATURE)
 _LOST = re.compile(r"lost (\d{1,10}) transfers?$", re.ASCII)
 _COMMAND_BLOCK = re.compile(r"\b(?:cb|cdb|cbwcb|cmd|command)\W*$", re.I | re.ASCII)
@@ -63,10 +76,13 @@ class HexTextReader(Reader):
         self._log = DamageLog()
         self.damage: list[Damage] = self._log
         self.timed = False
+        self.tick_ns = _NO_CLOCK
         self._wire = Wire(self)
+        self._ends = Ends(self._wire)
+        self._table: Table = table()
         self.payload = self._wire.payload
         self._blocks = BlockBuilder()
-        self._fields = FieldCollector()
+        self._fields = FieldCollector(self._table.names)
         self._lines = TextLines(LONGEST_LINE, self._log)
         self._base_ns: int | None = None
         self._raw_ns = 0
@@ -83,8 +99,6 @@ class HexTextReader(Reader):
         found = list(self._wire.assumed)
         if self.records and not self.timed:
             found.append("no times are printed: all times are 0")
-        if self._fields.padded:
-            found.append("bytes of a command block or a LUN that are not printed are taken as 0")
         if self._wire.data_expected and not self.data_printed:
             found.append("data phases are not printed: what the commands moved is not in this capture")
         return found
@@ -109,6 +123,7 @@ class HexTextReader(Reader):
         yield from self._end_fields()
         yield from self._end_block()
         yield from self._drop_heading()
+        yield from self._ends.end()
         yield from self._wire.end()
 
     def skip(self, reason: str) -> None:
@@ -122,11 +137,133 @@ class HexTextReader(Reader):
 
     def _line(self, text: str) -> Iterator[Transfer]:
         self._number += 1
-        if text.strip():
-            for line in read_lines(text):
-                yield from self._read(line)
-        elif self._blocks.ends_at_blank():
-            yield from self._end_block()
+        if not text.strip():
+            if self._blocks.ends_at_blank():
+                yield from self._end_block()
+            return
+        place = printed_place(text) if "[" in text else None
+        if place is not None:
+            self._wire.places.see(place[0], place[1] if len(place) > 1 else -1)
+        saying = self._table.read(text)
+        if saying is not None and not self._declined(saying, text):
+            yield from self._said(saying, text, place)
+            return
+        for line in read_lines(text):
+            if place is not None and line.address is None and place[1] >= 0:
+                line.bus, line.address = place[0], place[1]
+            yield from self._read(line)
+
+    def _declined(self, saying: Saying, text: str) -> bool:
+        """A command block that stands among the fields of its wrapper is taken with them."""
+        if saying.means != "command" or saying.get("cdb") is None:
+            return False
+        named = self._wire.dialogue.named
+        return bool(self._fields.kind or self._fields.spelt_out(text[:_FIELDS_LIMIT], CBW)) or (
+            len(named) == 1 and named != saying.values["cdb"][:1]
+        )
+
+    def _said(self, saying: Saying, text: str, place: tuple[int, ...] | None) -> Iterator[Transfer]:
+        """A line that a pattern of the table reads."""
+        time_ns, took_ns, of_day, _ = take_time(text[:_FIELDS_LIMIT])
+        if time_ns is not None:
+            self._clock(time_ns, took_ns, of_day)
+        if saying.means == "fields":
+            yield from self._fields_said(saying)
+            return
+        yield from self._end_fields()
+        yield from self._end_block()
+        yield from self._drop_heading()
+        block = self._block_of(saying, place)
+        if saying.means == "ended":
+            yield from self._ends.ended(block)
+        elif saying.means == "submitted":
+            yield from self._ends.submitted(block)
+        elif saying.means == "request":
+            yield from self._requested(saying, block)
+        elif saying.means == "data":
+            self._blocks.announced = block
+        elif saying.means == "moved":
+            block.status = said_in(f"status {saying.get('code') or 0}").status
+            block.length = saying.get("moved")
+            yield from self._ends.moved(block)
+        elif saying.means == "answer":
+            yield from self._answered(saying, block)
+        elif saying.means == "command":
+            yield from self._named(saying)
+        elif saying.means == "sense":
+            data = saying.values["bytes"]
+            yield from self._built(Printed(SENSE, data, len(data)))
+        else:
+            self.skip(CHATTER)
+
+    def _fields_said(self, saying: Saying) -> Iterator[Transfer]:
+        """Fields of a wrapper or of sense, in a form that a pattern reads. A CBW whose command block was printed above
+        it is whole; the block of another may follow."""
+        yield from self._end_block()
+        yield from self._drop_heading()
+        kind, fields = saying.wording.of, self._fields
+        known = set(self._table.names[kind].values())
+        values = {name: value for name, value in saying.values.items() if name in known}
+        yield from self._built(fields.take(kind, values))
+        if kind != CBW or self._wire.dialogue.named:
+            yield from self._built(fields.built())
+
+    def _named(self, saying: Saying) -> Iterator[Transfer]:
+        """A command by its name or by its bytes, apart from any wrapper."""
+        self.skip(CHATTER)
+        dialogue, block = self._wire.dialogue, saying.get("cdb")
+        if dialogue.spelt and (block is None or dialogue.named[:1] != block[:1]):
+            yield from self._ends.settle()
+            yield from self._wire.start(self.last_ns)
+            dialogue.open = None
+        dialogue.name(block if block is not None else bytes([saying.values["command"]]), spelt=block is not None)
+
+    def _answered(self, saying: Saying, block: Block) -> Iterator[Transfer]:
+        """How the control request under way ended, in the words of a driver: bytes moved, or an errno."""
+        result, data = saying.values["brought"], saying.get("data")
+        yield from self._ends.settle()
+        if self._wire.control is None:
+            self.skip(CHATTER)
+            return
+        block.direction = "in" if self._wire.control.transfer.incoming or not result else "out"
+        block.status = said_in(f"status {result}").status if result < 0 else 0
+        block.data = bytearray([data & 0xFF]) if result > 0 and data is not None else bytearray()
+        yield from self._wire.block(block)
+
+    def _block_of(self, saying: Saying, place: tuple[int, ...] | None) -> Block:
+        """What the gaps say of a transfer."""
+        block = Block(self.last_ns, length=saying.get("length"), asked=saying.get("asked"))
+        if place is not None and place[1] >= 0:
+            block.bus, block.address = place[:2]
+        endpoint = saying.get("endpoint")
+        if endpoint is not None:
+            block.endpoint, block.direction = endpoint, "in" if endpoint & 0x80 else "out"
+        if saying.get("result") is not None:
+            said = said_in(saying.values["result"], block.length)
+            block.status, block.unknown = said.status, said.unknown
+            block.data += find_hex(saying.rest)
+        if saying.means == "data":
+            block.label = "data"
+        return block
+
+    def _requested(self, saying: Saying, block: Block) -> Iterator[Transfer]:
+        setup = saying.get("setup")
+        if setup is not None:
+            yield from self._ends.request(setup, block)
+            return
+        parts = saying.wording.setup
+        numbers = [part if isinstance(part, int) else saying.values[part] for part in parts]
+        setup = struct.pack("<BBHHH", *(n & mask for n, mask in zip(numbers, _SETUP_MASKS, strict=True)))
+        if all(isinstance(part, str) for part in parts):  # nothing of it is taken from the words alone
+            yield from self._ends.request(setup, block)
+            return
+        self.skip(CHATTER)
+        yield from self._ends.named(setup, block)
+        for gap, size in saying.wording.data:
+            block.data += saying.values[gap].to_bytes(size, "little")
+        if block.data:
+            block.label = "data"
+            yield from self._ends.bytes(block)
 
     def _read(self, line: Line) -> Iterator[Transfer]:
         if line.time_ns is not None:
@@ -142,6 +279,10 @@ class HexTextReader(Reader):
         fields = self._fields
         if self._blocks.ends_at(line):
             yield from self._end_block()
+            return
+        if self._is_block_of_named(line):
+            self._wire.dialogue.name(line.data, spelt=True)
+            self.skip(CHATTER)
             return
         text = line.text[:_FIELDS_LIMIT]
         whole = fields.spelt_out(text, line.label) if line.data[:4] not in _SIGNATURES else ""
@@ -168,6 +309,12 @@ class HexTextReader(Reader):
         if self._blocks.complete:
             yield from self._end_block()
 
+    def _is_block_of_named(self, line: Line) -> bool:
+        """Whether bytes are the block of the command that was named above: its opcode, and the size of a block."""
+        named = self._wire.dialogue.named
+        fits = len(named) == 1 and line.data[:1] == named and len(line.data) in _BLOCK_SIZES
+        return fits and not line.direction and line.offset is None and not self._blocks.goes_on(line)
+
     def _block_behind_fields(self, line: Line, whole: bool) -> Iterator[Transfer]:
         """The command block at the end of a line of fields; nothing follows that belongs to a structure on one line."""
         if self._fields.kind == CBW and _COMMAND_BLOCK.search(line.lead):
@@ -178,10 +325,10 @@ class HexTextReader(Reader):
     def _worth_taking(self, line: Line) -> bool:
         """Whether bytes without a direction are more than numbers among words: a few alone on a line, or bytes behind
         unknown words, need something around them that they can belong to."""
-        if self._blocks.goes_on(line):
+        if self._blocks.goes_on(line) or self._ends.waits_for(line.data):
             return True
         if line.worth == LOOSE:
-            return len(line.data) >= 8 and bool(self._wire.open or line.label)
+            return len(line.data) >= 8 and bool(self._ends.open or line.label)
         return line.worth != PLAIN or len(line.data) >= 4 or self._blocks.announced is not None or bool(line.label)
 
     def _words(self, line: Line) -> Iterator[Transfer]:
@@ -206,6 +353,7 @@ class HexTextReader(Reader):
             if (sent or line.length) and line.kept is None:
                 self._blocks.announced = heading  # what was submitted, or came before the end, may follow
             else:
+                yield from self._ends.settle()
                 yield from self._wire.empty(heading)
         elif (line.direction and (line.colon or line.length is not None)) or (line.label and line.colon):
             yield from self._end_block()
@@ -215,26 +363,27 @@ class HexTextReader(Reader):
                 yield from self._built(fields.begin(line.label))
         else:
             yield from self._failed_heading()
-            fields.idle()
-            self._note_incomplete()
+            yield from self._built(fields.idle())
             if (lost := _LOST.search(line.text)) is not None:
                 yield from self._gap(int(lost[1]))
             else:
                 self.skip(CHATTER)
+                yield from self._ends.chatter()
 
     def _gap(self, count: int) -> Iterator[Transfer]:
         """The firmware says that it had no room for so many transfers."""
         self.warn(f"{count_of(count, 'transfer')} before this line were not printed: there was no room")
         yield from self._end_block()
+        yield from self._ends.end()
         yield from self._wire.gap(count, self.last_ns)
 
-    def _built(self, done: tuple[str, bytes] | None) -> Iterator[Transfer]:
+    def _built(self, done: Printed | None) -> Iterator[Transfer]:
         self._note_incomplete()
         if done is not None:
             yield from self._failed_heading()
             self._blocks.announced = None
             yield from self._end_block()
-            yield from self._wire.known(done[0], done[1], self.last_ns)
+            yield from self._ends.wrapper(done, self.last_ns)
 
     def _end_fields(self) -> Iterator[Transfer]:
         if self._fields.kind:
@@ -252,6 +401,7 @@ class HexTextReader(Reader):
         heading = self._blocks.announced
         if heading is not None and (heading.status or heading.unknown):
             self._blocks.announced = None
+            yield from self._ends.settle()
             yield from self._wire.empty(heading)
 
     def _note_incomplete(self) -> None:
@@ -262,11 +412,14 @@ class HexTextReader(Reader):
     def _end_block(self) -> Iterator[Transfer]:
         block = self._blocks.take()
         if block is not None:
-            yield from self._wire.block(block)
+            yield from self._ends.bytes(block)
 
     def _clock(self, time_ns: int, took_ns: int, of_day: bool) -> None:
         """Keeps `last_ns`, the time since the first one printed. Clocks that wrap or start again go on from there."""
         self.timed = True
+        self.tick_ns = min(self.tick_ns, _COARSEST)
+        while time_ns % self.tick_ns:
+            self.tick_ns //= 1000
         if self._base_ns is None:
             self._base_ns = time_ns - took_ns
         elif time_ns < self._raw_ns - _BACK_NS:

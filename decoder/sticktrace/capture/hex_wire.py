@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Iterator
 from typing import Protocol
 
+from sticktrace.capture import hex_build
 from sticktrace.capture.hex_blocks import CBW_SIZE, CSW_SIZE, SETUP_SIZE, Block
+from sticktrace.capture.hex_build import CBW, CSW, SENSE, Printed
+from sticktrace.capture.hex_control import Control
+from sticktrace.capture.hex_dialogue import REQUEST_SENSE, Dialogue, SenseWait
 from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE
+from sticktrace.capture.hex_places import Places
 from sticktrace.capture.hex_status import NAKED
-from sticktrace.capture.transfer import BULK, CONTROL, GAP, Transfer
+from sticktrace.capture.transfer import CONTROL, GAP, Transfer
 
+SAID_AGAIN = "lines that say once more what was printed"
+NO_REQUEST = "ends of control requests whose beginning is not printed"
 NO_DIRECTION = "blocks of bytes that no direction or wrapper explains"
-_CBW = struct.Struct("<4sIIBBB").unpack_from
+_CBW_HEAD = 15
 _GIVEN_UP = -110
 """The status of a transfer that was answered with NAK until the host went on to something else."""
 
@@ -21,6 +27,7 @@ class Owner(Protocol):
     """The reader that counts records."""
 
     records: int
+    last_ns: int
 
     def skip(self, reason: str) -> None:
         """Count a record that belongs to no transfer."""
@@ -30,9 +37,9 @@ class Owner(Protocol):
 
 
 class Wire:
-    """What was on the bus as far as the text tells. ``open`` holds (direction, bytes expected, tag) of the command
-    whose CSW has not been seen yet; it explains blocks that have no direction of their own. ``data_expected`` is
-    whether a command moved data by its length and residue, ``data_printed`` whether any was shown, be it none.
+    """What was on the bus as far as the text tells. ``dialogue`` knows the command whose CSW has not been seen yet; it
+    explains blocks that have no direction of their own. ``data_expected`` is whether a command moved data by its length
+    and residue, ``data_printed`` whether any was shown, be it none.
 
     NAK ends no transfer (USB 2.0 8.4.5): a host that prints each one is asking again. What was answered so is held back
     and becomes one transfer with the answer that comes in the end; it was given up on when the host goes on to another
@@ -43,12 +50,15 @@ class Wire:
         self.owner = owner
         self.payload = bytearray()
         self.assumed: list[str] = []
-        self.open: tuple[str, int, bytes] | None = None
+        self.dialogue = Dialogue()
+        self._sense = SenseWait()
         self.convincing = False
         self.data_printed = False
         self.data_expected = False
-        self._control: Transfer | None = None
-        self._control_naked = False
+        self.places = Places()
+        self.control: Control | None = None
+        self.ends_printed = False
+        self._sense_printed = False
         self._naked: dict[tuple[int, int, int], Transfer] = {}
         self._proven: set[str] = set()
 
@@ -61,9 +71,9 @@ class Wire:
         """The transfers of one block."""
         data = bytes(block.data)
         if block.label == "setup" and len(data) >= SETUP_SIZE and plausible_setup(data):
-            yield from self._setup(data[:SETUP_SIZE], block)
-        elif block.label in ("cbw", "csw") and not block.direction and _kind(data) == block.label:
-            block.direction = "out" if block.label == "cbw" else "in"
+            yield from self.request(data[:SETUP_SIZE], block)
+        elif block.label in ("cbw", "csw") and not block.direction and _kind(data, block.length) == block.label:
+            block.direction = "out" if block.label == CBW else "in"
             yield from self._one(data, block)
         elif block.direction:
             self.convincing = self.convincing or len(data) >= 8
@@ -71,9 +81,47 @@ class Wire:
         else:
             yield from self._split(data, block)
 
-    def known(self, kind: str, data: bytes, time_ns: int) -> Iterator[Transfer]:
-        """A wrapper or setup packet put together from its fields."""
-        yield from self.block(Block(time_ns, label=kind, data=bytearray(data)))
+    def known(self, printed: Printed, time_ns: int) -> Iterator[Transfer]:
+        """A wrapper, setup packet or sense put together from what was printed of it."""
+        if printed.kind == SENSE:
+            yield from self._sense_told(printed, time_ns)
+            return
+        if printed.kind == CSW:
+            yield from self.start(time_ns)
+            if self.dialogue.open is not None and "dCSWTag" in printed.not_printed:
+                tag = self.dialogue.open.tag.to_bytes(4, "little")
+                printed = printed._replace(data=printed.data[:4] + tag + printed.data[8:])
+        yield from self.block(block_of(printed, time_ns))
+
+    def start(self, time_ns: int) -> Iterator[Transfer]:
+        """Something follows a command that was printed without its wrapper: that went out all the same."""
+        dialogue = self.dialogue
+        if dialogue.open is None and dialogue.named:
+            yield from self.block(block_of(hex_build.cbw({}, dialogue.take_named()), time_ns))
+
+    def _sense_told(self, printed: Printed, time_ns: int) -> Iterator[Transfer]:
+        """Sense by its bytes or codes: what REQUEST SENSE brought. Over Bulk-Only Transport nothing else brings any, so
+        where that command is not printed it is known to have been sent all the same."""
+        at = len(self.payload)
+        if self._sense.waits:
+            self.payload += printed.data
+            self._sense.fill(at, len(printed.data))
+            yield from self._sense.release()
+            self.owner.skip(SAID_AGAIN)
+            return
+        opened = self.dialogue.open
+        if opened is None or opened.opcode != REQUEST_SENSE:
+            if self._sense_printed:
+                self.owner.skip(SAID_AGAIN)  # the bytes were shown, and are now read out
+                return
+            command = bytes([REQUEST_SENSE])
+            yield from self.block(block_of(hex_build.cbw({"length": printed.size}, command), time_ns))
+            self.assume("where only sense is printed, the REQUEST SENSE that fetched it is known by that alone")
+        data = Block(time_ns, "in", length=printed.size, data=bytearray(printed.data))
+        data.not_printed = printed.not_printed
+        yield from self.block(data)
+        if opened is None or opened.opcode != REQUEST_SENSE:
+            yield from self.block(block_of(hex_build.csw({}, 0), time_ns))
 
     def empty(self, block: Block) -> Iterator[Transfer]:
         """A line that says that a transfer moved nothing, or how it failed."""
@@ -82,19 +130,30 @@ class Wire:
     def flush(self) -> Iterator[Transfer]:
         """The control request that still waits for its data. Without a data stage nothing more is printed of it, and
         it counts as done; otherwise its end was not seen."""
-        control, self._control = self._control, None
-        if control is not None:
-            if self._control_naked:
-                control.status = _GIVEN_UP
-            elif control.requested == 0:
-                control.status, control.completed_ns = 0, control.submitted_ns
-                self.assume("control requests without a data stage are taken as done")
-            yield control
+        control, self.control = self.control, None
+        if control is None:
+            return
+        transfer = control.transfer
+        if control.naked:
+            transfer.status = _GIVEN_UP
+        elif transfer.status is None and transfer.captured:
+            transfer.status = 0
+        elif transfer.status is None and transfer.requested == 0 and not (self.ends_printed or control.staged):
+            transfer.status, transfer.completed_ns = 0, transfer.submitted_ns
+            self.assume("control requests without a data stage are taken as done")
+        yield self._over(control)
+
+    def _over(self, control: Control) -> Transfer:
+        """A control request is over: what it tells is learned."""
+        transfer = control.transfer
+        if transfer.status == 0:
+            self.places.learn(transfer, self._printed(transfer))
+        return transfer
 
     def gap(self, count: int, time_ns: int) -> Iterator[Transfer]:
         """So many transfers are missing here. What was open before may have ended among them."""
         yield from self.end(gap=True)
-        self.open = None
+        self.dialogue.open = None
         yield Transfer(
             0, 0, 0, GAP, requested=count, status=0, submitted_ns=time_ns, completed_ns=time_ns,
             records=(self._number(),),
@@ -103,6 +162,7 @@ class Wire:
     def end(self, gap: bool = False) -> Iterator[Transfer]:
         """The text ends, or has a gap. Who asked several times may be asking still; who asked once printed a result."""
         yield from self.flush()
+        yield from self._sense.release()
         for transfer in self._naked.values():
             if gap or len(transfer.records) > 1:
                 transfer.waited_ns = -1 if gap else transfer.completed_ns - transfer.submitted_ns
@@ -110,64 +170,123 @@ class Wire:
             yield transfer
         self._naked.clear()
 
-    def _setup(self, setup: bytes, block: Block) -> Iterator[Transfer]:
+    def request(self, setup: bytes, block: Block) -> Iterator[Transfer]:
+        """A control request begins."""
         yield from self.flush()
+        yield from self._sense.release()
+        if block.address is None:
+            block.bus, block.address = self.places.of_request(setup)
         yield from self._give_up(block)
-        self.convincing, self._control_naked = True, False
-        self._control = Transfer(
-            block.bus, block.address or 0, setup[0] & 0x80, CONTROL, setup=setup,
+        self.convincing = True
+        self.control = Control(Transfer(
+            block.bus, block.address, setup[0] & 0x80, CONTROL, setup=setup,
             submitted_ns=_began(block), requested=int.from_bytes(setup[6:8], "little"),
             records=(self._number(),),
-        )  # fmt: skip
+        ))  # fmt: skip
+
+    def control_data(self, block: Block) -> None:
+        """Bytes of the data stage of the control request under way."""
+        control = self.control
+        if control is None:
+            return
+        transfer = control.transfer
+        if block.address is not None and (block.bus, block.address) != (transfer.bus, transfer.address):
+            transfer.bus, transfer.address = block.bus, block.address  # whom it was for is printed only here
+        transfer.data_at, transfer.captured = len(self.payload), len(block.data)
+        self.payload += block.data
+        transfer.actual = max(transfer.actual, transfer.captured)
+        transfer.completed_ns = block.time_ns
+        transfer.records += (self._number(),)
+
+    def stage(self, block: Block) -> Iterator[Transfer]:
+        """A stage of a control request ended, as a line about endpoint 0 says."""
+        control = self.control
+        if control is None:
+            self.owner.skip(NO_REQUEST)
+            return
+        transfer = control.transfer
+        transfer.records += (self._number(),)
+        if block.status == NAKED:
+            control.naked, transfer.completed_ns = True, block.time_ns
+            return
+        control.naked = False
+        if control.stage(block, self._status(transfer, b"", block)):
+            self.control = None
+            yield self._over(control)
+
+    def left(self, block: Block) -> Iterator[Transfer]:
+        """A transfer that was begun and of whose end nothing is printed: it counts as done where no end ever is."""
+        if self.ends_printed:
+            transfer = self._transfer(block)
+            data = bytes(block.data)
+            self._fill(transfer, data, block)
+            transfer.status, transfer.completed_ns = None, -1
+            yield transfer
+        else:
+            self.assume("how transfers ended is not printed: they are taken as done")
+            yield from self._one(bytes(block.data), block)
 
     def _one(self, data: bytes, block: Block) -> Iterator[Transfer]:
         """One block, one transfer."""
-        if self._control is not None and self._answers(data, block):
+        control = self.control
+        if control is not None and self._answers(control, data, block):
             if block.status == NAKED:
-                self._control.records += (self._number(),)
-                self._control_naked, self._control.completed_ns = True, block.time_ns
+                control.transfer.records += (self._number(),)
+                control.naked, control.transfer.completed_ns = True, block.time_ns
                 return
-            control, self._control = self._control, None
-            self._fill(control, data, block)
-            yield control
+            self.control = None
+            self._fill(control.transfer, data, block)
+            yield self._over(control)
             return
         yield from self.flush()
-        kind = _kind(data)
+        printed = None if data or block.status or block.unknown else self.dialogue.unprinted(block)
+        if printed is not None:
+            data, block.not_printed = printed.data, printed.not_printed
+            self.assume("31 and 13 bytes of which none are printed are taken for CBW and CSW where one is due")
+        kind = _kind(data, block.length)
         transfer = self._transfer(block)
+        transfer.not_printed = block.not_printed
         self._fill(transfer, data, block)
         before = self._naked.get((transfer.bus, transfer.address, transfer.endpoint))
         if before is not None and (not data or self._printed(before) in (b"", data)):
             del self._naked[transfer.bus, transfer.address, transfer.endpoint]
             transfer.submitted_ns, transfer.records = before.submitted_ns, before.records + transfer.records
         if kind == "cbw":
+            yield from self._sense.release()
             yield from self._give_up(block)
+        opened = self.dialogue.open
         if block.status != NAKED:
             self._follow(kind, data, block)
         self.convincing = self.convincing or bool(kind)
         if block.status == NAKED:
             self._naked[transfer.bus, transfer.address, transfer.endpoint] = transfer
         else:
-            yield transfer
+            yield from self._sense.through(transfer, opened.opcode if opened is not None else -1)
 
     def _transfer(self, block: Block) -> Transfer:
         if block.endpoint is None:
             self.assume("endpoint numbers are not printed: 01h stands for bulk OUT, 81h for bulk IN")
+        self.places.settle(block)
         number = (1 if block.endpoint is None else block.endpoint) & 0x0F | (0x80 if block.direction == "in" else 0)
-        kind = BULK if number & 0x0F else CONTROL
-        return Transfer(block.bus, block.address or 0, number, kind, submitted_ns=_began(block))
+        bus, address = block.bus, block.address or 0
+        return Transfer(bus, address, number, self.places.kind(bus, address, number), submitted_ns=_began(block))
 
     def _follow(self, kind: str, data: bytes, block: Block) -> None:
         """Keeps in mind which command is open and whether data phases are printed."""
+        opened = self.dialogue.open
         if kind == "cbw":
-            _, tag, length, flags, _, _ = _CBW(data)
             if not block.status:  # else the device never had it
-                self.open = ("in" if flags & 0x80 else "out", length, struct.pack("<I", tag))
+                self.dialogue.begin(data, block.not_printed)
         elif kind == "csw":
             residue = int.from_bytes(data[8:12], "little")
-            self.data_expected = self.data_expected or (self.open is not None and self.open[1] > residue)
-            self.open = None
-        elif data or self.open is not None:
+            short = opened is not None and opened.expected > residue and not opened.moved
+            self.data_expected = self.data_expected or (short and "dCSWDataResidue" not in block.not_printed)
+            self._sense_printed = opened is not None and opened.opcode == REQUEST_SENSE and bool(opened.moved)
+            self.dialogue.open = None
+        elif data or opened is not None:
             self.data_printed = True
+            if opened is not None and not block.status:
+                opened.moved += max(len(data), block.length or 0)
 
     def _printed(self, transfer: Transfer) -> bytes:
         return bytes(self.payload[transfer.data_at : transfer.data_at + transfer.captured])
@@ -178,16 +297,17 @@ class Wire:
         for key in [key for key in self._naked if key[:2] == device]:
             yield self._naked.pop(key)
 
-    def _answers(self, data: bytes, block: Block) -> bool:
+    @staticmethod
+    def _answers(control: Control, data: bytes, block: Block) -> bool:
         """Whether a block is the data or status stage of the waiting control request."""
-        control = self._control
-        if control is None or (block.endpoint is not None and block.endpoint & 0x0F):
+        if (block.endpoint is not None and block.endpoint & 0x0F) or control.staged:
             return False
-        same_way = (block.direction == "in") == control.incoming
+        transfer = control.transfer
+        same_way = (block.direction == "in") == transfer.incoming
         if not data:
             # A status stage is an empty transfer against the data stage; a failure may be printed either way.
             return True
-        return same_way and len(data) <= control.requested and not (_kind(data) and block.endpoint is None)
+        return same_way and len(data) <= transfer.requested and not (_kind(data) and block.endpoint is None)
 
     def _fill(self, transfer: Transfer, data: bytes, block: Block) -> None:
         at = len(self.payload)
@@ -232,8 +352,8 @@ class Wire:
             if kind:
                 size = CBW_SIZE if kind == "cbw" else CSW_SIZE
                 way = "out" if kind == "cbw" else "in"
-            elif self.open is not None:
-                way = self.open[0]
+            elif self.dialogue.open is not None:
+                way = self.dialogue.open.way
                 size = self._data_size(data, at)
             else:
                 self.owner.skip(NO_DIRECTION)
@@ -247,7 +367,8 @@ class Wire:
 
     def _data_size(self, data: bytes, at: int) -> int:
         """How much from ``at`` on belongs to the open command: up to its CSW, if that is here too."""
-        _, expected, tag = self.open or ("", 0, b"")
+        opened = self.dialogue.open
+        expected, tag = (opened.expected, opened.tag.to_bytes(4, "little")) if opened is not None else (0, b"")
         for mark in (CSW_SIGNATURE + tag, CBW_SIGNATURE):
             if expected and data.startswith(mark, at + expected):
                 return expected
@@ -264,11 +385,19 @@ def _began(block: Block) -> int:
     return max(0, block.time_ns - block.took_ns)
 
 
-def _kind(data: bytes) -> str:
-    """"cbw" or "csw" for a whole wrapper, else ""."""
-    if len(data) == CBW_SIZE and data.startswith(CBW_SIGNATURE):
+def _kind(data: bytes, length: int | None = None) -> str:
+    """"cbw" or "csw" for a whole wrapper, or one whose true length is given and of which the head is there; else ""."""
+    size = len(data)
+    if data.startswith(CBW_SIGNATURE) and (size == CBW_SIZE or (length == CBW_SIZE and size >= _CBW_HEAD)):
         return "cbw"
-    return "csw" if len(data) == CSW_SIZE and data.startswith(CSW_SIGNATURE) else ""
+    return "csw" if data.startswith(CSW_SIGNATURE) and size == CSW_SIZE else ""
+
+
+def block_of(printed: Printed, time_ns: int) -> Block:
+    """What was put together, as a block of the text."""
+    return Block(
+        time_ns, label=printed.kind, length=printed.size, data=bytearray(printed.data), not_printed=printed.not_printed
+    )
 
 
 def plausible_setup(data: bytes) -> bool:

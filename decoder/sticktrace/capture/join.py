@@ -7,10 +7,14 @@ same id and endpoint, and nothing else is asked of it. A half that finds no part
 
 Some recordings hold only the halves that carry payload: what goes out as it is submitted, what comes in as it
 completes. `lacks_empty_halves` sees that, and `AtOnce` then hands each transfer on with its only half.
+
+A bus that was recorded through two interfaces of the recorder has every half twice, microseconds apart. A host never
+submits an id again that still waits, nor completes one twice, so such a half is told for certain and dropped.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Hashable, Iterable, Iterator
 
 from sticktrace.capture.transfer import BULK, CONTROL, Transfer
@@ -22,19 +26,46 @@ MANY = 256
 """With more submissions waiting than any healthy host keeps, searching through them for each answer would be slow."""
 
 
+REPEATED = "records that repeat another one: the bus was recorded twice"
+SAME_NS = 200_000
+"""How far apart the two records of one event may be; each recorder reads the clock for itself."""
+
+MOST_ENDED = 1024
+
+
 class Joiner:
-    """Holds the submissions that wait for a completion. Memory grows only with the number of those."""
+    """Holds the submissions that wait for a completion. Memory grows only with the number of those. Halves that repeat
+    another one are counted in ``skipped``."""
 
-    __slots__ = ("waiting",)
+    __slots__ = ("_ended", "_skipped", "_twice", "waiting")
 
-    def __init__(self) -> None:
+    def __init__(self, skipped: Counter[str]) -> None:
         self.waiting: dict[Hashable, Transfer] = {}
+        self._skipped, self._twice = skipped, False
+        self._ended: dict[Hashable, Transfer] = {}
 
     def submit(self, key: Hashable, transfer: Transfer) -> Transfer | None:
         """Keep a submission. Returns the earlier one of the same id that never completed, if there is one."""
         earlier = self.waiting.pop(key, None)
+        if earlier is not None and _same(earlier, transfer):
+            self._skipped[REPEATED] += 1
+            self._twice = True
+            self.waiting[key] = earlier
+            return None
         self.waiting[key] = transfer
         return earlier
+
+    def repeats(self, key: Hashable, endpoint: int, status: int | None, actual: int, time_ns: int) -> bool:
+        """Whether a completion that ends nothing is the last one of its id once more; if so, it is counted. Only a
+        recording that has shown repeated submissions is looked at: nothing else tells a repetition from a half that
+        merely looks alike."""
+        ended = self._ended.get(key) if self._twice else None
+        if ended is None or ended.endpoint != endpoint or abs(time_ns - ended.completed_ns) > SAME_NS:
+            return False
+        if ended.status != status or ended.actual not in (actual, 0, ended.requested):
+            return False
+        self._skipped[REPEATED] += 1
+        return True
 
     def take(self, key: Hashable, endpoint: int) -> Transfer | None:
         """The submission that a completion on this endpoint ends, or None if that half was not recorded."""
@@ -42,6 +73,10 @@ class Joiner:
         if transfer is None or transfer.endpoint != endpoint:
             return None
         del self.waiting[key]
+        if self._twice:
+            if len(self._ended) > MOST_ENDED:
+                self._ended.clear()
+            self._ended[key] = transfer
         return transfer
 
     def alone(self, transfer: Transfer, time_ns: int) -> Transfer:
@@ -118,3 +153,17 @@ def lacks_empty_halves(transfers: Iterable[Transfer]) -> bool:
         sent = sent or (not incoming and transfer.kind == BULK)
         came = came or (incoming and transfer.kind == BULK)
     return sent and came
+
+
+def _same(earlier: Transfer, later: Transfer) -> bool:
+    """Whether two submissions of one id are one event."""
+    return (
+        0 <= later.submitted_ns - earlier.submitted_ns <= SAME_NS
+        and earlier.endpoint == later.endpoint
+        and earlier.address == later.address
+        and earlier.bus == later.bus
+        and earlier.kind == later.kind
+        and earlier.setup == later.setup
+        and earlier.requested == later.requested
+        and earlier.captured == later.captured
+    )

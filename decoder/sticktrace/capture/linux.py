@@ -31,7 +31,7 @@ class LinuxFrames:
         self.reader = reader
         self._size = HEADER_SIZES[link_type]
         self._order, self._unpack = "<", _HEAD["<"]
-        self.joiner = reader.join_as()
+        self.joiner = reader.join_as(reader.skipped)
         self._keep, self._take = self.joiner.submit, self.joiner.take
         self._emulated: set[int] = set()
 
@@ -54,6 +54,8 @@ class LinuxFrames:
         if event in _ENDS:
             transfer = self._take(ident or -1 - endpoint, endpoint)
             if transfer is None:
+                if self.joiner.repeats(ident or -1 - endpoint, endpoint, status, length, time_ns):
+                    return None
                 transfer = self.joiner.alone(Transfer(bus, device, endpoint, kind), time_ns)
                 transfer.records = (number,)
             else:

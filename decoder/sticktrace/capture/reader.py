@@ -7,8 +7,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from sticktrace.capture.join import AtOnce, Joiner
+from sticktrace.capture.join import REPEATED, AtOnce, Joiner
 from sticktrace.capture.transfer import Transfer
+from sticktrace.text import count_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +36,13 @@ class Reader:
     the same object for binary forms, a buffer of decoded bytes for text forms. ``skipped`` counts records that
     belong to no transfer, by reason ("link type 1 is not USB"). ``origin_ns`` is the absolute time of the
     first record in nanoseconds since 1970 (0 where the form has no calendar time), ``last_ns`` the time of the last
-    record since the first. ``join_as`` joins the halves of transfers.
+    record since the first, ``tick_ns`` how finely times are told. ``join_as`` joins the halves of transfers.
     """
 
     form = ""
     speaks = False
     """Whether it yields what a text says (`sticktrace.capture.logs.Statement`) as well as transfers, or instead."""
+    tick_ns = 1
 
     def __init__(self, data: Any, join_as: type[Joiner] = Joiner) -> None:
         self.data = data
@@ -71,7 +73,12 @@ class Reader:
     @property
     def assumed(self) -> list[str]:
         """What the form does not say and was taken for granted, in sentences."""
-        return [_AT_ONCE] if self.join_as is AtOnce else []
+        found = [_AT_ONCE] if self.join_as is AtOnce else []
+        twice = self.skipped.get(REPEATED, 0)
+        if twice:
+            found.append(f"{count_of(twice, 'record repeats', 'records repeat')} another one within microseconds: the "
+                         "bus was recorded through two interfaces; each event is counted once")
+        return found
 
     def overdue(self, bus: int, address: int, endpoints: Iterable[int], before_ns: int) -> list[Transfer]:
         """See `Joiner.overdue`."""

@@ -7,8 +7,9 @@ from typing import NamedTuple
 ISOCHRONOUS, INTERRUPT, CONTROL, BULK = 0, 1, 2, 3
 """Transfer kinds, numbered as in the Linux capture header (kernel documentation, usbmon)."""
 
-GAP = 4
-"""No transfer: the recorder itself says that ``requested`` transfers are missing at this place."""
+GAP, BREAK = 4, 5
+"""No transfers: the recorder itself says that ``requested`` transfers are missing at this place; another recording
+begins at this place, and nothing is carried over into it."""
 
 STALL = -32
 """Status of a transfer answered by STALL, in the errno numbers of the Linux capture header; other forms are mapped."""
@@ -35,12 +36,13 @@ class Transfer:
     is lost. ``setup`` holds the 8 setup bytes of a control transfer, b"" otherwise or where not recorded.
     ``records`` are the 1-based record numbers, submission first. ``function`` is the host driver's function
     code where the form has one (link type 249), else -1. ``waited_ns`` is how long a transfer without completion had
-    waited when the capture ended, -1 for one whose completion is known or known to be lost.
+    waited when the capture ended, -1 for one whose completion is known or known to be lost. ``not_printed`` names the
+    fields of a wrapper that a text did not print: what stands in their place is no observation.
     """
 
     __slots__ = (
         "actual", "address", "bus", "captured", "completed_ns", "data_at", "endpoint", "function", "kind",
-        "records", "requested", "setup", "status", "submitted_ns", "waited_ns",
+        "not_printed", "records", "requested", "setup", "status", "submitted_ns", "waited_ns",
     )  # fmt: skip
 
     def __init__(
@@ -63,6 +65,7 @@ class Transfer:
         self.records = records
         self.function = function
         self.waited_ns = -1
+        self.not_printed: tuple[str, ...] = ()
 
     @property
     def incoming(self) -> bool:

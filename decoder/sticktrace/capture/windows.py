@@ -37,7 +37,7 @@ class WindowsFrames:
 
     def __init__(self, reader: Reader) -> None:
         self.reader = reader
-        self.joiner = reader.join_as()
+        self.joiner = reader.join_as(reader.skipped)
 
     def feed(self, frame: Frame, number: int, time_ns: int, data: Any) -> Transfer | None:
         """One record in; a transfer out when this record completes one, or shows that an earlier one never will."""
@@ -56,6 +56,8 @@ class WindowsFrames:
         transfer = self.joiner.waiting.get(key)
         if info & _COMING_BACK:
             if transfer is None or (transfer.kind, transfer.endpoint & 0x7F) != (kind, endpoint & 0x7F):
+                if self.joiner.repeats(key, endpoint, from_usbd(status), length, time_ns):
+                    return None
                 transfer = self.joiner.alone(Transfer(bus, device, endpoint, kind, function=function), time_ns)
             transfer.records += (number,)
             _come_back(transfer, from_usbd(status), time_ns, at, captured, length)
@@ -75,7 +77,7 @@ class WindowsFrames:
         if stage == DATA_STAGE:
             return None if waiting else self.joiner.submit(key, transfer)
         if waiting:
-            del self.joiner.waiting[key]
+            self.joiner.take(key, transfer.endpoint)
         return transfer
 
 

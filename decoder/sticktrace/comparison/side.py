@@ -12,7 +12,7 @@ from sticktrace.comparison.steps import NO_STATUS, TROUBLE, UNSEEN, Folding, Ste
 from sticktrace.session import Capture
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.sticks import kind_of
-from sticktrace.transport.items import PASSED, Direction, Exchange, Item
+from sticktrace.transport.items import PASSED, UNTOLD, Direction, Exchange, Item
 from sticktrace.volume.ledger import Ledger
 
 
@@ -50,7 +50,7 @@ class Sums:
             return
         name, medium = kind_of(item)
         self.commands[name] += 1
-        self.failed += item.status != PASSED
+        self.failed += item.status not in (PASSED, UNTOLD)
         self.stalls += len(item.stalled)
         self.cut += item.truncated
         self.busy_ns += item.duration_ns

@@ -17,7 +17,7 @@ from sticktrace.sticks.sticks import kind_of
 from sticktrace.storage.commands import describe, lba_and_blocks
 from sticktrace.storage.sense import in_words
 from sticktrace.text import count_of
-from sticktrace.transport.items import FAILED, MISSING, PASSED, Exchange, Item
+from sticktrace.transport.items import FAILED, MISSING, PASSED, UNTOLD, Exchange, Item
 
 MOST_STEPS = 100_000
 """Steps that are kept of one device; a longer recording is compared up to there."""
@@ -208,6 +208,8 @@ def _ending(item: Exchange) -> tuple[str, str]:
         return f"failed, {in_words(key, asc, ascq)}", NEWS if news else TROUBLE
     if item.status == MISSING:
         return NO_STATUS, TROUBLE
+    if item.status == UNTOLD:
+        return "status not printed", GOOD
     return item.status, TROUBLE
 
 

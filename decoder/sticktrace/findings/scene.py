@@ -77,6 +77,11 @@ class Scene:
         """Time of the last record."""
         return self._reading.reader.last_ns
 
+    @property
+    def tick_ns(self) -> int:
+        """How finely the capture tells times; far beyond any wait where it tells none."""
+        return self._reading.reader.tick_ns
+
     def quiet_ns(self, stick: Stick) -> int:
         """How long the capture goes on after the last that was seen of a stick."""
         return max(0, self.end_ns - stick.last_ns) if stick.last_ns >= 0 else 0

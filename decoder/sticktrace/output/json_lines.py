@@ -7,7 +7,7 @@ from typing import Any
 from sticktrace.bus.requests import Request
 from sticktrace.codes.asc import meaning as asc_meaning
 from sticktrace.session import Reading
-from sticktrace.transport.items import Exchange, Saying, Sense, Stray
+from sticktrace.transport.items import Exchange, Field, Saying, Sense, Stray
 
 
 def capture_facts(reading: Reading) -> dict[str, Any]:
@@ -42,14 +42,14 @@ def exchange_facts(exchange: Exchange, touches: str = "") -> dict[str, Any]:
         "bus": exchange.bus,
         "address": exchange.address,
         "lun": exchange.lun,
-        "tag": None if exchange.told else exchange.tag,
+        "tag": None if exchange.told or Field.TAG in exchange.not_printed else exchange.tag,
         "opcode": exchange.opcode,
         "command": exchange.command,
         "cdb": exchange.cdb.hex(),
         "lba": exchange.lba,
         "blocks": exchange.blocks,
         "direction": exchange.direction,
-        "expected": None if exchange.told else exchange.expected,
+        "expected": None if exchange.told or Field.LENGTH in exchange.not_printed else exchange.expected,
         "moved": None if exchange.told else exchange.moved,
         "residue": exchange.residue,
         "status": exchange.status,
@@ -62,6 +62,7 @@ def exchange_facts(exchange: Exchange, touches: str = "") -> dict[str, Any]:
         "records": list(exchange.records),
         "notes": list(exchange.notes),
         "remarks": [remark.facts() for remark in exchange.remarks],
+        "not_printed": list(exchange.not_printed),
     }
 
 

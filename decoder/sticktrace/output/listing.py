@@ -13,15 +13,18 @@ from typing import NamedTuple
 from sticktrace.storage.commands import describe
 from sticktrace.storage.sense import in_words
 from sticktrace.text import time_in_words
-from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
+from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, UNTOLD, Exchange, Field
 
 Style = Callable[[str, str], str]
 """Takes text and a mood ("good", "bad", "warn", "quiet", "head") and returns it coloured, or as it is."""
 
-MARKS = {PASSED: "passed", FAILED: "FAILED", PHASE_ERROR: "PHASE ERROR", MISSING: "no status", INVALID: "BAD STATUS"}
+MARKS = {
+    PASSED: "passed", FAILED: "FAILED", PHASE_ERROR: "PHASE ERROR", MISSING: "no status", INVALID: "BAD STATUS",
+    UNTOLD: "not printed",
+}  # fmt: skip
 """Outcomes as shown; letters, not colour, carry the meaning."""
 
-MOODS = {PASSED: "good", FAILED: "bad", PHASE_ERROR: "bad", MISSING: "warn", INVALID: "bad"}
+MOODS = {PASSED: "good", FAILED: "bad", PHASE_ERROR: "bad", MISSING: "warn", INVALID: "bad", UNTOLD: "quiet"}
 
 
 class Line(NamedTuple):
@@ -51,7 +54,8 @@ def line_of(exchange: Exchange, touches: str = "") -> Line:
     elif exchange.moved == exchange.expected:
         moved = f"{exchange.moved}"
     else:
-        moved = f"{exchange.moved}/{exchange.expected}"
+        asked = "?" if Field.LENGTH in exchange.not_printed else exchange.expected
+        moved = f"{exchange.moved}/{asked}"
     return Line(
         f"{exchange.number}",
         f"{exchange.time_ns / 1e9:.6f}" if exchange.end_ns else "-",
@@ -75,6 +79,8 @@ def _remark(exchange: Exchange, touches: str) -> str:
     if exchange.truncated:
         words.append("data not wholly captured")
     words += exchange.notes
+    if exchange.not_printed:
+        words.append(f"not printed: {', '.join(exchange.not_printed)}")
     return "; ".join(words)
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.hex_text import HexTextReader
 from sticktrace.capture.transfer import CONTROL, GAP, Transfer
+from sticktrace.capture.usbmon_events import Event
 from sticktrace.capture.usbmon_text import UsbmonTextReader
 
 if TYPE_CHECKING:
@@ -17,29 +18,40 @@ _PER_LINE = 32
 
 
 class TextPlaces(UsbmonTextReader):
-    """Where payload bytes stand in a usbmon text: in which line, as which hex digits."""
+    """Where payload bytes stand in a usbmon text: in which lines, as which hex digits."""
 
     def __init__(self, data: Any, put: Callable[[int, bytes], None]) -> None:
         super().__init__(data)
         self._put = put
         self._starts: list[int] = []
-        self._ends: list[int] = []
+        self._spans: list[tuple[int, int]] = []
+        self._line_ends = [0]
+        self._first_line = 1
         for source in (self.transfers(), self.finish()):
             for _ in source:
                 pass
+
+    def _line(self, text: str) -> Iterator[Transfer]:
+        self._line_ends.append(self.position)
+        yield from super()._line(text)
+
+    def _event(self, event: Event, number: int) -> Transfer | None:
+        self._first_line = event.line
+        return super()._event(event, number)
 
     def _keep(self, words: str) -> tuple[int, int]:
         at, captured = super()._keep(words)
         if captured:
             self._starts.append(at)
-            self._ends.append(self.position)
+            self._spans.append((self._line_ends[self._first_line - 1], self.position))
         return at, captured
 
     def write(self, place: int, new: bytes) -> None:
-        """Replaces payload bytes from ``place`` on; they lie in one line, after its equals sign."""
+        """Replaces payload bytes from ``place`` on. They lie behind the equals sign of an event, over several lines
+        where those were broken."""
         index = bisect_right(self._starts, place) - 1
-        end = self._ends[index]
-        at = self.data.find(b"=", self.data.rfind(b"\n", 0, end - 1) + 1, end) + 1
+        start, end = self._spans[index]
+        at = self.data.find(b"=", start, end) + 1
         digits = [position for position in range(at, end) if self.data[position : position + 1].isalnum()]
         for position, digit in zip(digits[2 * (place - self._starts[index]) :], new.hex().encode(), strict=False):
             self._put(position, bytes([digit]))

@@ -12,7 +12,7 @@ from sticktrace.sticks.stages import Stage
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.unit import Unit
 from sticktrace.storage.words import Capacity, Inquiry, write_protected
-from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
+from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, UNTOLD, Exchange
 from sticktrace.transport.remarks import BY_RECORDING, LOST, Said, reason
 
 Read = Callable[[Piece], bytes]
@@ -95,7 +95,7 @@ def exchange(item: Exchange, unit: Unit, read: Read) -> None:
     stick.transport_bad += item.status in BROKEN
     if stick.cut_short:
         return
-    stick.failures += not item.went_well
+    stick.failures += not item.went_well and item.status is not UNTOLD
     if passed or item.status is FAILED:
         stick.reach(Stage.TRANSPORT, item.end_ns, item.number)
     if passed:

@@ -23,8 +23,11 @@ from sticktrace.transport.items import (
     MISSING,
     PASSED,
     PHASE_ERROR,
+    UNTOLD,
     Direction,
     Exchange,
+    Field,
+    Status,
     Stray,
     StrayKind,
 )
@@ -37,6 +40,9 @@ _STATUSES = (PASSED, FAILED, PHASE_ERROR)  # BOT 1.0 Table 5.3; the rest is rese
 
 # The fast form of the same layouts that explain the wrappers.
 _read_cbw, _read_csw = CBW_FAST.unpack_from, CSW_FAST.unpack_from
+
+LENGTH_UNTOLD = 0xFFFFFFFF
+"""dCBWDataTransferLength of a command that moves data, where neither a text nor the command says how much."""
 
 _MOST_HELD = 256
 
@@ -71,6 +77,7 @@ class Lane:
         self._raw = b""
         self._wrapper: tuple[int, int, int, int, int, int, bytes] = (0, 0, 0, 0, 0, 0, b"")
         self._status: tuple[int, int, int, int] = (0, 0, 0, 0)
+        self._length_told = True
         self._left_open: Gathering | None = None
         self._unexplained = Unexplained(out)
         self._gone: Why | None = None
@@ -166,7 +173,7 @@ class Lane:
             return "STALL OUT" if status in (STALL, SHORT_READ) else "ERROR OUT"
         if self.state is DATA_OUT and self._open is not None:
             exchange = self._open.exchange
-            last = exchange.moved + actual >= exchange.expected or status == STALL
+            last = (self._length_told and exchange.moved + actual >= exchange.expected) or status == STALL
             return "OUT LAST" if last else "OUT"
         if self.state is IDLE or self.state is LOST:
             alike = (actual == CBW_SIZE and transfer.captured) or self._is_cbw(transfer)
@@ -185,8 +192,9 @@ class Lane:
             raw = self._read(transfer.data_at, transfer.captured)
             if raw[:4] == CSW_MAGIC:
                 self._status = _read_csw(raw if len(raw) == CSW_SIZE else raw + b"\xff")
-                mine = gathering is not None and self._status[1] == gathering.exchange.tag
-                return "CSW" if mine else "OTHER CSW"
+                if gathering is not None and self._status[1] == gathering.exchange.tag:
+                    return "CSW"
+                return "CSW" if gathering is not None and self._tag_fits(gathering) else "OTHER CSW"
         if status is None and transfer.waited_ns >= 0:
             return "WAITING"
         if self.state is STATUS:
@@ -196,9 +204,18 @@ class Lane:
             return "STALL IN" if status == SHORT_READ else "EMPTY"
         if self.state is DATA_IN and gathering is not None:
             exchange = gathering.exchange
-            ended = exchange.moved + actual >= exchange.expected or actual < transfer.requested or status == STALL
+            enough = self._length_told and exchange.moved + actual >= exchange.expected
+            ended = enough or actual < transfer.requested or status == STALL
             return "IN LAST" if ended and transfer.status is not None else "IN"
         return "IN"
+
+    def _tag_fits(self, gathering: Gathering) -> bool:
+        """A CSW answers the open command where the text did not print that one's tag."""
+        exchange = gathering.exchange
+        if Field.TAG not in exchange.not_printed:
+            return False
+        exchange.tag = self._status[1]
+        return True
 
     def _is_cbw(self, transfer: Transfer) -> bool:
         """Whether it begins as a CBW; what was captured of it is then in ``_raw``, filled up to the full size."""
@@ -228,6 +245,9 @@ class Lane:
         gathering = self._open = Gathering(exchange, transfer, self._out)
         self._invalid_status = False
         self._gone = None
+        self._length_told = True
+        if transfer.not_printed:
+            self._note_printed(exchange, transfer)
         if flags & 0x7F or lun & 0xF0 or cdb_size & 0xE0:
             gathering.note(Said.RESERVED_BITS)
         if not 1 <= size <= 16:
@@ -248,6 +268,22 @@ class Lane:
             gathering.note(Said.COMMAND_NOT_SENT, transfer.status)
         else:
             gathering.note(Said.COMMAND_START_LOST)
+
+    def _note_printed(self, exchange: Exchange, transfer: Transfer) -> None:
+        """A wrapper of which a text printed only some fields."""
+        exchange.not_printed += transfer.not_printed
+        if Field.LENGTH in transfer.not_printed:
+            self._length_told = False
+            exchange.expected = 0 if exchange.expected == LENGTH_UNTOLD else exchange.expected
+
+    def _close_untold(self, exchange: Exchange, transfer: Transfer, outcome: Status) -> Status:
+        """What can be said at the end of an exchange of which not everything was printed. Returns its status."""
+        exchange.not_printed += transfer.not_printed
+        if not self._length_told:
+            exchange.expected = max(exchange.expected, exchange.moved)
+        if Field.RESIDUE in transfer.not_printed:
+            exchange.residue = None
+        return UNTOLD if Field.STATUS in transfer.not_printed else outcome
 
     def _take(self, transfer: Transfer) -> None:
         gathering = self._open
@@ -270,7 +306,10 @@ class Lane:
             gathering.note(Said.STATUS_START_LOST)
         gathering.touch(transfer)
         exchange.status_at = _new(Piece, (transfer.data_at, transfer.captured, transfer.actual))
-        if outcome == PHASE_ERROR or (residue == 0 and exchange.moved == exchange.expected):
+        if exchange.not_printed or transfer.not_printed:
+            outcome = self._close_untold(exchange, transfer, outcome)
+            doubtful = bool({Field.LENGTH, Field.RESIDUE, Field.STATUS} & set(exchange.not_printed))
+        elif outcome == PHASE_ERROR or (residue == 0 and exchange.moved == exchange.expected):
             doubtful = False
         else:
             doubtful = self._doubts(gathering, residue, transfer)

@@ -20,16 +20,18 @@ from sticktrace.transport.remarks import Remark
 
 
 class Status(StrEnum):
-    """What a CSW says (BOT 1.0 Table 5.3), or that there is none, or that it is not valid (6.3)."""
+    """What a CSW says (BOT 1.0 Table 5.3), or that there is none, or that it is not valid (6.3). UNTOLD: one came, and
+    the text does not print what it says."""
 
     PASSED = "passed"
     FAILED = "failed"
     PHASE_ERROR = "phase error"
     MISSING = "missing"
     INVALID = "invalid"
+    UNTOLD = "not printed"
 
 
-PASSED, FAILED, PHASE_ERROR, MISSING, INVALID = Status
+PASSED, FAILED, PHASE_ERROR, MISSING, INVALID, UNTOLD = Status
 
 
 class Transport(StrEnum):
@@ -71,6 +73,20 @@ class Sense(NamedTuple):
     at: Piece
 
 
+class Field(StrEnum):
+    """Fields of the wrappers by their names in the standard, as `Exchange.not_printed` lists them."""
+
+    TAG = "dCBWTag"
+    LENGTH = "dCBWDataTransferLength"
+    FLAGS = "bmCBWFlags"
+    LUN = "bCBWLUN"
+    BLOCK_LENGTH = "bCBWCBLength"
+    BLOCK = "CBWCB"
+    STATUS_TAG = "dCSWTag"
+    RESIDUE = "dCSWDataResidue"
+    STATUS = "bCSWStatus"
+
+
 @dataclass(slots=True, eq=False)
 class Exchange:
     """One command, cheap to hold: numbers and places in the capture, no payload.
@@ -82,6 +98,8 @@ class Exchange:
     was asked for and did not come). ``case`` is the number of BOT 1.0 6.7, or None. ``stalled`` names the phases in
     which a STALL was seen: "command", "data", "status". ``truncated``: part of the data is not in the capture.
     ``pieces`` places the data transfer by transfer. ``remarks`` say what else was seen, none of it fatal.
+    ``not_printed`` names the fields of CBW and CSW that a console text does not show; what stands for them here is 0,
+    or follows from the command.
     """
 
     number: int
@@ -110,6 +128,7 @@ class Exchange:
     data_ns: int = -1
     end_ns: int = -1
     transport: Transport = Transport.BOT
+    not_printed: tuple[str, ...] = ()
 
     @property
     def told(self) -> bool:

@@ -16,7 +16,7 @@ from sticktrace.bus.hearsay import Hearsay
 from sticktrace.bus.interfaces import Role, StorageInterface
 from sticktrace.bus.requests import Request, is_request, read_request
 from sticktrace.capture.logs import Kind, Statement
-from sticktrace.capture.transfer import BULK, GAP, INTERRUPT, Transfer
+from sticktrace.capture.transfer import BREAK, BULK, GAP, INTERRUPT, Transfer
 from sticktrace.transport.bot import Lane, Overdue, Read
 from sticktrace.transport.cbi import CbiLane
 from sticktrace.transport.items import Saying
@@ -74,6 +74,8 @@ class Router:
             self._interrupt(transfer)
         elif transfer.kind == GAP:
             self._gap(transfer)
+        elif transfer.kind == BREAK:
+            self._begin_anew(transfer.start_ns)
         else:
             self._count(transfer, "isochronous traffic")
 
@@ -108,6 +110,13 @@ class Router:
             Saying(statement.time_ns, device.bus, device.address, device, lun, statement, statement.owned,
                     exchange is not None)
         )  # fmt: skip
+
+    def _begin_anew(self, time_ns: int) -> None:
+        """Another recording begins: what was open ends, and who was there is not known any more."""
+        self.end()
+        self.pipes.clear()
+        self._lanes.clear()
+        self.bus.begin_anew(time_ns)
 
     def end(self) -> None:
         """The capture ends: close what is open."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from sticktrace.bus.events import Happening
+from sticktrace.bus.hubs import CONNECTION, OVER_CURRENT
 from sticktrace.bus.requests import Request
 from sticktrace.findings.finding import HOST, QUIET_NS, RISK
 from sticktrace.findings.patterns import by_slug
@@ -41,12 +42,15 @@ class Nothing(Rule):
             return
         hubs = [s for s in sticks if s.device.as_hub and s.device.as_hub.ports]
         ports = [p for s in hubs if s.device.as_hub for p in s.device.as_hub.ports.values() if p.history]
-        # A connection change without a connection: something was there and has gone (Table 11-22).
-        if not ports or any((state.status | state.change) & 1 for p in ports for state in p.history):
+        # A connection change without a connection: something was there and has gone (Table 11-22). A port that the hub
+        # has switched off for over-current shows none either.
+        shown = CONNECTION | OVER_CURRENT
+        if not ports or any((state.status | state.change) & shown for p in ports for state in p.history):
             return
         records = [n for p in ports for n in p.history[0].records]
         asked, span = sum(s.ask("hub").done.count for s in hubs), self.scene.end_ns
-        text = f"{count_of(len(ports), 'port')} asked over {time_in_words(span)}, none with a connection"
+        over = f"over {time_in_words(span)}, " if span else ""
+        text = f"{count_of(len(ports), 'port')} asked {over}none with a connection"
         sure = asked >= 3 and span >= _LONG_NS
         text += "" if sure else "; the capture is too short to be sure"
         self.report(NOTHING_ATTACHED, text, hubs[0], records=records, severity="" if sure else RISK)
@@ -157,12 +161,13 @@ class Waits(Rule):
     )
 
     def end(self) -> None:
+        tick = self.scene.tick_ns  # times of a console may be whole seconds, or not printed at all
         for stick in self.scene.sticks:
             device = stick.device
             if device.superspeed:
                 continue
             for kind, least, pattern, what, words in self._LIMITS:
-                short = [g for g in device.gaps if g.kind == kind and 0 <= g.length_ns < least]
+                short = [g for g in device.gaps if g.kind == kind and 0 <= g.length_ns < least - tick]
                 if short:
                     worst = min(short, key=lambda g: g.length_ns)
                     text = f"{time_in_words(worst.length_ns)} {what}, {words} are due"
