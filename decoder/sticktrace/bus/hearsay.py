@@ -221,8 +221,9 @@ class Hearsay:
         names = [name for name in (item.about.unit, _unit_of_sim(item.get("sim", ""))) if name]
         bus = _number(item.get("bus_unit", ""))
         address = item.about.address
-        if item.about.unit.startswith("ugen"):
-            bus, address = (int(part) for part in item.about.unit[4:].split("."))
+        generic = re.fullmatch(r"ugen(\d+)\.(\d+)", item.about.unit)
+        if generic is not None:
+            bus, address = int(generic[1]), int(generic[2])
         if address > 0:
             names.append(f"address {bus}.{address}")
         device = next((self._units[name] for name in names if name in self._units), None)

@@ -73,7 +73,7 @@ _SPEED = (
 )
 _PAIR = r"(?:0x)?[0-9a-f]{1,2}(?![0-9a-z])"
 
-COUNTS = frozenset(("count", "max_lun", "number", "most", "status", "result", "version", "qualifier", "type_number"))
+COUNTS = frozenset(("count", "max_lun", "number", "most", "status", "result", "version", "qualifier", "sector"))
 """Groups of regular expressions that are numbers where they are digits."""
 
 FIELDS: dict[str, Field] = {
