@@ -37,6 +37,7 @@ def command(
       sticktrace volume stick.pcap --changes
       sticktrace volume stick.pcap --files rescued
     """
+    _go_together(changes, as_map, files or image, overwrite, as_json)
     with opened(capture) as source:
         reading = source.reading()
         media = _followed(reading, as_of)
@@ -44,15 +45,26 @@ def command(
             if chosen > len(media):
                 raise click.UsageError(f"there is no medium {chosen}; the capture shows {len(media)}")
             media = media[chosen - 1 : chosen]
-        if files is not None:
-            _recover(media, files, overwrite, source)
-        elif image is not None:
-            _image(media, image, overwrite, source)
-        elif as_json:
+        pictured = _with_blocks(media) if image is not None else None
+        if as_json:
             _show_json(media)
-        else:
+        elif changes or as_map or not (files or image):
             echo_all(_lines(media, changes, as_map))
+        if image is not None:
+            _image(pictured, image, overwrite, source)
+        found = files is None or _recover(media, files, overwrite, source)
         report_damage(reading, capture)
+    if not found:
+        sys.exit(1)
+
+
+def _go_together(changes: bool, as_map: bool, target: Path | None, overwrite: bool, as_json: bool) -> None:
+    """Refuses options of which one would be dropped without a word."""
+    if as_json and (changes or as_map or target is not None):
+        what = "--changes is in it already" if changes else "it has no map" if as_map else "it writes no files"
+        raise click.UsageError(f"--json stands alone: {what}")
+    if overwrite and target is None:
+        raise click.UsageError("--overwrite means nothing without --files or --image")
 
 
 def _followed(reading: Any, as_of: int | None) -> list[Any]:
@@ -82,8 +94,9 @@ def _lines(media: list[Any], changes: bool, as_map: bool) -> Iterator[str]:
             yield from change_lines(medium)
         else:
             yield from medium_lines(medium, style)
-            if as_map:
-                yield from map_lines(medium, style)
+        if as_map:
+            yield from map_lines(medium, style)
+        if not changes:
             for fact in facts(medium):
                 mood = {"fault": "bad", "warning": "warn"}.get(fact.severity, "quiet")
                 numbers = ", ".join(str(number) for number in fact.evidence)
@@ -92,8 +105,9 @@ def _lines(media: list[Any], changes: bool, as_map: bool) -> Iterator[str]:
         yield ""
 
 
-def _recover(media: list[Any], target: Path, overwrite: bool, source: Any) -> None:
-    """Each volume goes into a directory of its own when there are several."""
+def _recover(media: list[Any], target: Path, overwrite: bool, source: Any) -> bool:
+    """Each volume goes into a directory of its own when there are several. Returns whether there was any; what else
+    helps is said on standard error."""
     from sticktrace.output.volume_text import recovered_line
     from sticktrace.volume.recover import recover_into
     from sticktrace.writing.folder import Folder
@@ -102,10 +116,10 @@ def _recover(media: list[Any], target: Path, overwrite: bool, source: Any) -> No
 
     numbered = enumerate(media, 1)
     jobs = [(place, medium, volume) for place, medium in numbered for volume in medium.volumes if volume.files]
-    if not jobs:
-        click.echo("no FAT or exFAT volume in this capture; nothing to recover", err=True)
-        sys.exit(1)
     refused: Refused | None = None
+    if not jobs:
+        _hint(media)
+        return False
     with Outputs([source.source.identity], overwrite) as outputs:
         root = Folder.at(target, outputs)
         for place, medium, volume in jobs:
@@ -116,21 +130,32 @@ def _recover(media: list[Any], target: Path, overwrite: bool, source: Any) -> No
                 continue
             for found in recover_into(medium, volume, folder):
                 click.echo(recovered_line(found))
+    _hint(media)
     if refused is not None:
         raise refused
+    return True
 
 
-def _image(media: list[Any], target: Path, overwrite: bool, source: Any) -> None:
-    from sticktrace.text import count_of, safe
+def _hint(media: list[Any]) -> None:
+    from sticktrace.output.volume_hints import hint_lines
+
+    for line in hint_lines(media):
+        click.echo(f"sticktrace: {line}", err=True)
+
+
+def _with_blocks(media: list[Any]) -> Any:
+    """The one medium that an image can be made of."""
+    held = [medium for medium in media if len(medium.store)]
+    if len(held) != 1:
+        raise click.UsageError(f"the capture shows {len(held)} media with blocks; choose one with --medium")
+    return held[0]
+
+
+def _image(medium: Any, target: Path, overwrite: bool, source: Any) -> None:
+    from sticktrace.output.volume_text import image_lines
     from sticktrace.volume.recover import write_image
 
-    media = [medium for medium in media if len(medium.store)]
-    if len(media) != 1:
-        raise click.UsageError(f"the capture shows {len(media)} media with blocks; choose one with --medium")
-    ranges = write_image(media[0], target, overwrite, [source.source.identity])
-    blocks = sum(item.last - item.first + 1 for item in ranges if item.state == "captured")
-    shown = safe(str(target))
-    click.echo(f"{shown}: {count_of(blocks, 'block')} written; {shown}.map lists {count_of(len(ranges), 'range')}")
+    echo_all(image_lines(target, write_image(medium, target, overwrite, [source.source.identity])))
 
 
 def _show_json(media: list[Any]) -> None:

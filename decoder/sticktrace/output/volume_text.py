@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 from sticktrace.output.listing import Style, plain
@@ -11,7 +13,7 @@ from sticktrace.volume.changes import Change
 from sticktrace.volume.division import Volume
 from sticktrace.volume.medium import Medium
 from sticktrace.volume.overview import left_uncertain
-from sticktrace.volume.recover import Recovered, coverage
+from sticktrace.volume.recover import ImageRange, Recovered, coverage
 
 MOST_UNCERTAIN = 8
 """Ranges with uncertain content that are told one by one."""
@@ -144,6 +146,18 @@ def recovered_line(found: Recovered) -> str:
     more = f" and {len(found.holes) - 8} more ranges" if len(found.holes) > 8 else ""
     tail = f"; bytes not in the capture: {missing}{more}" if found.holes else ""
     return f"{found.path}: {found.captured:,} of {found.size:,} bytes to {safe(str(found.written_to))}{tail}"
+
+
+def image_lines(target: Path, ranges: list[ImageRange]) -> Iterator[str]:
+    """What an image holds."""
+    sums = Counter[str]()
+    for item in ranges:
+        sums[item.state] += item.last - item.first + 1
+    name, listed = safe(str(target)), count_of(len(ranges), "range")
+    yield f"{name}: {count_of(sums['captured'], 'block')} written; {name}.map lists {listed}"
+    if sums["left out"]:
+        lba = next(item.first for item in ranges if item.state == "left out")
+        yield f"{name}: {count_of(sums['left out'], 'block')} from LBA {lba} on left out: no file can be as large"
 
 
 def medium_facts(medium: Medium) -> Iterator[dict[str, Any]]:

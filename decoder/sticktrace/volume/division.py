@@ -31,7 +31,7 @@ class Volume:
     """One volume. ``partition`` is None where the medium has no partition table. ``kind`` is "FAT12", "FAT16", "FAT32",
     "exFAT", another file system's name, or "" when not known. ``files`` follows FAT and exFAT volumes.
     ``problem`` says why a FAT or exFAT volume cannot be decoded. ``found_at`` is the exchange that first showed it as
-    it is."""
+    it is, ``gone_at`` the one that showed something else in its place, 0 as long as it stands."""
 
     partition: Partition | None
     start: int
@@ -40,6 +40,7 @@ class Volume:
     files: FileSystem | None = None
     problem: str = ""
     found_at: int = 0
+    gone_at: int = 0
 
     @property
     def title(self) -> str:
@@ -95,8 +96,10 @@ class Division:
         known = {volume.start: volume for volume in self.volumes}
         self.volumes = sorted(self._found(known, number), key=lambda volume: volume.start)
         kept = {volume.files for volume in self.volumes}
-        self.former += [volume for volume in known.values() if volume.files is not None and volume.files not in kept]
-        del self.former[MOST_VOLUMES:]
+        for volume in known.values():
+            if volume.files is not None and volume.files not in kept and len(self.former) < MOST_VOLUMES:
+                volume.gone_at = number
+                self.former.append(volume)
         self._watch()
 
     def _found(self, known: dict[int, Volume], number: int) -> list[Volume]:

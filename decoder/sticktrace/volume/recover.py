@@ -112,6 +112,8 @@ def _account(found: Recovered, at: int, count: int, there: bool) -> None:
         found.holes.append((at, at + count))
 
 
+LARGEST = (1 << 63) - 1
+"""Bytes that a file can have where its length is a signed 64-bit number (common practice)."""
 _GROUP_FILES, _GROUP_BYTES = 64, 1 << 26
 """Files are brought to the disk together, this many or this much at a time: one by one would cost a wait for each."""
 
@@ -180,7 +182,8 @@ def _write(medium: Medium, volume: Volume, node: Node, parent: Folder) -> Recove
 
 @dataclass(frozen=True, slots=True)
 class ImageRange:
-    """Blocks in a row of an image: "captured", or "unknown" where commands went but the content is not certain."""
+    """Blocks in a row of an image: "captured", "unknown" where commands went but the content is not certain, or "left
+    out" where they lie beyond what any file can hold."""
 
     first: int
     last: int
@@ -199,12 +202,16 @@ def write_image(
 
 def _imaged(medium: Medium, out: BinaryIO, listing: BinaryIO) -> list[ImageRange]:
     ranges: list[ImageRange] = []
+    length = medium.store.block_length
     for first, after in medium.store.spans():
         for stretch in medium.store.read_range(first, after - first):
-            if stretch.data is not None:
-                out.seek(stretch.lba * medium.store.block_length)
+            state = "captured" if stretch.data is not None else "unknown"
+            if stretch.data is not None and (stretch.lba + stretch.blocks) * length > LARGEST:
+                state = "left out"
+            elif stretch.data is not None:
+                out.seek(stretch.lba * length)
                 out.write(stretch.data)
-            _extend(ranges, stretch.lba, stretch.blocks, "captured" if stretch.data is not None else "unknown")
+            _extend(ranges, stretch.lba, stretch.blocks, state)
     listing.write(f"# blocks of {medium.store.block_length} bytes ({medium.store.block_length_from})\n".encode())
     listing.write(b"# first\tlast\tstate\n")
     for item in ranges:
