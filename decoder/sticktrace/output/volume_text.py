@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from sticktrace.output.listing import Style, plain
+from sticktrace.output.volume_open import open_lines
 from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
 from sticktrace.volume.changes import Change
 from sticktrace.volume.division import Volume
@@ -32,6 +33,8 @@ def medium_lines(medium: Medium, style: Style = plain) -> Iterator[str]:
     for volume in medium.volumes:
         yield from _volume_lines(medium, volume, style)
     yield from _uncertain_lines(medium, style)
+    left = list(open_lines(medium))
+    yield from (f"  {style(line, 'warn' if len(left) > 1 else 'quiet')}" for line in left)
     for partition in table.partitions:
         if "extended" in partition.type:
             yield f"  partition {partition.number}  {safe(partition.type)}, holds the logical partitions"

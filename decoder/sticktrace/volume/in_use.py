@@ -47,10 +47,15 @@ class InUse:
 
     @property
     def now(self) -> Mark | None:
-        """The mark as it stands: the first that says "in use" where one does, else the last that was taken away, else
-        the first seen; None where none was seen."""
-        last = sorted(marks[-1] for marks in self._of.values())
-        changed = sorted(marks[-1] for marks in self._of.values() if len(marks) > 1)
+        """The mark as it stands."""
+        return self.at()
+
+    def at(self, as_of: int | None = None) -> Mark | None:
+        """The mark as it stood after an exchange, or stands at the end: the first that says "in use" where one does,
+        else the last that was taken away, else the first seen; None where none was seen."""
+        kept = [[mark for mark in marks if as_of is None or mark.exchange <= as_of] for marks in self._of.values()]
+        last = sorted(marks[-1] for marks in kept if marks)
+        changed = sorted(marks[-1] for marks in kept if len(marks) > 1)
         return next(iter([mark for mark in last if mark.in_use] or changed[-1:] or last), None)
 
     @property

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import islice
+
 from sticktrace.sticks.unit import Unit
 from sticktrace.transport.items import Exchange
 from sticktrace.volume import labels
@@ -10,17 +12,22 @@ from sticktrace.volume.division import Division, Volume
 from sticktrace.volume.extent_log import Read
 from sticktrace.volume.filesystem import FileSystem
 from sticktrace.volume.partitions import PartitionTable
+from sticktrace.volume.progress import Going
 from sticktrace.volume.recognise import Geometry
 from sticktrace.volume.store import SectorStore
 
 _NO_END = 1 << 60
 """Stands for the length of a volume of unknown length."""
+_PIECES = 64
+"""Pieces of files in one command that are followed."""
 
 class Medium:
     """Takes in the commands of one medium in time order. ``unit`` is the logical unit that it is in and ``number``
     which medium of that unit it is, from 1; ``bus``, ``address`` and ``lun`` say where it was when first seen.
     ``flushes`` are the exchanges of SYNCHRONIZE CACHE; ``physical`` (blocks in a physical block, first aligned block)
-    is from READ CAPACITY(16), None where not seen."""
+    is from READ CAPACITY(16), None where not seen. ``gone_at`` is the exchange whose sense data said that the medium is
+    gone or may be another, 0 for none; ``reading`` and ``writing`` follow the file that is read, or written,
+    ``swept`` the blocks that are read."""
 
     def __init__(self, unit: Unit, number: int, where: Exchange, read: Read) -> None:
         self.unit, self.number = unit, number
@@ -30,6 +37,8 @@ class Medium:
         self.division = Division(self.store, self._follow)
         self.flushes: list[int] = []
         self.physical: tuple[int, int] | None = None
+        self.gone_at = 0
+        self.reading, self.writing, self.swept = Going(), Going(), Going()
 
     @property
     def title(self) -> str:
@@ -70,16 +79,27 @@ class Medium:
         good = store.add(exchange, lba, blocks, write)
         if good:
             self.journal.now_ns = exchange.time_ns
+            if not write:
+                self.swept.see(None, lba, good, exchange)
             self.division.look(lba, good, number)
-            text = self._within_one_file(lba, blocks, good, number, write)
+            text = self._within_one_file(exchange, lba, blocks, good, write)
             if text:
                 return text
             for volume in self.volumes:
                 if volume.files is not None and lba < volume.start + volume.blocks and volume.start < lba + good:
                     volume.files.apply(lba, good, number, write)
+                    self._go_through(exchange, volume.files, lba, good, write)
         return self.label(lba, blocks)
 
-    def _within_one_file(self, lba: int, blocks: int, good: int, number: int, write: bool) -> str:
+    def _go_through(self, exchange: Exchange, files: FileSystem, lba: int, good: int, write: bool) -> None:
+        """Keeps how far a command that went through several runs of files came in the last of these files."""
+        length, going = self.store.block_length, self.writing if write else self.reading
+        low = max(lba - files.start, files.shape.heap)
+        for node, _, count, index in islice(files.pieces(low, min(lba - files.start + good, files.blocks)), _PIECES):
+            if node is not None and node.entry.kind == "file":
+                going.see(node, index * length, count * length, exchange)
+
+    def _within_one_file(self, exchange: Exchange, lba: int, blocks: int, good: int, write: bool) -> str:
         """The label of a range that lies in one run of one file, by far the most common case; else ""."""
         for volume in self.volumes:
             files = volume.files
@@ -89,9 +109,10 @@ class Medium:
             if found is None or len(self.volumes) > 1:
                 return ""
             node, index = found
+            begin, count = index * self.store.block_length, good * self.store.block_length
+            (self.writing if write else self.reading).see(node, begin, count, exchange)
             if write:
-                length = self.store.block_length
-                self.journal.data_written(files, node, index * length, good * length, number)
+                self.journal.data_written(files, node, begin, count, exchange.number)
             return labels.owned(files, node, blocks, index)
         return ""
 

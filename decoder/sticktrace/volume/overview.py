@@ -64,12 +64,12 @@ def _steps(medium: Medium, first: int, total: int, width: int, count: int) -> li
     return steps
 
 
-def left_uncertain(medium: Medium) -> list[tuple[int, int, int]]:
+def left_uncertain(medium: Medium, as_of: int | None = None) -> list[tuple[int, int, int]]:
     """What a WRITE that did not pass left behind, or UNMAP and the like: (first block, blocks, exchange) of ranges
-    whose content is still not certain at the end. The exchange is the first that made it so; the last where so many
-    did that it would take too long to tell."""
+    whose content is still not certain at the end, or after exchange ``as_of``. The exchange is the first that made it
+    so; the last where so many did that it would take too long to tell."""
     found: list[tuple[int, int, int]] = []
-    for first, after, number in _Past(medium.store).since(0, HIGHEST):
+    for first, after, number in _Past(medium.store).since(0, HIGHEST, as_of):
         if found and found[-1][2] == number and sum(found[-1][:2]) == first:
             found[-1] = (found[-1][0], after - found[-1][0], number)
         else:

@@ -37,6 +37,8 @@ READS = frozenset({0x08, 0x28, 0xA8, 0x88})
 """READ (6), (10), (12), (16)."""
 WRITES = frozenset({0x0A, 0x2A, 0xAA, 0x8A, 0x2E, 0xAE, 0x8E})
 """WRITE (6), (10), (12), (16) and WRITE AND VERIFY (10), (12), (16)."""
+_OTHER_MEDIUM = frozenset({(0x6, 0x28), (0x2, 0x3A)})
+"""Sense key and additional sense code: not ready to ready change, medium may have changed; medium not present."""
 _WRITE_SAME, _UNMAP = frozenset({0x41, 0x93}), 0x42
 _UNSHOWN = _WRITE_SAME | {_UNMAP}
 _MADE_ANEW = frozenset({0x04, 0x48})
@@ -60,8 +62,8 @@ class VolumeTracker:
     def feed(self, exchange: Exchange) -> str:
         """Takes the next exchange; returns what its blocks are for, or "" for a command without any."""
         opcode, unit = exchange.opcode, self._unit_of(exchange)
-        if exchange.sense is not None:
-            self._sense(exchange, unit)
+        if exchange.sense is not None and self._gone(exchange, unit):
+            return self._in_vain(exchange, unit)
         write = opcode in WRITES
         if write or opcode in READS:
             lba, blocks = lba_and_blocks(exchange.cdb)
@@ -96,12 +98,23 @@ class VolumeTracker:
         self._changed.discard(unit)
         return medium
 
-    def _sense(self, exchange: Exchange, unit: Unit) -> None:
+    def _gone(self, exchange: Exchange, unit: Unit) -> bool:
+        """Whether the sense data say that the medium is gone or may be another; takes note of it."""
         sense, medium = exchange.sense, self._now(unit)
-        if sense is None or medium is None or not len(medium.store):
-            return
-        if (sense.key == 6 and sense.asc == 0x28) or (sense.key == 2 and sense.asc == 0x3A):
+        if sense is None or (sense.key, sense.asc) not in _OTHER_MEDIUM:
+            return False
+        if medium is not None and len(medium.store):
             self._changed.add(unit)
+            medium.gone_at = medium.gone_at or exchange.number
+        return True
+
+    def _in_vain(self, exchange: Exchange, unit: Unit) -> str:
+        """A command that found no medium, or was not carried out because it may be another: if it named blocks, they
+        were those of the medium that had been there."""
+        medium, (lba, blocks) = self._now(unit), lba_and_blocks(exchange.cdb)
+        if medium is None or lba is None or not blocks or exchange.opcode not in READS | WRITES:
+            return ""
+        return medium.take(exchange, lba, blocks, exchange.opcode in WRITES)
 
     def _other(self, exchange: Exchange, opcode: int, unit: Unit) -> None:
         if opcode in _SYNCHRONIZE:
