@@ -6,6 +6,7 @@ serial numbers change, and every checksum over them is kept true where it was tr
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable
 
@@ -20,6 +21,10 @@ from sticktrace.volume.plausible import looks_like_slots, looks_like_table, read
 
 ATTEMPTS = 2500
 """Draws for a name of the same checksum; one in 256 fits, so that one name in 17,000 is left without."""
+
+ENOUGH = 4
+"""Characters that a short name needs so that hundreds of others have its checksum."""
+_ANY = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
 
 Context = Callable[[int], bytes | None]
 """Gives the content of a block of the medium as it was at the time."""
@@ -158,7 +163,7 @@ class BlockRedactor:
 
     def short_name(self, name: bytes) -> bytes:
         """Another short name with the same checksum, so that the long name entries, which may lie in a block that is
-        redacted without sight of this one, still belong to it. A name too short for that changes plainly."""
+        redacted without sight of this one, still belong to it. No name stays what it was."""
         made = self._short_names.get(name)
         if made is None:
             made = self._short_names[name] = self._short_name(name)
@@ -167,15 +172,23 @@ class BlockRedactor:
 
     def _short_name(self, name: bytes) -> bytes:
         """Turns each letter and digit through its class, by amounts drawn anew until the checksum fits and no other
-        name became the same."""
-        wanted = fat.checksum(name)
+        name became the same. Where the name has too few of them for that, as ``A`` or ``501`` have, any letters and
+        digits will do, and more of them than it had."""
         rings = [turned(chr(byte)) for byte in name]
-        for attempt in range(ATTEMPTS):
-            drawn = self._scrambler.digest(name, b"short%d" % attempt)
+        free = max(ENOUGH, len(name[:8].rstrip(b" ")))
+        wide = [_ANY if place < free or (place >= 8 and name[place] != 32) else " " for place in range(11)]
+        made = self._drawn(name, rings, b"short", ATTEMPTS) or self._drawn(name, wide, b"wide", 40 * ATTEMPTS)
+        return made or self._scrambler.ascii(name, b"short")
+
+    def _drawn(self, name: bytes, rings: list[str], purpose: bytes, attempts: int) -> bytes | None:
+        """A name of one character from each ring, with the checksum of another name and not that name itself."""
+        wanted = fat.checksum(name)
+        for attempt in range(min(attempts, 4 * (math.prod(map(len, rings)) - 1))):
+            drawn = self._scrambler.digest(name, purpose + b"%d" % attempt)
             made = bytes(ord(ring[step % len(ring)]) for ring, step in zip(rings, drawn, strict=False))
-            if fat.checksum(made) == wanted and made not in self._taken:
+            if fat.checksum(made) == wanted and made != name and made not in self._taken:
                 return made
-        return self._scrambler.ascii(name, b"short")
+        return None
 
     def _exfat_block(self, lba: int, data: bytes, context: Context) -> bytes:
         """Sets may begin in the block before and end in the one after; their checksums cover all of it."""

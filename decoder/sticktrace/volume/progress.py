@@ -52,7 +52,7 @@ class Going:
 
     def see(self, node: Node | None, begin: int, count: int, exchange: Exchange) -> None:
         """A command moved ``count`` bytes from ``begin`` on of a file, or blocks of the medium without a node."""
-        if node is not self._node or not self._begin <= begin <= self._reach:
+        if not self._commands or node is not self._node or not self._begin <= begin <= self._reach:
             self._node, self._begin, self._reach = node, begin, begin
             self._first, self._commands = exchange.number, 0
         self._reach = max(self._reach, begin + count)
