@@ -138,6 +138,12 @@ class BlockBuilder:
         self._repeatable -= missing
         block.data += (last * (missing // len(last) + 1))[:missing]
 
+    def more(self, count: int) -> bool:
+        """So many bytes of the open block are not printed. Returns whether there is one."""
+        if self._block is not None:
+            self._block.length = len(self._block.data) + count
+        return self._block is not None
+
     def ends_at(self, line: Line) -> bool:
         """Whether the line is the closing offset of a dump: alone on its line, and where the next byte would be. The
         block itself may have ended before, when its stated length was reached."""

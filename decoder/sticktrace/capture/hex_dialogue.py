@@ -38,16 +38,17 @@ class OpenCommand:
 
 class Dialogue:
     """``open`` is the command under way. ``named`` is a command block, or only its opcode, that was printed apart from
-    its wrapper, ``spelt`` whether its bytes were."""
+    its wrapper, ``spelt`` whether its bytes were, ``size`` how many it has, 0 where that is not printed."""
 
     def __init__(self) -> None:
         self.open: OpenCommand | None = None
         self.named = b""
         self.spelt = False
+        self.size = 0
 
-    def name(self, block: bytes, *, spelt: bool) -> None:
+    def name(self, block: bytes, *, spelt: bool, size: int = 0) -> None:
         """A command was named, or its block printed by itself."""
-        self.named, self.spelt = block, spelt
+        self.named, self.spelt, self.size = block, spelt, size
 
     def begin(self, data: bytes, not_printed: tuple[str, ...]) -> None:
         """A CBW went out."""
@@ -56,11 +57,12 @@ class Dialogue:
         opcode = data[15] if len(data) > 15 else -1
         told = "dCBWDataTransferLength" not in not_printed
         self.open = OpenCommand(way, length, int.from_bytes(data[4:8], "little"), opcode, told=told)
-        self.named, self.spelt = b"", False
+        self.name(b"", spelt=False)
 
     def take_named(self) -> bytes:
         """The command that was named, for the wrapper that is met now."""
-        named, self.named, self.spelt = self.named, b"", False
+        named = self.named
+        self.name(b"", spelt=False)
         return named
 
     def unprinted(self, block: Block) -> Printed | None:

@@ -15,8 +15,8 @@ from sticktrace.capture.wording import FieldNames, number
 
 _SIGNATURES = {0x43425355: CBW, 0x53425355: CSW}
 _FIELD = re.compile(
-    r"(?<![A-Za-z0-9])((?:[A-Za-z]\w*(?:[ .]|->))?(?:[A-Za-z]\w*[ _])?[A-Za-z]\w*)"
-    r"[\"'\])]?\s{0,12}([:=>(]{1,3}|->|\s)\s{0,4}[\[(\"']?"
+    r"(?<![A-Za-z0-9])((?:[A-Za-z]\w{0,40}(?:[ .]|->)){0,4}[A-Za-z]\w{0,40})"
+    r"[\"'\])]?\s{0,12}([:=>(]{1,3}|->|\s)\s{0,24}[\[(\"']?"
     r"(0[xX][0-9A-Fa-f]{1,8}|[0-9A-Fa-f]{1,8})([hH]?)(?![0-9A-Za-z.])"
 )
 _PREFIX = re.compile(
@@ -31,10 +31,11 @@ PATIENCE = 6
 
 
 class FieldCollector:
-    """Takes lines; `built` says what has come together. ``kind`` is what is being collected, "" for nothing."""
+    """Takes lines; what has come together waits in ``ready``. ``kind`` is what is being collected, "" for nothing."""
 
     def __init__(self, names: FieldNames) -> None:
         self.kind = ""
+        self.ready: list[Printed] = []
         self.incomplete = 0
         self._known = names
         self._values: dict[str, int] = {}
@@ -42,40 +43,37 @@ class FieldCollector:
         self._raw: dict[int, int] = {}
         self._idle = 0
 
-    def begin(self, kind: str) -> Printed | None:
-        """A heading such as "CBW:" announces fields. Returns what was being collected before, if it is enough."""
-        before = self.built()
+    def begin(self, kind: str) -> None:
+        """A heading such as "CBW:" announces fields, and ends what was being collected before."""
+        self.end()
         self.kind = kind
-        return before
 
-    def fields(self, text: str, whole: str = "") -> tuple[bool, Printed | None]:
-        """Takes in the fields of a line. ``whole`` is what `spelt_out` said of it. Returns whether it had any, and what
-        this line ended."""
-        done, taken = self._indexed(text)
-        if taken:
-            return True, done
+    def fields(self, text: str, whole: str = "", named: str = "") -> bool:
+        """Takes in the fields of a line. ``whole`` is what `spelt_out` said of it, ``named`` the wrapper that it names,
+        if it does. Returns whether it had any."""
+        if self._indexed(text):
+            return True
+        taken = False
         for match in _FIELD.finditer(text):
             value = _value(match[3], match[4])
-            kind, name = self._place(match[1], value, whole or self.kind)
+            kind, name = self._place(match[1], value, whole or named or self.kind)
             if not name or (kind != self.kind and name == "status" and match[2].isspace() and not whole):
                 continue  # "CSW status 1" alone is a remark, "csw.status: 1" a field
             if kind != self.kind or (name in self._values and name in ("signature", "bmRequestType", "tag", "key")):
-                done = self.begin(kind) or done
+                self.begin(kind)
             self._values[name] = value
             taken = True
             self._idle = 0
         if taken and self._complete():
-            done = self.built() or done
-        return taken, done
+            self.end()
+        return taken
 
-    def take(self, kind: str, values: dict[str, int]) -> Printed | None:
-        """Fields that a pattern of the table read. Returns what was being collected before, if it is enough."""
-        before = None
+    def take(self, kind: str, values: dict[str, int]) -> None:
+        """Fields that a pattern of the table read."""
         if kind != self.kind or "signature" in values or self._values.keys() & values.keys():
-            before = self.begin(kind)
+            self.begin(kind)
         self._values |= values
         self._idle = 0
-        return before
 
     def spelt_out(self, text: str, label: str) -> str:
         """Which wrapper a line holds the fields of, as a structure printed on one line does; "" for none. ``label`` is
@@ -90,6 +88,12 @@ class FieldCollector:
         needed = {"tag", "length", "flags"} if kind == CBW else {"tag", "residue", "status"}
         return kind if kind and needed <= found.keys() else ""
 
+    def speaks(self, text: str) -> bool:
+        """Whether a line names a wrapper and a field of it, whatever else its numbers look like."""
+        if "cbw" not in (lower := text.lower()) and "csw" not in lower:
+            return False
+        return bool(_INDEXED.search(text)) or any(all(self._field(m[1], "")) for m in _FIELD.finditer(text))
+
     @property
     def wants_block(self) -> bool:
         """Whether bytes that stand alone on a line belong to the command block."""
@@ -100,29 +104,30 @@ class FieldCollector:
         """Whether any field has been taken in."""
         return bool(self._values or self._raw) or self._block is not None
 
-    def block(self, data: bytes) -> Printed | None:
-        """Bytes of the command block, or b"" for its heading. Returns the wrapper once it is whole for certain."""
+    def block(self, data: bytes) -> None:
+        """Bytes of the command block, or b"" for its heading."""
         self._block = (self._block or bytearray()) + data
         self._idle = 0
-        return self.built() if len(self._block) >= CB_SIZE else None
+        if len(self._block) >= CB_SIZE:
+            self.end()
 
-    def idle(self) -> Printed | None:
+    def idle(self) -> None:
         """A line that says nothing here. After too many of them what there is has to do."""
         if self.kind:
             self._idle += 1
             if self._idle > PATIENCE:
-                return self.built()
-        return None
+                self.end()
 
-    def built(self) -> Printed | None:
-        """Ends the collection. What it gives, if that is enough; too little is counted."""
+    def end(self) -> None:
+        """Ends the collection; what it gives is ready, if that is enough. Too little is counted."""
         kind, values, block, raw = self.kind, self._values, bytes(self._block or b""), self._raw
         found = self.collecting
         self.kind, self._values, self._block, self._raw, self._idle = "", {}, None, {}, 0
         made = _made(kind, values, block, raw)
-        if made is None and found:
+        if made is not None:
+            self.ready.append(made)
+        elif found:
             self.incomplete += 1
-        return made
 
     # -- reading ---------------------------------------------------------------------------------------------------
 
@@ -162,16 +167,15 @@ class FieldCollector:
             return told, field
         return (default, field) if field and default else ("", "")
 
-    def _indexed(self, text: str) -> tuple[Printed | None, bool]:
+    def _indexed(self, text: str) -> bool:
         """Bytes printed with their index: of a command block, or of a wrapper."""
-        done: Printed | None = None
         taken = False
         for name, index, byte in _INDEXED.findall(text):
             name, at = name.lower(), int(index, 16 if re.search("[a-f]", index, re.I) else 10)
             kind = name if name in (CBW, CSW) else CBW
             raw = name in (CBW, CSW)
             if kind != self.kind or (at == 0 and (0 in self._raw if raw else bool(self._block))):
-                done = self.begin(kind) or done
+                self.begin(kind)
             if raw:
                 self._raw[at] = int(byte, 16)
             else:
@@ -181,8 +185,8 @@ class FieldCollector:
                 self._block.append(int(byte, 16))
             taken, self._idle = True, 0
         if taken and self._complete():
-            done = self.built() or done
-        return done, taken
+            self.end()
+        return taken
 
     def _complete(self) -> bool:
         """Whether nothing more can come."""

@@ -78,6 +78,7 @@ _WORD = re.compile(r"[A-Za-z]+")
 _ARROW = re.compile(r"(->|=>|→|>+)|(<-|<=|←|<+)")
 _DECLARATION = re.compile(r"(?:[A-Za-z_][\w ]*[ *])?([A-Za-z_]\w*)\s*\[\s*(\d*)\s*\]\s*=\s*\{?\s*$")
 _ENDPOINT = re.compile(r"\bep(?:num|addr|address)?\s*[:=#]?\s*(?:0x)?([0-9A-Fa-f]{1,2})\b", re.I)
+_PIPE_AND_LENGTH = re.compile(r"\W{0,3}([08][0-9A-Fa-f])\s?\[(\d{1,7})\]\s?[:=](?=\s|$)")
 _ADDRESS = re.compile(r"(?:\bbus (\d{1,3}) )?\b(?:addr|address|dev|device)\s*[:=#]?\s*(\d{1,3})\b", re.I)
 _LENGTH = re.compile(
     r"\b(\d{1,9})\s*(?:bytes?|B)\b|\blen(?:gth)?\s*[:=]?\s*(\d{1,9})\b|[(\[]\s*(\d{1,9})\s*[)\]]", re.I | re.ASCII
@@ -141,6 +142,11 @@ def _ends(text: str) -> str:
 
 def _take_places(line: Line, text: str) -> str:
     """Takes endpoint and address out of the words in front of the bytes, so that they are not taken for bytes."""
+    pipe = _PIPE_AND_LENGTH.match(text)
+    if pipe is not None:  # "82[13]:" is endpoint and length
+        line.endpoint, line.length = int(pipe[1], 16), int(pipe[2])
+        line.direction = "in" if line.endpoint & 0x80 else "out"
+        text = f"{' IN:' if line.endpoint & 0x80 else 'OUT:'}{' ' * (pipe.end() - 4)}{text[pipe.end():]}"
     front = _FOUR.search(text)
     limit = min(front.start() if front else len(text), _WORDS_LIMIT)
     for pattern in (_ENDPOINT, _ADDRESS):

@@ -23,6 +23,7 @@ from sticktrace.capture.hex_runs import find_hex
 from sticktrace.capture.hex_status import said_in
 from sticktrace.capture.hex_times import take_time
 from sticktrace.capture.hex_wire import Wire
+from sticktrace.capture.hex_words import WordLines
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import Transfer
@@ -41,6 +42,9 @@ _COARSEST, _NO_CLOCK = 1_000_000_000, 1 << 62
 """A printed clock is taken to tick as coarsely as all its times so far allow."""
 
 _SIGNATURES = (CBW_SIGNATURE, CSW_SIGNATURE)
+_MORE = re.compile(
+    r"\b(\d{1,6}) (?:more )?bytes? (?:more )?(?:are |were )?(?:not (?:shown|printed)|omitted|left out)", re.I
+)
 _LOST = re.compile(r"lost (\d{1,10}) transfers?$", re.ASCII)
 _COMMAND_BLOCK = re.compile(r"\b(?:cb|cdb|cbwcb|cmd|command)\W*$", re.I | re.ASCII)
 
@@ -84,6 +88,7 @@ class HexTextReader(Reader):
         self._blocks = BlockBuilder()
         self._fields = FieldCollector(self._table.names)
         self._lines = TextLines(LONGEST_LINE, self._log)
+        self._words_of = WordLines()
         self._base_ns: int | None = None
         self._raw_ns = 0
         self._incomplete = 0
@@ -141,6 +146,7 @@ class HexTextReader(Reader):
             if self._blocks.ends_at_blank():
                 yield from self._end_block()
             return
+        text = self._words_of.plain(text)
         place = printed_place(text) if "[" in text else None
         if place is not None:
             self._wire.places.see(place[0], place[1] if len(place) > 1 else -1)
@@ -192,7 +198,8 @@ class HexTextReader(Reader):
             yield from self._named(saying)
         elif saying.means == "sense":
             data = saying.values["bytes"]
-            yield from self._built(Printed(SENSE, data, len(data)))
+            self._fields.ready.append(Printed(SENSE, data, len(data)))
+            yield from self._built()
         else:
             self.skip(CHATTER)
 
@@ -204,9 +211,10 @@ class HexTextReader(Reader):
         kind, fields = saying.wording.of, self._fields
         known = set(self._table.names[kind].values())
         values = {name: value for name, value in saying.values.items() if name in known}
-        yield from self._built(fields.take(kind, values))
+        fields.take(kind, values)
         if kind != CBW or self._wire.dialogue.named:
-            yield from self._built(fields.built())
+            fields.end()
+        yield from self._built()
 
     def _named(self, saying: Saying) -> Iterator[Transfer]:
         """A command by its name or by its bytes, apart from any wrapper."""
@@ -216,7 +224,11 @@ class HexTextReader(Reader):
             yield from self._ends.settle()
             yield from self._wire.start(self.last_ns)
             dialogue.open = None
-        dialogue.name(block if block is not None else bytes([saying.values["command"]]), spelt=block is not None)
+        if block is not None:
+            dialogue.name(block, spelt=True)
+        else:
+            opcode = saying.get("command")
+            dialogue.name(b"" if opcode is None else bytes([opcode]), spelt=False, size=saying.get("size") or 0)
 
     def _answered(self, saying: Saying, block: Block) -> Iterator[Transfer]:
         """How the control request under way ended, in the words of a driver: bytes moved, or an errno."""
@@ -286,17 +298,18 @@ class HexTextReader(Reader):
             return
         text = line.text[:_FIELDS_LIMIT]
         whole = fields.spelt_out(text, line.label) if line.data[:4] not in _SIGNATURES else ""
-        wanted = line.label == "cb" or (fields.wants_block and line.bare)
+        speaks = line.data[:4] not in _SIGNATURES and fields.speaks(text)
+        wanted = not speaks and (line.label == "cb" or (fields.wants_block and line.bare))
         if wanted and fields.kind == CBW and not (line.direction or whole):
-            yield from self._built(fields.block(line.data))
+            fields.block(line.data)
+            yield from self._built()
             return
         # A field whose value reads like bytes ("Tag: 00000001"), or a structure on one line.
-        if whole or (fields.kind and not line.bare and not line.direction):
-            taken, done = fields.fields(text, whole)
-            if taken:
-                yield from self._built(done)
-                yield from self._block_behind_fields(line, bool(whole))
-                return
+        spoken = whole or speaks or (fields.kind and not line.bare and not line.direction)
+        if spoken and fields.fields(text, whole, _wrapper(line)):
+            yield from self._built()
+            yield from self._block_behind_fields(line, bool(whole))
+            return
         yield from self._end_fields()
         if not self._worth_taking(line):
             self.skip(CHATTER)
@@ -311,16 +324,16 @@ class HexTextReader(Reader):
 
     def _is_block_of_named(self, line: Line) -> bool:
         """Whether bytes are the block of the command that was named above: its opcode, and the size of a block."""
-        named = self._wire.dialogue.named
-        fits = len(named) == 1 and line.data[:1] == named and len(line.data) in _BLOCK_SIZES
+        dialogue, size = self._wire.dialogue, len(line.data)
+        of_name = len(dialogue.named) == 1 and line.data[:1] == dialogue.named and size in _BLOCK_SIZES
+        fits = of_name or (not dialogue.named and 0 < size == dialogue.size)
         return fits and not line.direction and line.offset is None and not self._blocks.goes_on(line)
 
     def _block_behind_fields(self, line: Line, whole: bool) -> Iterator[Transfer]:
         """The command block at the end of a line of fields; nothing follows that belongs to a structure on one line."""
         if self._fields.kind == CBW and _COMMAND_BLOCK.search(line.lead):
-            yield from self._built(self._fields.block(line.data))
-            if whole:
-                yield from self._end_fields()
+            self._fields.block(line.data)
+            yield from self._end_fields() if whole else self._built()
 
     def _worth_taking(self, line: Line) -> bool:
         """Whether bytes without a direction are more than numbers among words: a few alone on a line, or bytes behind
@@ -333,12 +346,12 @@ class HexTextReader(Reader):
 
     def _words(self, line: Line) -> Iterator[Transfer]:
         fields = self._fields
-        if line.label == "cb" and fields.kind == CBW:
+        text = line.text[:_FIELDS_LIMIT]
+        if line.label == "cb" and fields.kind == CBW and not fields.speaks(text):
             fields.block(b"")
             return
-        text = line.text[:_FIELDS_LIMIT]
-        taken, done = fields.fields(text, fields.spelt_out(text, line.label))
-        yield from self._built(done)
+        taken = fields.fields(text, fields.spelt_out(text, line.label), _wrapper(line))
+        yield from self._built()
         if taken:
             yield from self._end_block()
             return
@@ -360,10 +373,14 @@ class HexTextReader(Reader):
             yield from self._drop_heading()
             self._blocks.announced = heading
             if line.label in (CBW, CSW, SETUP):
-                yield from self._built(fields.begin(line.label))
+                fields.begin(line.label)
+                yield from self._built()
         else:
             yield from self._failed_heading()
-            yield from self._built(fields.idle())
+            fields.idle()
+            yield from self._built()
+            if (more := _MORE.search(line.text)) is not None and self._blocks.more(int(more[1])):
+                return
             if (lost := _LOST.search(line.text)) is not None:
                 yield from self._gap(int(lost[1]))
             else:
@@ -377,17 +394,20 @@ class HexTextReader(Reader):
         yield from self._ends.end()
         yield from self._wire.gap(count, self.last_ns)
 
-    def _built(self, done: Printed | None) -> Iterator[Transfer]:
+    def _built(self) -> Iterator[Transfer]:
+        """What has come together from fields."""
         self._note_incomplete()
-        if done is not None:
+        done, self._fields.ready = self._fields.ready, []
+        for printed in done:
             yield from self._failed_heading()
             self._blocks.announced = None
             yield from self._end_block()
-            yield from self._ends.wrapper(done, self.last_ns)
+            yield from self._ends.wrapper(printed, self.last_ns)
 
     def _end_fields(self) -> Iterator[Transfer]:
         if self._fields.kind:
-            yield from self._built(self._fields.built())
+            self._fields.end()
+            yield from self._built()
 
     def _drop_heading(self) -> Iterator[Transfer]:
         """A heading that no bytes followed holds nothing of use, unless it says how a transfer failed."""
@@ -432,3 +452,8 @@ class HexTextReader(Reader):
                 self._wire.assume("the printed clock starts again: later times are counted on from the last one")
         self._raw_ns = time_ns
         self.last_ns = max(self.last_ns, time_ns - self._base_ns)
+
+
+def _wrapper(line: Line) -> str:
+    """The wrapper that a line names, "" for none."""
+    return line.label if line.label in (CBW, CSW) else ""

@@ -239,6 +239,8 @@ class Wire:
             yield self._over(control)
             return
         yield from self.flush()
+        if data and block.length == CBW_SIZE > len(data) and _kind(data, block.length) == "cbw":
+            block.not_printed = block.not_printed or ("CBWCB",)
         printed = None if data or block.status or block.unknown else self.dialogue.unprinted(block)
         if printed is not None:
             data, block.not_printed = printed.data, printed.not_printed
@@ -346,7 +348,11 @@ class Wire:
 
     def _split(self, data: bytes, block: Block) -> Iterator[Transfer]:
         """A block without a direction: wrappers by signature and length, data by the command that is open."""
-        at = 0
+        at, length = 0, block.length
+        if length is not None and length > len(data) and _kind(data, length) == "cbw":
+            block.direction = "out"  # its end is not printed
+            yield from self._one(data, block)
+            return
         while at < len(data):
             kind = _kind(data[at : at + CBW_SIZE]) or _kind(data[at : at + CSW_SIZE])
             if kind:
