@@ -308,3 +308,25 @@ def test_a_packed_capture_that_gives_nothing(tmp_path: Path, data: bytes) -> Non
     path.write_bytes(data)
     with pytest.raises(CaptureError, match="packed: nothing can be unpacked from it"):
         sticktrace.open(path)
+
+
+def test_a_pass_that_is_broken_off_takes_no_data_away() -> None:
+    """Text forms gather payload as a pass goes on; what an earlier pass gave stays readable."""
+    with sticktrace.open(Path(__file__).parent / "data" / "minimal" / "write-refused.txt") as capture:
+        exchanges = list(capture.exchanges())
+        before = [capture.data(exchange) for exchange in exchanges]
+        next(iter(capture.requests()))
+        assert any(before) and [capture.data(exchange) for exchange in exchanges] == before
+        for _ in range(3):
+            next(iter(capture.items()))
+        assert [capture.data(exchange) for exchange in exchanges] == before
+
+
+def test_data_after_requests_alone() -> None:
+    path = Path(__file__).parent / "data" / "minimal" / "write-refused.txt"
+    with sticktrace.open(path) as capture:
+        exchanges = list(capture.exchanges())
+        expected = [capture.data(exchange) for exchange in exchanges]
+    with sticktrace.open(path) as other:
+        next(iter(other.requests()))
+        assert [other.data(exchange) for exchange in exchanges] == expected

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, overload
 
 from sticktrace.bus.requests import Request
 from sticktrace.capture import Damage, Piece, Reader, reader_of
@@ -180,7 +180,7 @@ class Capture:
         self.source = source
         self.name = source.name
         self._progress = progress
-        self._payload: Any = None
+        self._readers: list[Reader] = []
         try:
             self.form = reader_of(source.name, source.data).form
         except CaptureError:
@@ -190,7 +190,10 @@ class Capture:
     def reading(self) -> Reading:
         """A new pass over the capture, not begun."""
         reading = Reading(self.source, self._progress)
-        self._payload = reading.reader
+        # Text forms gather their payload as a pass goes on. The pass that came furthest is kept beside the new one, so
+        # that an exchange keeps its bytes when a later pass is broken off.
+        furthest = sorted(self._readers, key=lambda reader: len(reader.payload))[-1:]
+        self._readers = [reading.reader, *furthest]
         return reading
 
     def skim(self) -> Reading:
@@ -216,10 +219,14 @@ class Capture:
 
     def read(self, piece: Piece) -> bytes:
         """The captured bytes of a piece of an exchange that this capture gave."""
-        if self._payload is None:
-            for _ in self.reading():
-                pass
-        return bytes(self._payload.payload[piece.at : piece.at + piece.captured])
+        end = piece.at + piece.captured
+        for reader in self._readers:
+            if len(reader.payload) >= end:
+                return bytes(reader.payload[piece.at : end])
+        whole = self.reading()
+        for _ in whole:
+            pass
+        return bytes(whole.reader.payload[piece.at : end])
 
     def data(self, exchange: Exchange) -> bytes:
         """The captured data of an exchange, transfer after transfer. It can be large; bytes that the capture lacks are
