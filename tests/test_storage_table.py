@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import sticktrace
-from conftest import capture_path
+from conftest import ROOT, capture_path
 from sticktrace.output.selection import Selection
 from sticktrace.storage.table import ExchangeTable
 from sticktrace.storage.textpool import TextPool
@@ -56,3 +56,9 @@ def test_rows_equal_the_exchanges_that_went_in() -> None:
         labelled = [(exchange, f"touches {exchange.number}") for exchange in exchanges]
         chosen = [touches for _, touches in Selection('touches:"HES 7"').of(iter(labelled))]
         assert chosen == [touches for _, touches in labelled if "hes 7" in touches]
+
+
+def test_rows_keep_what_a_log_did_not_print() -> None:
+    with sticktrace.open(ROOT / "tests" / "data" / "logs" / "board-not-ready.log") as capture:
+        (exchange,) = capture.exchanges()
+        assert exchange.not_printed and capture.exchanges()[0].not_printed == exchange.not_printed

@@ -56,6 +56,7 @@ class ExchangeTable:
         self._piece_starts = array("Q", (0,))
         self._remarks: dict[int, tuple[Remark, ...]] = {}
         self._senses: dict[int, Sense] = {}
+        self._not_printed: dict[int, tuple[str, ...]] = {}
         self.names: list[str] = []
         """Command names in order of first use; the ``name`` column counts in it."""
         self._name_index: dict[str, int] = {}
@@ -102,6 +103,8 @@ class ExchangeTable:
             self._remarks[row] = exchange.remarks
         if sense is not None:
             self._senses[row] = sense
+        if exchange.not_printed:
+            self._not_printed[row] = exchange.not_printed
 
     def touches(self, row: int) -> str:
         """What the exchange of a row touches on the volume, "" for nothing or not known."""
@@ -156,7 +159,7 @@ class ExchangeTable:
             tuple(self._records[self._record_starts[row] : self._record_starts[row + 1]]),
             self._remarks.get(row, ()), tuple(map(Piece, flat[::3], flat[1::3], flat[2::3])),
             command_at, status_at, value["command_ns"], value["data_ns"], value["end_ns"],
-            TRANSPORTS[value["transport"]],
+            TRANSPORTS[value["transport"]], self._not_printed.get(row, ()),
         )  # fmt: skip
 
     def column(self, name: str) -> Any:
