@@ -71,7 +71,7 @@ def _text(name: str, data: Any, head: bytes) -> Reader:
     # The bytes that a kernel prints of a failed command pass for hex text as well: wrappers tell the two apart.
     if not (bytes_too and _WRAPPER.search(sample)):
         weight = strength(sample)
-        if weight > 1 or (weight and not bytes_too):
+        if weight > 1 or (weight and bytes_too < 2):
             return LogReader(data)
     if bytes_too:
         return HexTextReader(data)

@@ -49,20 +49,21 @@ _LOST = re.compile(r"lost (\d{1,10}) transfers?$", re.ASCII)
 _COMMAND_BLOCK = re.compile(r"\b(?:cb|cdb|cbwcb|cmd|command)\W*$", re.I | re.ASCII)
 
 
-def looks_like(data: bytes) -> bool:
-    """Whether the first 64 KiB hold text with at least one wrapper, setup packet or block of eight directed bytes."""
+def looks_like(data: bytes) -> int:
+    """How surely the first 64 KiB are hex text: 2 with at least one wrapper, setup packet or block of eight directed
+    bytes, 1 where sense alone is told, 0 for anything else."""
     sample = data[: 64 << 10]
     control = sum(sample.count(bytes([code])) for code in range(32) if code not in (9, 10, 12, 13, 27))
     high = len(sample) - len(sample.translate(None, bytes(range(128, 256))))
     if not sample or control * 50 > len(sample) or high * 5 > len(sample):
-        return False
+        return 0
     reader = HexTextReader(sample)
     for _ in reader.transfers():
         if reader.convincing:
-            return True
+            return 2
     for _ in reader.finish():
         pass
-    return reader.convincing
+    return 2 if reader.convincing else int(reader.told_sense)
 
 
 class HexTextReader(Reader):
@@ -117,6 +118,11 @@ class HexTextReader(Reader):
     def convincing(self) -> bool:
         """Whether something has been seen that chance text does not hold."""
         return self._wire.convincing
+
+    @property
+    def told_sense(self) -> bool:
+        """Whether sense was told of whose REQUEST SENSE was not."""
+        return self._wire.told_sense
 
     def transfers(self) -> Iterator[Transfer]:
         for text in self._lines.whole(self.data):

@@ -53,6 +53,8 @@ class Wire:
         self.dialogue = Dialogue()
         self._sense = SenseWait()
         self.convincing = False
+        self.told_sense = False
+        self._made_up = False  # by wrappers of our own making nobody is convinced
         self.data_printed = False
         self.data_expected = False
         self.places = Places()
@@ -76,7 +78,7 @@ class Wire:
             block.direction = "out" if block.label == CBW else "in"
             yield from self._one(data, block)
         elif block.direction:
-            self.convincing = self.convincing or len(data) >= 8
+            self.convincing = self.convincing or (len(data) >= 8 and not self._made_up)
             yield from self._one(data, block)
         else:
             yield from self._split(data, block)
@@ -84,7 +86,9 @@ class Wire:
     def known(self, printed: Printed, time_ns: int) -> Iterator[Transfer]:
         """A wrapper, setup packet or sense put together from what was printed of it."""
         if printed.kind == SENSE:
+            self._made_up = True
             yield from self._sense_told(printed, time_ns)
+            self._made_up = False
             return
         if printed.kind == CSW:
             yield from self.start(time_ns)
@@ -115,6 +119,7 @@ class Wire:
                 self.owner.skip(SAID_AGAIN)  # the bytes were shown, and are now read out
                 return
             command = bytes([REQUEST_SENSE])
+            self.told_sense = True
             yield from self.block(block_of(hex_build.cbw({"length": printed.size}, command), time_ns))
             self.assume("where only sense is printed, the REQUEST SENSE that fetched it is known by that alone")
         data = Block(time_ns, "in", length=printed.size, data=bytearray(printed.data))
@@ -259,7 +264,7 @@ class Wire:
         opened = self.dialogue.open
         if block.status != NAKED:
             self._follow(kind, data, block)
-        self.convincing = self.convincing or bool(kind)
+        self.convincing = self.convincing or (bool(kind) and not self._made_up)
         if block.status == NAKED:
             self._naked[transfer.bus, transfer.address, transfer.endpoint] = transfer
         else:
