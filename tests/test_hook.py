@@ -8,6 +8,7 @@ not kept.
 from __future__ import annotations
 
 import json
+import random
 import re
 import shutil
 import struct
@@ -21,6 +22,7 @@ from click.testing import CliRunner
 
 from conftest import ROOT
 from sticktrace.capture import reader_of
+from sticktrace.capture.transfer import GAP
 from sticktrace.cli.main import cli
 from test_capture_hex_text import read
 
@@ -219,7 +221,7 @@ def test_what_does_not_fit_is_counted(size: int, burst: int, built: Any) -> None
     kept = [line for line in text.splitlines() if " dev " in line]
     assert len(kept) + lost == len(transfers) and kept
     assert bool(lost) is (size == 100 or burst > 1)
-    for transfer in read(text)[0]:
+    for transfer in (transfer for transfer in read(text)[0] if transfer.kind != GAP):
         assert transfer.captured in (transfer.actual, 64) or transfer.captured > 64
     assert len(read(text)[1].damage) == min(21, len(re.findall("^lost", text, re.MULTILINE)))
 
@@ -234,6 +236,41 @@ def test_what_was_lost_is_nobodys_fault(demo: Path, size: int, burst: int, built
     ours, theirs = ({fact["slug"] for fact in facts(path).get("finding", []) if fact["severity"] in ("fault", "risk")}
                     for path in (text, demo))  # fmt: skip
     assert ours - theirs <= ({"bus-errors"} if demo.stem == "brown-out-on-write" else set())
+
+
+DAMAGES = ("drop", "change", "cut", "miss", "glue")
+
+
+def damaged(line: str, kind: str, rng: random.Random) -> str:
+    """A line as a serial line may deliver it, with its end."""
+    at = rng.randrange(len(line))
+    if kind == "change":
+        return f"{line[:at]}{rng.choice('zZ~3f ')}{line[at + 1 :]}\n"
+    return {"drop": line[:at] + line[at + 1 :] + "\n", "cut": line[:at] + "\n", "miss": "", "glue": line[:at]}[kind]
+
+
+@pytest.mark.parametrize("demo", ["healthy-boot", "not-ready-then-up", "hub-port-overcurrent", "uas-stick"])
+@pytest.mark.parametrize("kind", DAMAGES)
+def test_what_a_serial_line_loses_is_nobodys_fault(demo: str, kind: str, built: Any, tmp_path: Path) -> None:
+    """One damaged line: it is named, the transfers of the others come unchanged, and no new finding comes of it, but
+    what is true all the same: a port that is off has dropped its stick, whether the over-current was told or not."""
+    path, text = ROOT / "traces" / "demo" / f"{demo}.pcap", tmp_path / "console.txt"
+    lines = run(built("replay"), 1 << 20, 64, 9, data=fed(recorded(path))).splitlines()
+    known = {fact["slug"] for fact in facts(path).get("finding", [])}
+    known |= {"brown-out"} if "over-current" in known else set()
+    rng = random.Random(f"{demo} {kind}")
+    whole, _ = read("\n".join(lines) + "\n")
+    for _ in range(12):
+        hurt = rng.randrange(5, len(lines) - 1)
+        parts = [damaged(line, kind, rng) if n == hurt else line + "\n" for n, line in enumerate(lines)]
+        text.write_text("".join(parts))
+        transfers, reader = read(text.read_text())
+        if parts[hurt].strip() != lines[hurt]:
+            gaps = [transfer for transfer in transfers if transfer.kind == GAP]
+            assert [gap.requested for gap in gaps] == [1] and len(reader.damage) == 1
+            assert len(transfers) == len(whole)
+        bad = [fact for fact in facts(text).get("finding", []) if fact["severity"] in ("fault", "risk")]
+        assert {fact["slug"] for fact in bad} <= known, parts[hurt]
 
 
 def test_a_clock_that_wraps(built: Any) -> None:
@@ -251,7 +288,7 @@ def test_a_status_that_is_not_in_the_table(built: Any) -> None:
     base = (0, 20, 0, 3, 0x81, b"")
     rows = [(*base, 13, 0, status, b"") for status in (5, -32, -7, -2147483648)]
     text = run(built("replay"), 4096, 64, 1, data=fed(tuple(rows)))
-    assert [line.split("13")[1] for line in text.splitlines()] == [
+    assert [re.split(" 0/13| #", line)[1] for line in text.splitlines()] == [
         " status 5:", " STALL:", " status -7:", " status -2147483648:",
     ]  # fmt: skip
     transfers, reader = read(text)
@@ -266,11 +303,11 @@ def test_an_interrupt_while_it_prints(compiler: tuple[str, ...], built: Any) -> 
     total = int(text.rsplit("added ", 1)[1])
     last, lost = -1, 0
     for line in text.splitlines()[:-1]:
-        if mark := re.fullmatch(r"lost (\d+) transfers", line):
+        if mark := re.fullmatch(r"lost (\d+) transfers #..\*....", line):
             lost += int(mark[1])
             last += int(mark[1])
             continue
-        shape = re.fullmatch(r"(\d+) us dev 1 IN ep 81 (\d+) status 0:((?: [0-9a-f]{2})+)", line)
+        shape = re.fullmatch(r"(\d+) us dev 1 IN ep 81 (\d+) status 0:((?: [0-9a-f]{2})+) #..\*....", line)
         assert shape is not None, line
         number = int(shape[1])
         assert number == last + 1

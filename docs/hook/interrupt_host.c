@@ -41,7 +41,7 @@ void logged_queue(irq_request *request)
     irq_queue(request);
 }
 
-/* From the main loop, never from the interrupt: a line of 31 bytes takes about 11 ms at 115,200 baud. */
+/* From the main loop, never from the interrupt: a line of 31 bytes takes about 12 ms at 115,200 baud. */
 void print_some_transfers(void)
 {
     tlog_print(&usb_log, 4);

@@ -101,6 +101,7 @@ void tlog_add(tlog *log, const tlog_transfer *t)
 typedef struct {
     tlog *log;
     unsigned used;
+    uint8_t sum, sums; /* of the characters of this line, and of those sums */
     char text[64];
 } line;
 
@@ -116,6 +117,8 @@ static void say(line *l, const char *text)
     while (*text) {
         if (l->used == sizeof l->text - 1)
             flush(l);
+        l->sum = (uint8_t)(l->sum + (uint8_t)*text);
+        l->sums = (uint8_t)(l->sums + l->sum);
         l->text[l->used++] = *text++;
     }
 }
@@ -143,6 +146,19 @@ static void say_named(line *l, const char *name, uint32_t number)
 {
     say(l, name);
     say_number(l, number);
+}
+
+/* The mark that lets the reader see what the serial line lost: the line's number, the sums over all in front of "*". */
+static void say_end(line *l)
+{
+    say(l, " #");
+    say_byte(l, l->log->number++);
+    uint8_t sum = l->sum, sums = l->sums;
+    say(l, "*");
+    say_byte(l, sum);
+    say_byte(l, sums);
+    say(l, TLOG_NEWLINE);
+    l->sum = l->sums = 0;
 }
 
 static void say_status(line *l, int32_t number)
@@ -209,7 +225,8 @@ static void say_lost(line *l, uint32_t lost)
     uint32_t more = lost - l->log->said; /* an older count than the last one said wraps to a large number */
     if (more && more < 0x80000000u) {
         say_named(l, "lost ", more);
-        say(l, " transfers" TLOG_NEWLINE);
+        say(l, " transfers");
+        say_end(l);
         l->log->said = lost;
     }
 }
@@ -219,6 +236,7 @@ unsigned tlog_print(tlog *log, unsigned most)
     line l;
     l.log = log;
     l.used = 0;
+    l.sum = l.sums = 0;
     unsigned printed = 0;
     while (printed < most && log->tail != log->head) {
         entry e;
@@ -232,7 +250,7 @@ unsigned tlog_print(tlog *log, unsigned most)
             say(&l, " ");
             say_byte(&l, byte);
         }
-        say(&l, TLOG_NEWLINE);
+        say_end(&l);
         TLOG_BARRIER();
         log->tail = at;
         printed++;

@@ -44,6 +44,7 @@ typedef struct {
     /* The log's own; start at zero. */
     volatile uint32_t head, tail, lost;
     uint32_t said;
+    uint8_t number;
 } tlog;
 
 void tlog_add(tlog *log, const tlog_transfer *transfer);

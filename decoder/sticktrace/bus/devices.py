@@ -79,6 +79,12 @@ class Bus:
                 ports.status_change(device, transfer.end_ns, data)
         return []
 
+    def missing(self) -> None:
+        """The recorder lost transfers: whether a reset that has begun is over by now is not known."""
+        for device in self.at_default.values():
+            for reset in device.resets[-1:]:
+                reset.unsure = reset.end_ns < 0
+
     def take(self, request: Request, data: bytes = b"") -> list[BusEvent]:
         """The same for a control transfer that was already read with `read_request`."""
         self._events = []

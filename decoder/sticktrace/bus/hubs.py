@@ -31,11 +31,13 @@ class PortState(NamedTuple):
 
 @dataclass(slots=True)
 class Reset:
-    """A port reset from the host's request to the first port status that shows it over; ``end_ns`` -1 if none does."""
+    """A port reset from the host's request to the first port status that shows it over; ``end_ns`` -1 if none does.
+    ``unsure``: the recorder lost transfers before that, the status perhaps among them."""
 
     time_ns: int
     end_ns: int = -1
     records: tuple[int, ...] = ()
+    unsure: bool = False
 
     @property
     def duration_ns(self) -> int:

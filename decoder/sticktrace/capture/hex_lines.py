@@ -38,7 +38,8 @@ class Line:
     ``length`` is a stated number of bytes, ``asked`` how many there could have been, ``kept`` how many of them are on
     the line. ``status`` is an errno for a word or number about the end, ``unknown`` quotes one that is not known.
     ``text`` is the line without time and tags, ``lead`` what stands before the bytes and their offset; ``bare`` says
-    that no words do, ``colon`` that the lead ends like a heading."""
+    that no words do, ``colon`` that the lead ends like a heading, ``garbled`` that the bytes break off where the
+    serial line lost or changed a character."""
 
     text: str = ""
     time_ns: int | None = None
@@ -59,6 +60,7 @@ class Line:
     worth: str = ""
     bare: bool = False
     colon: bool = False
+    garbled: bool = False
     lead: str = ""
 
 
@@ -91,6 +93,9 @@ _LAST_NUMBER = re.compile(r"(?<![\w.-])(0x)?([0-9A-Fa-f]{1,16})\s*[:=|>]?\s*$")
 _AMOUNTS = re.compile(
     r"[ \t]*(\d{1,9})(?: ?/ ?(\d{1,9}))?(?: kept (\d{1,9}))?(?![\w/.])(?=\s*:|\s+\w*[G-Zg-z_])", re.ASCII
 )
+_LOG = re.compile(r"\s*(IN|OUT)\s+([A-Za-z_]*(?: -?\d+)?) *:((?: [0-9A-Fa-f]{2}(?= |$))*+) ?(.*)", re.ASCII)
+_PAIR = re.compile(r"(?<![^ ])[0-9A-Fa-f]{2}(?= |$)", re.ASCII)
+_FRAGMENT = re.compile(r"(?!0[xX]|[A-Za-z]{3,}(?: |$))(?:\w|[^\x00-\x7f])[^\s:=]{0,4}(?= |$)", re.ASCII)
 _OF_A_TRANSFER = re.compile(r"\b(?:IN|OUT|TX|RX)\b|(?i:bulk|ctrl|control|pipe|urb|xfer|transfer)")
 _SETUP_AND_STAGE = re.compile(r"(.*\bSETUP\b[:= ]+(?:[0-9A-Fa-f]{2} ){8})[ ]*((?:IN|OUT)\b.*)")
 
@@ -102,6 +107,8 @@ def read_line(text: str) -> Line:
     line.time_ns, line.took_ns, line.clock, rest = take_time(rest.rstrip())
     line.text = rest
     words = _take_places(line, rest)
+    if _take_log(line, words):
+        return line
     stated = line.length
     masked = without_numbers(words, line.length) if line.endpoint is not None else words
     run = find_bytes(masked)
@@ -133,6 +140,41 @@ def read_lines(text: str) -> Iterator[Line]:
     stage.bus, stage.address = setup.bus, setup.address
     yield setup
     yield stage
+
+
+def _take_log(line: Line, words: str) -> bool:
+    """Takes a line of the transfer log (docs/hook) to the letter: direction, end, colon, bytes up to the line's end. A
+    serial line loses characters; ``garbled`` says that a broken byte stands among the others."""
+    match = _LOG.match(words)
+    if match is None or line.endpoint is None or line.length is None:
+        return False
+    way, end, hexed, tail = match.groups()
+    if tail:
+        data = _in_all(hexed + tail, line.length if line.kept is None else line.kept)
+        line.garbled = not data and _is_broken(hexed, tail, line.length)
+        if not (data or line.garbled):
+            return False
+    data = data if tail and not line.garbled else bytes.fromhex(hexed)
+    line.direction, line.data, line.worth = way.lower(), data, DIRECTED if data else ""
+    line.lead, line.colon = f"{way} {end}", True
+    _take_status(line, line.lead)
+    return True
+
+
+def _in_all(text: str, count: int) -> bytes:
+    """So many bytes, however they are grouped; b"" where it is another number, or not bytes."""
+    digits = text.replace(" ", "")
+    try:
+        return bytes.fromhex(digits) if len(digits) == 2 * count else b""
+    except ValueError:
+        return b""
+
+
+def _is_broken(hexed: str, tail: str, length: int) -> bool:
+    """Whether a row of bytes goes on behind something short that is none. Most of what stands here has to be bytes."""
+    before, words = len(hexed) // 3, tail.split(" ")
+    mostly = before + len(_PAIR.findall(tail)) > len(words) // 2
+    return before < length and mostly and _FRAGMENT.match(tail) is not None and not is_outcome(words[0])
 
 
 def _ends(text: str) -> str:

@@ -18,6 +18,7 @@ from sticktrace.capture.hex_build import CBW, CSW, SENSE, SETUP, Printed
 from sticktrace.capture.hex_ends import Ends
 from sticktrace.capture.hex_fields import FieldCollector
 from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, LONGEST_LINE, LOOSE, PLAIN, Line, read_lines
+from sticktrace.capture.hex_marks import LineMarks
 from sticktrace.capture.hex_places import printed_place
 from sticktrace.capture.hex_runs import find_hex
 from sticktrace.capture.hex_status import said_in
@@ -31,6 +32,7 @@ from sticktrace.capture.wording import Saying, Table, table
 from sticktrace.text import count_of
 
 CHATTER = "console lines without data"
+GARBLED = "lines that did not come whole"
 INCOMPLETE = "wrappers printed without all their fields"
 _DAY_NS = 86_400 * 1_000_000_000
 _WRAP_NS = (1 << 32) * 1_000
@@ -94,6 +96,7 @@ class HexTextReader(Reader):
         self._raw_ns = 0
         self._incomplete = 0
         self._number = 0
+        self._marks = LineMarks()
 
     @property
     def position(self) -> int:
@@ -135,6 +138,8 @@ class HexTextReader(Reader):
         yield from self._end_block()
         yield from self._drop_heading()
         yield from self._ends.end()
+        if self._marks.broken:
+            yield from self._gap(1, "the last line of the transfer log did not come whole")
         yield from self._wire.end()
 
     def skip(self, reason: str) -> None:
@@ -151,6 +156,13 @@ class HexTextReader(Reader):
         if not text.strip():
             if self._blocks.ends_at_blank():
                 yield from self._end_block()
+            return
+        text, missing = self._marks.take(text)
+        if missing:
+            what = f"{count_of(missing, 'line')} before this one did not come whole or at all"
+            yield from self._gap(missing, what)
+        if not text:
+            self.skip(GARBLED)
             return
         text = self._words_of.plain(text)
         place = printed_place(text) if "[" in text else None
@@ -286,6 +298,9 @@ class HexTextReader(Reader):
     def _read(self, line: Line) -> Iterator[Transfer]:
         if line.time_ns is not None:
             self._clock(line.time_ns, line.took_ns, line.clock)
+        if line.garbled:
+            yield from self._gap(1, f"a byte is garbled behind {len(line.data)} of {line.length}: the line is left out")
+            return
         if line.data:
             yield from self._data(line)
         elif self._blocks.repeats(line):
@@ -388,14 +403,16 @@ class HexTextReader(Reader):
             if (more := _MORE.search(line.text)) is not None and self._blocks.more(int(more[1])):
                 return
             if (lost := _LOST.search(line.text)) is not None:
-                yield from self._gap(int(lost[1]))
+                count = int(lost[1])
+                what = f"{count_of(count, 'transfer')} before this line were not printed: there was no room"
+                yield from self._gap(count, what)
             else:
                 self.skip(CHATTER)
                 yield from self._ends.chatter()
 
-    def _gap(self, count: int) -> Iterator[Transfer]:
-        """The firmware says that it had no room for so many transfers."""
-        self.warn(f"{count_of(count, 'transfer')} before this line were not printed: there was no room")
+    def _gap(self, count: int, what: str) -> Iterator[Transfer]:
+        """So many transfers are missing here."""
+        self.warn(what)
         yield from self._end_block()
         yield from self._ends.end()
         yield from self._wire.gap(count, self.last_ns)

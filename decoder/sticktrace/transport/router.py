@@ -84,6 +84,7 @@ class Router:
         for lanes in self._lanes.values():
             for lane in lanes:
                 lane.control("GAP", transfer)
+        self.bus.missing()
         self._count(transfer, "marks of lost transfers")
 
     def hear(self, item: Transfer | Statement) -> None:

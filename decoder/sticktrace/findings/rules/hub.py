@@ -80,7 +80,8 @@ class Resets(Rule):
         if request.bus in self.pending and self.pending[request.bus][0] is stick:
             self.pending[request.bus] = (stick, request.done)
         resets = stick.device.resets
-        if resets and resets[-1].end_ns < 0 and resets[-1].time_ns < request.time_ns and id(stick) not in self.told:
+        under_way = resets and resets[-1].end_ns < 0 and not resets[-1].unsure
+        if under_way and resets[-1].time_ns < request.time_ns and id(stick) not in self.told:
             self.told.add(id(stick))
             gap = time_in_words(request.time_ns - resets[-1].time_ns)
             text = f"a request to address 0 came {gap} after the reset began, its end was not awaited"
