@@ -157,13 +157,19 @@ class HexTextReader(Reader):
             if self._blocks.ends_at_blank():
                 yield from self._end_block()
             return
-        text, missing = self._marks.take(text)
+        whole, missing = self._marks.take(text)
         if missing:
-            what = f"{count_of(missing, 'line')} before this one did not come whole or at all"
-            yield from self._gap(missing, what)
-        if not text:
+            yield from self._gap(missing, f"{count_of(missing, 'line')} before this one did not come whole or at all")
+        if not whole:
             self.skip(GARBLED)
-            return
+        elif whole != text:
+            for line in read_lines(whole):
+                yield from self._read(line)
+        else:
+            yield from self._unmarked(text)
+
+    def _unmarked(self, text: str) -> Iterator[Transfer]:
+        """A line that is not known to be the transfer log's."""
         text = self._words_of.plain(text)
         place = printed_place(text) if "[" in text else None
         if place is not None:
