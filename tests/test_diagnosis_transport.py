@@ -323,6 +323,15 @@ def _(host: Host, wrong: bool) -> None:
             host.execute(wire.read10(5))
 
 
+@CASES.add("commands-missing", "note")
+def _(host: Host, wrong: bool) -> None:
+    """Common practice: a host that counts dCBWTag up by one. Without a jump nothing is missing."""
+    for lba in range(12):
+        host.execute(wire.read10(lba))
+    host.tag += 7 if wrong else 0
+    host.execute(wire.read10(12))
+
+
 @CASES.add("ejected-by-host", "note")
 def _(host: Host, wrong: bool) -> None:
     """SBC-2 5.17: LOEJ set, START clear."""

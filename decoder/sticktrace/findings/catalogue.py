@@ -13,6 +13,7 @@ from sticktrace.findings.rules import (
     commands,
     descriptors,
     enumeration,
+    gaps,
     heard_bus,
     heard_medium,
     heard_use,
@@ -32,8 +33,8 @@ from sticktrace.findings.rules.rule import Rule
 
 RULES: tuple[type[Rule], ...] = (
     *enumeration.RULES, *power.RULES, *hub.RULES, *descriptors.RULES, *stopped.RULES, *units.RULES, *transport.RULES,
-    *sizes.RULES, *recovery.RULES, *commands.RULES, *readiness.RULES, *blocks.RULES, *medium.RULES, *capacity.RULES,
-    *volume.RULES, *heard_bus.RULES, *heard_use.RULES, *heard_medium.RULES, *unseen.RULES,
+    *gaps.RULES, *sizes.RULES, *recovery.RULES, *commands.RULES, *readiness.RULES, *blocks.RULES, *medium.RULES,
+    *capacity.RULES, *volume.RULES, *heard_bus.RULES, *heard_use.RULES, *heard_medium.RULES, *unseen.RULES,
 )  # fmt: skip
 
 

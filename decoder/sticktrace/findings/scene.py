@@ -189,6 +189,8 @@ class Scene:
         aftermath = self.after.pop(stick, None)
         if aftermath is None:
             return
+        if following is not None and _lacks_before(following):
+            following = None  # what came next, and what the host did about it, is not in the recording
         aftermath.next = following
         for hook in self._aftermath:
             hook(aftermath)
@@ -209,6 +211,10 @@ class Scene:
             aftermath.strays.append(item)
         for hook in self._stray:
             hook(item, stick)
+
+
+def _lacks_before(item: Exchange) -> bool:
+    return any(remark.kind is Said.MISSING_BEFORE for remark in item.remarks)
 
 
 def _plainly(item: Exchange, unit: Unit) -> bool:

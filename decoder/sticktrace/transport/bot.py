@@ -33,6 +33,7 @@ from sticktrace.transport.items import (
 )
 from sticktrace.transport.remarks import PHASES, Remark, Said, Why
 from sticktrace.transport.sequence import Sequence
+from sticktrace.transport.tags import TagCounter
 
 _CDB_LENGTHS = [cdb_length(opcode) for opcode in range(256)]
 _NONE, _IN, _OUT = Direction  # a look-up in an enumeration takes longer than one in the module
@@ -65,12 +66,13 @@ class Lane:
 
     def __init__(
         self, device: Device, bus: int, address: int, out: Sequence, read: Read, overdue: Overdue, *,
-        bulk_in: int = -1, bulk_out: int = -1, interface: int = -1,
+        bulk_in: int = -1, bulk_out: int = -1, interface: int = -1, counters: list[TagCounter] | None = None,
     ) -> None:  # fmt: skip
         self.device, self.bus, self.address, self.interface = device, bus, address, interface
         self.bulk_in, self.bulk_out = bulk_in, bulk_out
         self.inferred = bulk_in < 0 or bulk_out < 0
         self.state = IDLE
+        self._tags = TagCounter([] if counters is None else counters)
         self._out, self._read, self._overdue = out, read, overdue
         self._open: Gathering | None = None
         self._invalid_status = False
@@ -229,6 +231,14 @@ class Lane:
     # -- actions ----------------------------------------------------------------------------------------------
 
     def _begin(self, transfer: Transfer) -> None:
+        missing = self._tags.take(self._wrapper[1])
+        if missing:
+            self._gap(transfer)
+        gathering = self._gather(transfer)
+        if missing:
+            gathering.note(Said.MISSING_BEFORE, missing)
+
+    def _gather(self, transfer: Transfer) -> Gathering:
         _, tag, length, flags, lun, cdb_size, block = self._wrapper
         size = cdb_size & 0x1F
         captured = transfer.captured
@@ -256,6 +266,7 @@ class Lane:
             gathering.note(Said.BLOCK_LENGTH_ODD, size, group)
         if transfer.status != 0 or transfer.submitted_ns < 0:
             self._note_command(gathering, transfer)
+        return gathering
 
     def _note_command(self, gathering: Gathering, transfer: Transfer) -> None:
         if transfer.waited_ns >= 0:
@@ -386,14 +397,28 @@ class Lane:
     def _open_invalid(self, transfer: Transfer) -> None:
         raw = self._read(transfer.data_at, min(CBW_SIZE, transfer.captured))
         self._wrapper = _read_cbw(raw.ljust(CBW_SIZE, b"\0"))
-        self._begin(transfer)
-        assert self._open is not None
-        self._open.exchange.command_at = transfer.piece
-        self._open.remarks = [_not_a_wrapper(self._open.exchange.command_at)]
+        self._tags.skip()
+        gathering = self._gather(transfer)
+        gathering.exchange.command_at = transfer.piece
+        gathering.remarks = [_not_a_wrapper(transfer.piece)]
 
     def _reopen(self, transfer: Transfer) -> None:
-        self._abandon(Why.NEXT_COMMAND, transfer.start_ns)
+        if self._tags.missing(self._wrapper[1]):
+            self._gap(transfer)
+            self._forgive(self._wrapper[1])
+            self._abandon(Why.RECORDS_MISSING, transfer.start_ns)
+        else:
+            self._abandon(Why.NEXT_COMMAND, transfer.start_ns)
         self._begin(transfer)
+
+    def _forgive(self, following: int) -> None:
+        """A CSW whose tag lies between the open command's and the next one's is a missing command's."""
+        gathering = self._open
+        assert gathering is not None
+        wrong = [remark for remark in gathering.remarks if remark.kind is Said.OTHER_TAG]
+        if wrong and all(due < tag < following for _, (tag, due) in wrong):
+            gathering.remarks = [remark for remark in gathering.remarks if remark not in wrong]
+            self._invalid_status = False
 
     def _reopen_invalid(self, transfer: Transfer) -> None:
         self._abandon(Why.OTHER_TRANSFER, transfer.start_ns)
@@ -515,6 +540,8 @@ class Lane:
         self._out.add(stray(self.device, transfer, StrayKind.REST, Said.REST_OF_MISSING, transfer.actual))
 
     def _stray_data(self, transfer: Transfer) -> None:
+        if transfer.actual == CBW_SIZE and not transfer.endpoint & 0x80:
+            self._tags.skip()  # a CBW of which nothing was captured, perhaps
         self._out.add(stray(self.device, transfer, StrayKind.DATA, Said.STRAY_BYTES, transfer.actual))
 
     def _stray_status(self, transfer: Transfer) -> None:

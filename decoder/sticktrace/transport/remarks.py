@@ -75,6 +75,7 @@ class Said(StrEnum):
     DATA_END_LOST = "data-completion-lost"
     READ_END_LOST = "read-completion-lost"
     STILL_WAITING = "still-waiting"
+    MISSING_BEFORE = "commands-missing-before"
     DATA_FAILED = "data-transfer-failed"
     TRANSFER_FAILED = "transfer-failed"
     DATA_NOT_CAPTURED = "data-not-captured"
@@ -174,6 +175,7 @@ _ROWS: dict[Said, _Row] = {
     Said.COMMAND_NOT_SENT: _Row(("status",), "the command was not sent: {status}"),
     Said.DATA_END_LOST: _Row((), "the completion of a data transfer was not recorded"),
     Said.READ_END_LOST: _Row((), "the completion of a read was not recorded"),
+    Said.MISSING_BEFORE: _Row(("count",), "commands missing from the recording before this one: {count}"),
     Said.STILL_WAITING: _Row(("waited_ns",), "still waiting after {waited_ns}, when the capture ends"),
     Said.DATA_FAILED: _Row(("bytes", "status"), "a data transfer ended after {bytes}: {status}"),
     Said.TRANSFER_FAILED: _Row(("status",), "a transfer ended without success: {status}"),

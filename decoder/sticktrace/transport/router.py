@@ -23,6 +23,7 @@ from sticktrace.transport.items import Saying
 from sticktrace.transport.remarks import Why
 from sticktrace.transport.saying import exchange_of
 from sticktrace.transport.sequence import Sequence
+from sticktrace.transport.tags import TagCounter
 from sticktrace.transport.uas import UasLane
 
 CONTROL_DATA = 4096
@@ -51,6 +52,7 @@ class Router:
         self.inferred: set[Device] = set()
         self._read, self._overdue = read, overdue
         self._holding = False
+        self._counters: list[TagCounter] = []
         self._wondering: dict[int, int] = {}
         self.pipes: dict[int, AnyLane | None] = {}
         self._lanes: dict[Device, list[AnyLane]] = {}
@@ -201,7 +203,10 @@ class Router:
     def _new_inferred(self, transfer: Transfer) -> Lane | UasLane | None:
         place = (transfer.bus, transfer.address)
         if Lane.looks_like_command(self._read, transfer):
-            return Lane(self.bus.holder(*place, transfer.start_ns), *place, self.out, self._read, self._overdue)
+            return Lane(
+                self.bus.holder(*place, transfer.start_ns), *place, self.out, self._read, self._overdue,
+                counters=self._counters,
+            )  # fmt: skip
         if UasLane.looks_like_command(self._read, transfer):
             return UasLane(self.bus.holder(*place, transfer.start_ns), *place, {}, self.out, self._read, self._overdue)
         return None
@@ -341,7 +346,7 @@ class Router:
         if interface.protocol == _BULK_ONLY and (whole or not told):
             return Lane(
                 *place, self.out, self._read, self._overdue, bulk_in=_or_untold(interface.bulk_in),
-                bulk_out=_or_untold(interface.bulk_out), interface=number,
+                bulk_out=_or_untold(interface.bulk_out), interface=number, counters=self._counters,
             )  # fmt: skip
         return None
 
