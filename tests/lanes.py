@@ -13,7 +13,7 @@ from sticktrace.transport.sequence import Sequence
 from workshop import wire
 
 BULK_IN, BULK_OUT = 0x81, 0x02
-STEP_NS = 1000
+STEP_NS = 100_000
 
 
 class Bench:

@@ -329,6 +329,7 @@ def _(host: Host, wrong: bool) -> None:
     for lba in range(12):
         host.execute(wire.read10(lba))
     host.tag += 7 if wrong else 0
+    host.wait_ms(5)
     host.execute(wire.read10(12))
 
 

@@ -80,10 +80,19 @@ def test_one_counter_for_two_lanes() -> None:
     """The tags in between went to the other stick."""
     counters: list[TagCounter] = []
     one, other = TagCounter(counters), TagCounter(counters)
-    assert [one.take(tag) for tag in up(1, 12)] == [0] * 12
-    assert [other.take(tag) for tag in up(13, 15)] == [0] * 3
-    assert one.take(16) == 0
-    assert [one.take(tag) for tag in up(17, 30)] == [0] * 14 and one.take(40) == 9
+    assert [one.take(tag, tag * 1_000_000) for tag in up(1, 12)] == [0] * 12
+    assert [other.take(tag, tag * 1_000_000) for tag in up(13, 15)] == [0] * 3
+    assert one.take(16, 16_000_000) == 0
+    assert [one.take(tag, tag * 1_000_000) for tag in up(17, 30)] == [0] * 14 and one.take(40, 40_000_000) == 9
+
+
+@pytest.mark.parametrize(("elapsed_ns", "want"), [(0, 40), (50_000, 0), (400_000, 40)])
+def test_there_was_time_for_what_is_missing(elapsed_ns: int, want: int) -> None:
+    """40 commands do not fit into 50 µs; a text without times does not tell."""
+    counter = TagCounter([])
+    for tag in up(1, 12):
+        counter.take(tag, 0)
+    assert counter.take(53, elapsed_ns) == want
 
 
 def test_units_of_one_device_share_a_counter() -> None:
@@ -102,6 +111,7 @@ def test_two_sticks_each_with_its_own() -> None:
         for lba in range(12):
             host.execute(wire.read10(lba))
         host.tag += 5 * number
+        host.wait_ms(5)
         host.execute(wire.read10(0))
     with opened(merge(*recorders).pcap()) as capture:
         found = gaps(list(capture.exchanges()))

@@ -231,7 +231,7 @@ class Lane:
     # -- actions ----------------------------------------------------------------------------------------------
 
     def _begin(self, transfer: Transfer) -> None:
-        missing = self._tags.take(self._wrapper[1])
+        missing = self._tags.take(self._wrapper[1], transfer.submitted_ns)
         if missing:
             self._gap(transfer)
         gathering = self._gather(transfer)
@@ -403,7 +403,7 @@ class Lane:
         gathering.remarks = [_not_a_wrapper(transfer.piece)]
 
     def _reopen(self, transfer: Transfer) -> None:
-        if self._tags.missing(self._wrapper[1]):
+        if self._tags.missing(self._wrapper[1], transfer.submitted_ns):
             self._gap(transfer)
             self._forgive(self._wrapper[1])
             self._abandon(Why.RECORDS_MISSING, transfer.start_ns)

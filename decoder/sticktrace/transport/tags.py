@@ -13,35 +13,39 @@ RUN = 8
 _MOST = 10_000
 """A longer jump is no loss of records but a new beginning."""
 
+_SHORTEST_NS, _NO_CLOCK_NS = 10_000, 1_000
+"""No command is over in less than the one (common practice: three transfers, each with an interrupt of the host); steps
+below the other are those of a form without times."""
+
 
 class TagCounter:
     """The tags of one lane. ``all`` holds the counters of every lane of a recording, this one included."""
 
-    __slots__ = ("_all", "_run", "_unread", "last")
+    __slots__ = ("_all", "_run", "_since_ns", "_unread", "last")
 
     def __init__(self, counters: list[TagCounter]) -> None:
         self.last = -1
-        self._run = self._unread = 0
+        self._run = self._unread = self._since_ns = 0
         self._all = counters
         counters.append(self)
 
-    def missing(self, tag: int) -> int:
-        """How many commands are missing between the last and one with this tag."""
+    def missing(self, tag: int, now_ns: int) -> int:
+        """How many commands are missing between the last and one with this tag, submitted now."""
         gap = tag - self.last - 1 - self._unread
-        if self._run < RUN or not 0 < gap <= _MOST:
+        if self._run < RUN or not 0 < gap <= _MOST or _NO_CLOCK_NS <= now_ns - self._since_ns < gap * _SHORTEST_NS:
             return 0
         return 0 if any(self.last < other.last < tag for other in self._all if other is not self) else gap
 
-    def take(self, tag: int) -> int:
-        """The next command has this tag. Returns how many are missing before it."""
+    def take(self, tag: int, now_ns: int) -> int:
+        """The next command, submitted now, has this tag. Returns how many are missing before it."""
         if tag == self.last + 1:
             self._run += 1
             missing = 0
         else:
-            missing = self.missing(tag)
+            missing = self.missing(tag, now_ns)
             continues = missing or (self._unread and tag == self.last + 1 + self._unread)
             self._run = self._run - RUN * (missing > 0) if continues else 0
-        self.last, self._unread = tag, 0
+        self.last, self._unread, self._since_ns = tag, 0, now_ns
         return missing
 
     def skip(self) -> None:
