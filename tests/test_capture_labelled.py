@@ -13,6 +13,7 @@ import pytest
 from conftest import ROOT, capture_bytes
 from labelled_styles import STYLES, Command, Labelled
 from sticktrace.capture import reader_of
+from sticktrace.redaction.copying import redact
 from sticktrace.session import Capture, Exchange
 from sticktrace.session import open as open_capture
 
@@ -94,6 +95,18 @@ def test_what_is_not_printed_is_named(
     assert facts["not_printed"] == list(lacks)
     assert (facts["tag"] is None) is ("dCBWTag" in lacks)
     assert (facts["expected"] is None) is ("dCBWDataTransferLength" in lacks)
+
+
+@pytest.mark.parametrize("text", [case[0] for case in LACKING])
+def test_a_redacted_copy_makes_nothing_up(text: str, tmp_path: Path) -> None:
+    """What was not printed is not printed in the copy either."""
+    before, after = tmp_path / "log.txt", tmp_path / "copy.txt"
+    before.write_text(text + "the harbour office, Quay 3\n")
+    with open_capture(before) as capture:
+        redact(capture, after)
+    assert "harbour" not in after.read_text()
+    rows = [[(e.tag, e.cdb, e.expected, e.status, e.residue, e.not_printed) for e in shown(p)] for p in (before, after)]
+    assert rows[0] == rows[1]
 
 
 def test_sense_that_was_printed_without_its_command(tmp_path: Path) -> None:

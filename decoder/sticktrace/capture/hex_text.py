@@ -20,15 +20,20 @@ from sticktrace.capture.hex_fields import FieldCollector
 from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, LONGEST_LINE, LOOSE, PLAIN, Line, read_lines
 from sticktrace.capture.hex_places import printed_place
 from sticktrace.capture.hex_runs import find_hex
+from sticktrace.capture.hex_speech import TURNS, Speech, speaks_of_units
 from sticktrace.capture.hex_status import said_in
 from sticktrace.capture.hex_times import take_time
 from sticktrace.capture.hex_wire import Wire
 from sticktrace.capture.hex_words import WordLines
+from sticktrace.capture.logs import Statement
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import Transfer
 from sticktrace.capture.wording import Saying, Table, table
 from sticktrace.text import count_of
+
+Told = Transfer | Statement
+"""What the reader yields: transfers, and what the text says in words."""
 
 CHATTER = "console lines without data"
 INCOMPLETE = "wrappers printed without all their fields"
@@ -74,6 +79,7 @@ class HexTextReader(Reader):
     """
 
     form = "hex text"
+    speaks = True
 
     def __init__(self, data: Any) -> None:
         super().__init__(data)
@@ -90,6 +96,9 @@ class HexTextReader(Reader):
         self._fields = FieldCollector(self._table.names)
         self._lines = TextLines(LONGEST_LINE, self._log)
         self._words_of = WordLines()
+        self._speech = Speech()
+        self._raw = ""
+        self._unread = 0
         self._base_ns: int | None = None
         self._raw_ns = 0
         self._incomplete = 0
@@ -110,6 +119,11 @@ class HexTextReader(Reader):
         return found
 
     @property
+    def lines_of_words(self) -> int:
+        """Lines that hold no bytes, understood or not."""
+        return self.skipped[CHATTER] + self._speech.understood
+
+    @property
     def data_printed(self) -> bool:
         """Whether the text shows data phases at all; if not, their absence says nothing about the bus."""
         return self._wire.data_printed
@@ -124,18 +138,20 @@ class HexTextReader(Reader):
         """Whether sense was told of whose REQUEST SENSE was not."""
         return self._wire.told_sense
 
-    def transfers(self) -> Iterator[Transfer]:
+    def transfers(self) -> Iterator[Told]:
         for text in self._lines.whole(self.data):
             yield from self._line(text)
 
-    def finish(self) -> Iterator[Transfer]:
+    def finish(self) -> Iterator[Told]:
         for text in self._lines.rest(self.data):
             yield from self._line(text)
+        yield from self._heard(self._speech.flush())
         yield from self._end_fields()
         yield from self._end_block()
         yield from self._drop_heading()
         yield from self._ends.end()
         yield from self._wire.end()
+        yield from self._heard(self._speech.finish())
 
     def skip(self, reason: str) -> None:
         """Counts a record that belongs to no transfer."""
@@ -146,11 +162,16 @@ class HexTextReader(Reader):
         """Names damage on the line at hand."""
         self._log.report(f"line {self._number}", what)
 
-    def _line(self, text: str) -> Iterator[Transfer]:
+    def _line(self, text: str) -> Iterator[Told]:
         self._number += 1
         if not text.strip():
             if self._blocks.ends_at_blank():
                 yield from self._end_block()
+            return
+        self._raw = text
+        if speaks_of_units(text):
+            self._time_of(text)
+            yield from self._chatter()
             return
         text = self._words_of.plain(text)
         place = printed_place(text) if "[" in text else None
@@ -174,11 +195,10 @@ class HexTextReader(Reader):
             len(named) == 1 and named != saying.values["cdb"][:1]
         )
 
-    def _said(self, saying: Saying, text: str, place: tuple[int, ...] | None) -> Iterator[Transfer]:
+    def _said(self, saying: Saying, text: str, place: tuple[int, ...] | None) -> Iterator[Told]:
         """A line that a pattern of the table reads."""
-        time_ns, took_ns, of_day, _ = take_time(text[:_FIELDS_LIMIT])
-        if time_ns is not None:
-            self._clock(time_ns, took_ns, of_day)
+        self._time_of(text)
+        yield from self._heard(self._speech.flush())
         if saying.means == "fields":
             yield from self._fields_said(saying)
             return
@@ -248,6 +268,31 @@ class HexTextReader(Reader):
         block.data = bytearray([data & 0xFF]) if result > 0 and data is not None else bytearray()
         yield from self._wire.block(block)
 
+    def _time_of(self, text: str) -> None:
+        time_ns, took_ns, of_day, _ = take_time(text[:_FIELDS_LIMIT])
+        if time_ns is not None:
+            self._clock(time_ns, took_ns, of_day)
+
+    def _chatter(self) -> Iterator[Told]:
+        """A line without bytes: what it says, if anything."""
+        yield from self._ends.chatter()
+        self.records += 1
+        yield from self._heard(self._speech.line(self._raw, self.records, self.last_ns))
+
+    def _heard(self, items: Iterator[Statement]) -> Iterator[Told]:
+        for item in items:
+            if item.kind in TURNS:
+                yield from self._ends.settle()
+                yield from self._wire.flush()
+                self._wire.places.newcomer()
+            yield item
+        unread = self._speech.lines - self._speech.understood
+        if unread != self._unread:
+            self.skipped[CHATTER] += unread - self._unread
+            self._unread = unread
+            if not self.skipped[CHATTER]:
+                del self.skipped[CHATTER]
+
     def _block_of(self, saying: Saying, place: tuple[int, ...] | None) -> Block:
         """What the gaps say of a transfer."""
         block = Block(self.last_ns, length=saying.get("length"), asked=saying.get("asked"))
@@ -283,9 +328,11 @@ class HexTextReader(Reader):
             block.label = "data"
             yield from self._ends.bytes(block)
 
-    def _read(self, line: Line) -> Iterator[Transfer]:
+    def _read(self, line: Line) -> Iterator[Told]:
         if line.time_ns is not None:
             self._clock(line.time_ns, line.took_ns, line.clock)
+        if line.data or line.direction or line.label:
+            yield from self._heard(self._speech.flush())
         if line.data:
             yield from self._data(line)
         elif self._blocks.repeats(line):
@@ -350,7 +397,7 @@ class HexTextReader(Reader):
             return len(line.data) >= 8 and bool(self._ends.open or line.label)
         return line.worth != PLAIN or len(line.data) >= 4 or self._blocks.announced is not None or bool(line.label)
 
-    def _words(self, line: Line) -> Iterator[Transfer]:
+    def _words(self, line: Line) -> Iterator[Told]:
         fields = self._fields
         text = line.text[:_FIELDS_LIMIT]
         if line.label == "cb" and fields.kind == CBW and not fields.speaks(text):
@@ -390,8 +437,7 @@ class HexTextReader(Reader):
             if (lost := _LOST.search(line.text)) is not None:
                 yield from self._gap(int(lost[1]))
             else:
-                self.skip(CHATTER)
-                yield from self._ends.chatter()
+                yield from self._chatter()
 
     def _gap(self, count: int) -> Iterator[Transfer]:
         """The firmware says that it had no room for so many transfers."""

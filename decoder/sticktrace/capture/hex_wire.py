@@ -244,6 +244,8 @@ class Wire:
             yield self._over(control)
             return
         yield from self.flush()
+        if self.dialogue.spelt and _kind(data, block.length) != "cbw":
+            yield from self.start(block.time_ns)
         if data and block.length == CBW_SIZE > len(data) and _kind(data, block.length) == "cbw":
             block.not_printed = block.not_printed or ("CBWCB",)
         printed = None if data or block.status or block.unknown else self.dialogue.unprinted(block)

@@ -36,13 +36,15 @@ class Reader:
     the same object for binary forms, a buffer of decoded bytes for text forms. ``skipped`` counts records that
     belong to no transfer, by reason ("link type 1 is not USB"). ``origin_ns`` is the absolute time of the
     first record in nanoseconds since 1970 (0 where the form has no calendar time), ``last_ns`` the time of the last
-    record since the first, ``tick_ns`` how finely times are told. ``join_as`` joins the halves of transfers.
+    record since the first, ``tick_ns`` how finely times are told, ``timed`` whether they are. ``join_as`` joins the
+    halves of transfers.
     """
 
     form = ""
     speaks = False
     """Whether it yields what a text says (`sticktrace.capture.logs.Statement`) as well as transfers, or instead."""
     tick_ns = 1
+    timed = True
 
     def __init__(self, data: Any, join_as: type[Joiner] = Joiner) -> None:
         self.data = data

@@ -32,9 +32,6 @@ OF = ("cbw", "csw", "setup", "sense")
 """Whose fields a pattern of means "fields" reads."""
 
 MEANINGS = {
-    "attached": "a device was plugged in",
-    "detached": "a device is gone",
-    "reset": "the host resets a port or the device on it",
     "request": "a control request, by its setup bytes or by its name",
     "submitted": "a transfer was handed to the host controller",
     "ended": "a transfer ended",
