@@ -129,3 +129,35 @@ def test_words_of_a_kernel_beside_the_bytes_of_its_driver(tmp_path: Path) -> Non
     exchanges = reading.router.out.numbered
     assert exchanges == 1
     assert [device.vid_pid for device in reading.bus.devices if not device.is_hub] == ["1209:0001"]
+
+
+UNREAD = [
+    "CBW pushed: tag five, len one sector\nCSW came back ok\n", "xyz 43425355 there\n", "SCSI INQUIRY sent\n" * 2,
+    "usbc sent\n", "dCSWStatus was one\n",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", UNREAD)
+def test_storage_traffic_that_is_not_read_is_never_denied(text: str, tmp_path: Path) -> None:
+    from click.testing import CliRunner
+
+    from sticktrace.cli.main import cli
+    from sticktrace.errors import CaptureError
+
+    path = tmp_path / "console.log"
+    path.write_text("starting\n" + text)
+    count = text.count("\n")
+    looks = "1 line looks" if count == 1 else f"{count} lines look"
+    result = CliRunner().invoke(cli, ["diagnose", str(path)])
+    assert isinstance(result.exception, CaptureError), "exit status 3"
+    assert f"{looks} like storage traffic in a form that is not read" in str(result.exception)
+    assert "line 2: " + text.split("\n")[0] in str(result.exception)
+    path.write_text("usb: device attached\n" + text)
+    result = CliRunner().invoke(cli, ["diagnose", str(path)])
+    assert "no storage device" not in result.stdout
+    assert f"{looks} like storage traffic" in result.stdout
+
+
+def test_a_text_that_is_read_says_nothing_of_the_kind(tmp_path: Path) -> None:
+    _, reading = diagnosed(UP, tmp_path / "console.log")
+    assert not [sentence for sentence in reading.assumed if "not read" in sentence]

@@ -62,7 +62,8 @@ class Reading:
         """What the capture does not say and was taken for granted, in sentences; complete after the pass."""
         told = "the storage pipes of device {}.{} are told by the signatures of the traffic; no descriptor shows them"
         places = sorted({(device.bus, device.address) for device in self.router.inferred})
-        return self.reader.assumed + [told.format(*place) for place in places]
+        unread = "" if self.router.out.numbered else self.reader.unread.words
+        return self.reader.assumed + [told.format(*place) for place in places] + ([unread] if unread else [])
 
     def __iter__(self) -> Iterator[Item]:
         yield from self.more()

@@ -59,6 +59,7 @@ def _text(name: str, data: Any, head: bytes) -> Reader:
     from sticktrace.capture.hex_text import HexTextReader
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
     from sticktrace.capture.logs import LogReader, strength
+    from sticktrace.capture.lookalikes import in_text
     from sticktrace.capture.text_lines import as_utf8
     from sticktrace.capture.usbmon_text import UsbmonTextReader
     from sticktrace.capture.usbmon_text import looks_like as looks_like_usbmon
@@ -75,7 +76,10 @@ def _text(name: str, data: Any, head: bytes) -> Reader:
             return LogReader(data)
     if bytes_too:
         return HexTextReader(data)
-    raise CaptureError(f"{name}: not a form that sticktrace reads (byte 0: {head[:8].hex(' ')}); it reads {ACCEPTED}")
+    alike = in_text(sample).words
+    raise CaptureError(
+        f"{name}: {alike or f'not a form that sticktrace reads (byte 0: {head[:8].hex(chr(32))})'}; it reads {ACCEPTED}"
+    )
 
 
 def _pcap(name: str, data: Any, head: bytes) -> Reader:

@@ -96,7 +96,7 @@ class HexTextReader(Reader):
         self._fields = FieldCollector(self._table.names)
         self._lines = TextLines(LONGEST_LINE, self._log)
         self._words_of = WordLines()
-        self._speech = Speech()
+        self._speech = Speech(self.unread)
         self._raw = ""
         self._unread = 0
         self._base_ns: int | None = None
@@ -277,7 +277,7 @@ class HexTextReader(Reader):
         """A line without bytes: what it says, if anything."""
         yield from self._ends.chatter()
         self.records += 1
-        yield from self._heard(self._speech.line(self._raw, self.records, self.last_ns))
+        yield from self._heard(self._speech.line(self._raw, self.records, self._number, self.last_ns))
 
     def _heard(self, items: Iterator[Statement]) -> Iterator[Told]:
         for item in items:
@@ -479,6 +479,7 @@ class HexTextReader(Reader):
     def _note_incomplete(self) -> None:
         while self._incomplete < self._fields.incomplete:
             self._incomplete += 1
+            self.unread.add(self._number, self._raw)
             self.skip(INCOMPLETE)
 
     def _end_block(self) -> Iterator[Transfer]:

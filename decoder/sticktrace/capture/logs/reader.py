@@ -50,7 +50,7 @@ class LogReader(Reader):
         log = DamageLog()
         self.damage: list[Damage] = log
         self._lines = TextLines(LONGEST_LINE, log)
-        self._recogniser = Recogniser()
+        self._recogniser = Recogniser(unread=self.unread)
         self._failures = Failures()
         self._told = 0
 

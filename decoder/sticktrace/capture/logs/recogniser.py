@@ -11,6 +11,7 @@ from sticktrace.capture.logs.fat_results import RESULTS
 from sticktrace.capture.logs.patterns import Found, Table, about_of, table
 from sticktrace.capture.logs.stamps import Clock, Head, take_off
 from sticktrace.capture.logs.statement import NOBODY, Kind, Statement
+from sticktrace.capture.lookalikes import Lookalikes
 from sticktrace.text import safe
 
 LONGEST_LINE = 2000
@@ -35,11 +36,13 @@ class _Line:
 class Recogniser:
     """Give it every line with `line`, then call `finish`; both yield the statements that are complete.
 
-    ``read`` counts the lines in which something was understood. ``clock`` keeps the time.
+    ``read`` counts the lines in which something was understood, ``unread`` keeps those of the others that look like
+    storage traffic, by their record numbers. ``clock`` keeps the time.
     """
 
-    def __init__(self, patterns: Table | None = None) -> None:
+    def __init__(self, patterns: Table | None = None, unread: Lookalikes | None = None) -> None:
         self.clock = Clock()
+        self.unread = unread or Lookalikes()
         self.read = self._owned = 0
         self._table = patterns or table()
         self._waiting: _Line | None = None
@@ -105,7 +108,9 @@ class Recogniser:
                 Kind.BEGINS, self.clock.now_ns, tuple(line.records), NOBODY, why, pattern="clock", timed=timed
             )
         owned = tuple(record for record in line.records if record > self._owned)
-        if line.found:
+        if not line.found:
+            self.unread.see(line.records[0], line.head.text)
+        else:
             self.read += len(owned)
             self._owned = max(self._owned, line.records[-1])
         for number, one in enumerate(line.found):
