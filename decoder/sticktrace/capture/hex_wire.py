@@ -109,7 +109,7 @@ class Wire:
         at = len(self.payload)
         if self._sense.waits:
             self.payload += printed.data
-            self._sense.fill(at, len(printed.data))
+            self._sense.fill(at, printed)
             yield from self._sense.release()
             self.owner.skip(SAID_AGAIN)
             return
