@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+from sticktrace.capture.line_patterns import LinePatterns
 from sticktrace.capture.logs import Kind, Statement
 from sticktrace.capture.logs.failures import Failures
 from sticktrace.capture.logs.recogniser import Recogniser
@@ -33,10 +34,10 @@ class Speech:
     """Give it each line that holds no bytes. ``lines`` counts those that it was given, ``understood`` those in which
     something was understood; ``unread`` takes those that look like storage traffic and were not."""
 
-    def __init__(self, unread: Lookalikes) -> None:
+    def __init__(self, unread: Lookalikes, patterns: LinePatterns) -> None:
         self.unread = unread
         self._unread = Lookalikes()
-        self._recogniser = Recogniser(unread=self._unread)
+        self._recogniser = Recogniser(patterns.logs, self._unread)
         self._numbers: dict[int, int] = {}
         self._failures = Failures()
         self._waits = False

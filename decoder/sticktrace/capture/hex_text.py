@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterator
+from itertools import chain
 from typing import Any
 
 from sticktrace.capture.damage_log import DamageLog
@@ -25,11 +26,12 @@ from sticktrace.capture.hex_status import said_in
 from sticktrace.capture.hex_times import take_time
 from sticktrace.capture.hex_wire import Wire
 from sticktrace.capture.hex_words import WordLines
+from sticktrace.capture.line_patterns import STANDARD, LinePatterns
 from sticktrace.capture.logs import Statement
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import Transfer
-from sticktrace.capture.wording import Saying, Table, table
+from sticktrace.capture.wording import Saying
 from sticktrace.text import count_of
 
 Told = Transfer | Statement
@@ -54,7 +56,7 @@ _LOST = re.compile(r"lost (\d{1,10}) transfers?$", re.ASCII)
 _COMMAND_BLOCK = re.compile(r"\b(?:cb|cdb|cbwcb|cmd|command)\W*$", re.I | re.ASCII)
 
 
-def looks_like(data: bytes) -> int:
+def looks_like(data: bytes, patterns: LinePatterns = STANDARD) -> int:
     """How surely the first 64 KiB are hex text: 2 with at least one wrapper, setup packet or block of eight directed
     bytes, 1 where sense alone is told, 0 for anything else."""
     sample = data[: 64 << 10]
@@ -62,13 +64,19 @@ def looks_like(data: bytes) -> int:
     high = len(sample) - len(sample.translate(None, bytes(range(128, 256))))
     if not sample or control * 50 > len(sample) or high * 5 > len(sample):
         return 0
-    reader = HexTextReader(sample)
+    reader = HexTextReader(sample, patterns)
     for _ in reader.transfers():
         if reader.convincing:
             return 2
     for _ in reader.finish():
         pass
     return 2 if reader.convincing else int(reader.told_sense)
+
+
+def has_wrapper(data: bytes, patterns: LinePatterns = STANDARD) -> bool:
+    """Whether the first 64 KiB hold a CBW with its tag, in whatever form: nothing but storage traffic has that."""
+    reader = HexTextReader(data[: 64 << 10], patterns)
+    return any(reader.wrapped for _ in chain(reader.transfers(), reader.finish()))
 
 
 class HexTextReader(Reader):
@@ -81,7 +89,7 @@ class HexTextReader(Reader):
     form = "hex text"
     speaks = True
 
-    def __init__(self, data: Any) -> None:
+    def __init__(self, data: Any, patterns: LinePatterns = STANDARD) -> None:
         super().__init__(data)
         self.origin_ns = 0
         self._log = DamageLog()
@@ -90,13 +98,13 @@ class HexTextReader(Reader):
         self.tick_ns = _NO_CLOCK
         self._wire = Wire(self)
         self._ends = Ends(self._wire)
-        self._table: Table = table()
+        self._table = patterns.words
         self.payload = self._wire.payload
         self._blocks = BlockBuilder()
         self._fields = FieldCollector(self._table.names)
         self._lines = TextLines(LONGEST_LINE, self._log)
         self._words_of = WordLines()
-        self._speech = Speech(self.unread)
+        self._speech = Speech(self.unread, patterns)
         self._raw = ""
         self._unread = 0
         self._base_ns: int | None = None
@@ -132,6 +140,11 @@ class HexTextReader(Reader):
     def convincing(self) -> bool:
         """Whether something has been seen that chance text does not hold."""
         return self._wire.convincing
+
+    @property
+    def wrapped(self) -> bool:
+        """Whether a CBW was seen."""
+        return self._wire.wrapped
 
     @property
     def told_sense(self) -> bool:
@@ -258,9 +271,9 @@ class HexTextReader(Reader):
 
     def _answered(self, saying: Saying, block: Block) -> Iterator[Transfer]:
         """How the control request under way ended, in the words of a driver: bytes moved, or an errno."""
-        result, data = saying.values["brought"], saying.get("data")
+        result, data = saying.get("brought"), saying.get("data")
         yield from self._ends.settle()
-        if self._wire.control is None:
+        if self._wire.control is None or result is None:
             self.skip(CHATTER)
             return
         block.direction = "in" if self._wire.control.transfer.incoming or not result else "out"
@@ -315,7 +328,10 @@ class HexTextReader(Reader):
             yield from self._ends.request(setup, block)
             return
         parts = saying.wording.setup
-        numbers = [part if isinstance(part, int) else saying.values[part] for part in parts]
+        numbers = [part if isinstance(part, int) else saying.get(part) for part in parts]
+        if None in numbers:
+            self.skip(CHATTER)
+            return
         setup = struct.pack("<BBHHH", *(n & mask for n, mask in zip(numbers, _SETUP_MASKS, strict=True)))
         if all(isinstance(part, str) for part in parts):  # nothing of it is taken from the words alone
             yield from self._ends.request(setup, block)
@@ -323,7 +339,7 @@ class HexTextReader(Reader):
         self.skip(CHATTER)
         yield from self._ends.named(setup, block)
         for gap, size in saying.wording.data:
-            block.data += saying.values[gap].to_bytes(size, "little")
+            block.data += ((saying.get(gap) or 0) & (1 << 8 * size) - 1).to_bytes(size, "little")
         if block.data:
             block.label = "data"
             yield from self._ends.bytes(block)
@@ -352,7 +368,7 @@ class HexTextReader(Reader):
         text = line.text[:_FIELDS_LIMIT]
         whole = fields.spelt_out(text, line.label) if line.data[:4] not in _SIGNATURES else ""
         speaks = line.data[:4] not in _SIGNATURES and fields.speaks(text)
-        wanted = not speaks and (line.label == "cb" or (fields.wants_block and line.bare))
+        wanted = not speaks and (line.label == "cb" or (fields.wants_block(len(line.data)) and line.bare))
         if wanted and fields.kind == CBW and not (line.direction or whole):
             fields.block(line.data)
             yield from self._built()
@@ -409,7 +425,7 @@ class HexTextReader(Reader):
             yield from self._end_block()
             return
         # A heading or anything else ends a command block whose bytes were printed.
-        if fields.wants_block:
+        if fields.wants_block():
             yield from self._end_fields()
         heading = self._blocks.heading(line, self.last_ns)
         if line.direction and (line.status or line.unknown or line.kept == 0 or (line.length == 0 and line.colon)):

@@ -53,7 +53,7 @@ class Wire:
         self.dialogue = Dialogue()
         self._sense = SenseWait()
         self.convincing = False
-        self.told_sense = False
+        self.told_sense = self.wrapped = False
         self._made_up = False  # by wrappers of our own making nobody is convinced
         self.data_printed = False
         self.data_expected = False
@@ -267,6 +267,7 @@ class Wire:
         if block.status != NAKED:
             self._follow(kind, data, block)
         self.convincing = self.convincing or (bool(kind) and not self._made_up)
+        self.wrapped = self.wrapped or (kind == "cbw" and not self._made_up and "dCBWTag" not in block.not_printed)
         if block.status == NAKED:
             self._naked[transfer.bus, transfer.address, transfer.endpoint] = transfer
         else:

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from sticktrace.cli.common import echo_all, opened, report_damage, style, width
+from sticktrace.cli.common import echo_all, opened, patterns_file, patterns_option, report_damage, style, width
 
 _KINDS = ("cbw", "csw", "cdb", "ufi", "setup", "descriptors", "sense", "inquiry", "vpd", "capacity",
           "format-capacities", "mode6", "mode10", "luns", "uas", "port-status", "identify")  # fmt: skip
@@ -20,6 +20,7 @@ _SHOWN = 60
 @click.argument("words", nargs=-1, required=True, metavar="CAPTURE NUMBER | HEX... | -")
 @click.option("--as", "kind", type=click.Choice(_KINDS), help="Read the hex as this, whatever it looks like.")
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of text.")
+@patterns_option
 def command(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
     """Account for every byte of exchange NUMBER of CAPTURE, or of HEX, or of hex on standard input ("-"), where lines
     of a console do as well: whatever `diagnose` reads in them is explained.
@@ -93,9 +94,10 @@ def _console(text: str, as_json: bool) -> bool:
     """Explain what console lines say. Returns whether anything in them was understood."""
     import json
 
+    from sticktrace.capture.line_patterns import LinePatterns
     from sticktrace.output.console_account import account_lines, facts, told_in
 
-    found = told_in(text)
+    found = told_in(text, LinePatterns(patterns_file()))
     if as_json and found:
         click.echo(json.dumps(facts(found), indent=2))
     else:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from sticktrace.capture import Reader, reader_of
+from sticktrace.capture.line_patterns import STANDARD, LinePatterns
 from sticktrace.capture.logs import Statement
 from sticktrace.capture.transfer import BREAK, CONTROL, GAP, Transfer
 from sticktrace.codes.status import in_words
@@ -22,10 +23,10 @@ Told = tuple[str, bytes, list[Explanation]]
 """One thing that lines say: what it is, its bytes, and the explanations of them."""
 
 
-def told_in(text: str) -> list[Told]:
+def told_in(text: str, patterns: LinePatterns = STANDARD) -> list[Told]:
     """Everything that the lines show or say, in order; empty where nothing is understood."""
     data = text.encode("utf-8", "replace")
-    reader = _reader(data)
+    reader = _reader(data, patterns)
     found: list[Told] = []
     command = b""
     for item in (*reader.transfers(), *reader.finish()):
@@ -36,29 +37,23 @@ def told_in(text: str) -> list[Told]:
             payload = bytes(reader.payload[item.data_at : item.data_at + item.captured])
             found.append((_what(item), payload, _explained(item, payload, command)))
             command = payload[15:] if payload[:4] == b"USBC" else command
-    return found or _by_line(text)
+    return found or _by_line(text, patterns)
 
 
-def _reader(data: bytes) -> Reader:
+def _reader(data: bytes, patterns: LinePatterns) -> Reader:
     """The reader of a whole text; a line or two may be too few to tell the form, but console lines they are."""
     from sticktrace.capture.hex_text import HexTextReader
 
     try:
-        return reader_of("standard input", data)
+        return reader_of("standard input", data, patterns)
     except CaptureError:
-        return HexTextReader(data)
+        return HexTextReader(data, patterns)
 
 
-def _by_line(text: str) -> list[Told]:
+def _by_line(text: str, patterns: LinePatterns) -> list[Told]:
     """Where no transfer comes of the lines: what the patterns read in each."""
-    from sticktrace.capture.wording import table
-
-    found: list[Told] = []
-    for line in text.splitlines():
-        saying = table().read(line)
-        if saying is not None:
-            found.append((f"{safe(line.strip())}: {table().try_line(line)}", b"", []))
-    return found
+    read = ((line, said) for line in text.splitlines() for said in patterns.try_line(line))
+    return [(f"{safe(line.strip())}: {said}", b"", []) for line, said in read]
 
 
 def _what(transfer: Transfer) -> str:

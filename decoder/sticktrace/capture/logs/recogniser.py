@@ -12,6 +12,7 @@ from sticktrace.capture.logs.patterns import Found, Table, about_of, table
 from sticktrace.capture.logs.stamps import Clock, Head, take_off
 from sticktrace.capture.logs.statement import NOBODY, Kind, Statement
 from sticktrace.capture.lookalikes import Lookalikes
+from sticktrace.errors import CaptureError
 from sticktrace.text import safe
 
 LONGEST_LINE = 2000
@@ -118,12 +119,16 @@ class Recogniser:
 
     def _statement(self, one: Found, line: _Line, timed: bool, owned: tuple[int, ...]) -> Statement:
         pattern = one.pattern
-        values = dict(pattern.values) | one.form.read(one.match)
-        about = about_of(values)
-        meaning.settle(pattern.kind, values)
-        fails = pattern.fails
-        if pattern.kind == Kind.FILE_RESULT and values["code"] in RESULTS:
-            fails = RESULTS[values["code"]].fails
+        try:
+            values = dict(pattern.values) | one.form.read(one.match)
+            about = about_of(values)
+            meaning.settle(pattern.kind, values)
+            fails = pattern.fails
+            if pattern.kind == Kind.FILE_RESULT and values["code"] in RESULTS:
+                fails = RESULTS[values["code"]].fails
+        except (KeyError, ValueError, TypeError, AttributeError) as error:  # a pattern of the user's own
+            line_read = safe(one.match[0])
+            raise CaptureError(f"pattern {pattern.id!r} does not fit the line {line_read!r}: {error}") from error
         return Statement(
             pattern.kind, self.clock.now_ns, tuple(line.records), about, values, safe(one.match[0].strip()), pattern.id,
             pattern.reaches, fails, timed, pattern.end, owned,
