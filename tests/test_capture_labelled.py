@@ -13,6 +13,7 @@ import pytest
 from conftest import ROOT, capture_bytes
 from labelled_styles import STYLES, Command, Labelled
 from sticktrace.capture import reader_of
+from sticktrace.redaction.copying import redact
 from sticktrace.session import Capture, Exchange
 from sticktrace.session import open as open_capture
 
@@ -53,7 +54,8 @@ def test_what_was_printed_comes_back(source: str, style: Labelled, tmp_path: Pat
         rows.append((e.tag, e.expected, e.lun, block, e.residue, e.status))
         assert (e.moved == c.moved) is style.moved or not c.moved
         assert ("CBWCB" in e.not_printed) is (len(block) < len(c.cdb) and len(e.cdb) < len(c.cdb))
-        assert set(e.not_printed) <= {"CBWCB"}
+        read_out = {"sense data but for key and codes"} if style.sense and c.cdb[0] == 3 else set()
+        assert set(e.not_printed) <= {"CBWCB"} | read_out
     assert rows == [
         (c.fields[0], c.fields[1], c.fields[3], c.cdb if style.block and c.cdb[0] != 3 else c.cdb[:1], c.status[1],
          ("passed", "failed")[c.status[2]])
@@ -72,7 +74,7 @@ LACKING = [
      "Bulk Status S 0x53425355 T 0x5 R 0 Stat 0x0\n",
      ("dCBWTag", "dCBWDataTransferLength", "bmCBWFlags", "bCBWLUN", "bCBWCBLength"), "READ(10)", "passed"),
     ("dCBWTag: 7\ndCBWDataTransferLength: 512\nbmCBWFlags: 80h\nCBW tag: 8, len: 0, flags: 0\n",
-     ("bCBWLUN", "bCBWCBLength", "CBWCB"), "empty command block", "no status"),
+     ("bCBWLUN", "bCBWCBLength", "CBWCB"), "command not printed", "no status"),
     ("CBW: tag=1 len=512 flags=0x80\nCDB-00 = 0x28\nCSW: tag=1\nCSW: residue=0\n" + "idle\n" * 8,
      ("bCBWLUN", "bCBWCBLength", "CBWCB", "bCSWStatus"), "READ(10)", "not printed"),
 ]  # fmt: skip
@@ -94,6 +96,18 @@ def test_what_is_not_printed_is_named(
     assert facts["not_printed"] == list(lacks)
     assert (facts["tag"] is None) is ("dCBWTag" in lacks)
     assert (facts["expected"] is None) is ("dCBWDataTransferLength" in lacks)
+
+
+@pytest.mark.parametrize("text", [case[0] for case in LACKING])
+def test_a_redacted_copy_makes_nothing_up(text: str, tmp_path: Path) -> None:
+    """What was not printed is not printed in the copy either."""
+    before, after = tmp_path / "log.txt", tmp_path / "copy.txt"
+    before.write_text(text + "the harbour office, Quay 3\n")
+    with open_capture(before) as capture:
+        redact(capture, after)
+    assert "harbour" not in after.read_text()
+    rows = [[(e.tag, e.cdb, e.expected, e.status, e.residue, e.not_printed) for e in shown(p)] for p in (before, after)]
+    assert rows[0] == rows[1]
 
 
 def test_sense_that_was_printed_without_its_command(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from sticktrace.transport.items import Exchange, Item, Saying, Stray
 from sticktrace.transport.router import Router
 
 if TYPE_CHECKING:
+    from sticktrace.capture.line_patterns import LinePatterns
     from sticktrace.storage.table import ExchangeTable
 
 Progress = Callable[[int, int], None]
@@ -31,10 +32,12 @@ class Reading:
     `places` where the records ended.
     """
 
-    def __init__(self, source: Source, progress: Progress | None = None) -> None:
+    def __init__(
+        self, source: Source, progress: Progress | None = None, patterns: LinePatterns | None = None
+    ) -> None:
         self._source = source
         self._progress = progress
-        self.reader: Reader = reader_of(source.name, source.data)
+        self.reader: Reader = reader_of(source.name, source.data, patterns)
         self.router = Router(self._read, self.reader.overdue)
         self.bus = self.router.bus
         self._seen: Counter[str] = Counter()
@@ -62,7 +65,8 @@ class Reading:
         """What the capture does not say and was taken for granted, in sentences; complete after the pass."""
         told = "the storage pipes of device {}.{} are told by the signatures of the traffic; no descriptor shows them"
         places = sorted({(device.bus, device.address) for device in self.router.inferred})
-        return self.reader.assumed + [told.format(*place) for place in places]
+        unread = "" if self.router.out.numbered else self.reader.unread.words
+        return self.reader.assumed + [told.format(*place) for place in places] + ([unread] if unread else [])
 
     def __iter__(self) -> Iterator[Item]:
         yield from self.more()
@@ -176,20 +180,23 @@ class Capture:
     ...         print(exchange.number, exchange.command, exchange.status)
     """
 
-    def __init__(self, source: Source, progress: Progress | None = None) -> None:
+    def __init__(
+        self, source: Source, progress: Progress | None = None, patterns: LinePatterns | None = None
+    ) -> None:
         self.source = source
         self.name = source.name
         self._progress = progress
+        self._patterns = patterns
         self._readers: list[Reader] = []
         try:
-            self.form = reader_of(source.name, source.data).form
+            self.form = reader_of(source.name, source.data, patterns).form
         except CaptureError:
             source.close()
             raise
 
     def reading(self) -> Reading:
         """A new pass over the capture, not begun."""
-        reading = Reading(self.source, self._progress)
+        reading = Reading(self.source, self._progress, self._patterns)
         # Text forms gather their payload as a pass goes on. The pass that came furthest is kept beside the new one, so
         # that an exchange keeps its bytes when a later pass is broken off.
         furthest = sorted(self._readers, key=lambda reader: len(reader.payload))[-1:]
@@ -250,10 +257,16 @@ class Capture:
         self.close()
 
 
-def open(path: str | Path, progress: Progress | None = None) -> Capture:
+def open(path: str | Path, progress: Progress | None = None, patterns: str | Path = "") -> Capture:
     """Open a capture of any accepted form; "-" reads standard input.
 
-    ``progress`` is called now and then with (bytes done, bytes in all). Raises CaptureError with one line that says
+    ``progress`` is called now and then with (bytes done, bytes in all). ``patterns`` is a file of patterns of your own
+    for lines of text (docs/hex-text.md). Raises CaptureError with one line that says
     what is wrong, where, and what is accepted.
     """
-    return Capture(open_source(path, progress), progress)
+    own = None
+    if patterns:
+        from sticktrace.capture.line_patterns import LinePatterns
+
+        own = LinePatterns(patterns)
+    return Capture(open_source(path, progress), progress, own)

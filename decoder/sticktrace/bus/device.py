@@ -175,7 +175,7 @@ class Device:
             return words
         if self.vid_pid:
             return f"{kind} {self.vid_pid}"
-        if self.heard is not None:
+        if self.heard is not None and not (self.described or self.heard.beside):
             return self.heard.called
         if not self.addresses and self.hub is not None and not self.spoken:
             return f"{kind} whose address is not in view"

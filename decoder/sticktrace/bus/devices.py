@@ -102,6 +102,11 @@ class Bus:
         request.device = self._speaker
         return self._events
 
+    def forget(self, device: Device) -> None:
+        """A device is gone from its place, as a text says."""
+        self.at_address = {place: who for place, who in self.at_address.items() if who is not device}
+        self.at_default = {bus: who for bus, who in self.at_default.items() if who is not device}
+
     def begin_anew(self, time_ns: int) -> None:
         """Another recording begins: nobody is known any more."""
         for device in self.devices:

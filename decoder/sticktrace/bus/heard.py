@@ -11,7 +11,8 @@ class Heard:
     descriptor that points to them, ``transport`` is "BOT" or "UAS" by the driver that took it, ``host`` the SCSI host
     that stands for it (-1 for none), ``blocks`` the disk's name by LUN. ``kind`` is "storage", "hub", "other", or ""
     where nothing tells. ``taken``: that bus and SCSI names mean one device is taken for granted, no line says it.
-    ``serves``: a controller's name, where the device is its root hub. ``itself``: the device's own side speaks."""
+    ``serves``: a controller's name, where the device is its root hub. ``itself``: the device's own side speaks.
+    ``beside``: the same text shows the device's traffic, and the words only stand beside it."""
 
     path: str = ""
     ids: tuple[int, int] | None = None
@@ -25,6 +26,7 @@ class Heard:
     serves: str = ""
     driver: str = ""
     itself: bool = False
+    beside: bool = False
 
     @property
     def called(self) -> str:

@@ -52,11 +52,13 @@ _NEWCOMERS = _OF_STORAGE - {Kind.FILE_SYSTEM, Kind.PARTITIONS, Kind.CACHE, Kind.
 
 
 class Hearsay:
-    """Give it each statement with `take`. It keeps the names; the devices are the bus's."""
+    """Give it each statement with `take`. It keeps the names; the devices are the bus's. ``at_hand`` is the device of
+    which the same text shows traffic: what is said of nobody in particular is about that one."""
 
     def __init__(self, bus: Bus) -> None:
         self._bus = bus
         self._events: list[BusEvent] = []
+        self.at_hand: Device | None = None
         self._forget()
 
     def _forget(self) -> None:
@@ -269,6 +271,9 @@ class Hearsay:
             return None
         if item.kind is Kind.OVER_CURRENT and (self._last is None or not self._last.present):
             return self._controller(item)
+        if self.at_hand is not None and self.at_hand.present:
+            self.at_hand.heard = self.at_hand.heard or Heard(beside=True)
+            return self.at_hand
         last = self._last_storage if item.kind in _OF_STORAGE and self._last_storage is not None else self._last
         if item.kind is Kind.PLUGGED:
             return self._plugged("", last if last is not None and last.heard and not last.heard.path else None, item)

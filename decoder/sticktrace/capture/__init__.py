@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from itertools import chain, islice
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.binary import BinaryReader, decoder_for
 from sticktrace.capture.join import AtOnce, Joiner, lacks_empty_halves
@@ -15,6 +15,9 @@ from sticktrace.capture.source import Source, open_source
 from sticktrace.capture.transfer import Piece, Transfer
 from sticktrace.capture.unpacking import Progress
 from sticktrace.errors import CaptureError
+
+if TYPE_CHECKING:
+    from sticktrace.capture.line_patterns import LinePatterns
 
 __all__ = ["Damage", "Piece", "Progress", "Reader", "Source", "Transfer", "open_source", "reader_of"]
 
@@ -35,9 +38,9 @@ ACCEPTED = (
 )
 
 
-def reader_of(name: str, data: Any) -> Reader:
-    """The reader for these bytes, chosen by what they hold, never by a file name. Raises CaptureError with one line
-    that says what is accepted."""
+def reader_of(name: str, data: Any, patterns: LinePatterns | None = None) -> Reader:
+    """The reader for these bytes, chosen by what they hold, never by a file name. Lines of text are read by these
+    ``patterns``. Raises CaptureError with one line that says what is accepted."""
     if not len(data):
         raise CaptureError(f"{name}: the capture is empty")
     head = bytes(data[:24])
@@ -45,7 +48,7 @@ def reader_of(name: str, data: Any) -> Reader:
         return _pcap(name, data, head)
     if head[:4] == _PCAPNG:
         return _pcapng(name, data)
-    return _text(name, data, head)
+    return _text(name, data, head, patterns)
 
 
 def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
@@ -55,27 +58,33 @@ def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
     return make(AtOnce if lacks_empty_halves(chain(islice(trial.transfers(), _TRIAL), rest)) else Joiner)
 
 
-def _text(name: str, data: Any, head: bytes) -> Reader:
-    from sticktrace.capture.hex_text import HexTextReader
+def _text(name: str, data: Any, head: bytes, patterns: LinePatterns | None) -> Reader:
+    from sticktrace.capture.hex_text import HexTextReader, has_wrapper
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
+    from sticktrace.capture.line_patterns import STANDARD
     from sticktrace.capture.logs import LogReader, strength
+    from sticktrace.capture.lookalikes import in_text
     from sticktrace.capture.text_lines import as_utf8
     from sticktrace.capture.usbmon_text import UsbmonTextReader
     from sticktrace.capture.usbmon_text import looks_like as looks_like_usbmon
 
+    patterns = patterns or STANDARD
     sample = as_utf8(bytes(data[:_SAMPLE]))
     # Events first: their data words would pass for hex text.
     if looks_like_usbmon(sample):
         return _joined(lambda join_as: UsbmonTextReader(data, join_as))
-    bytes_too = looks_like_hex(sample)
+    bytes_too = looks_like_hex(sample, patterns)
     # The bytes that a kernel prints of a failed command pass for hex text as well: wrappers tell the two apart.
     if not (bytes_too and _WRAPPER.search(sample)):
-        weight = strength(sample)
-        if weight > 1 or (weight and bytes_too < 2):
-            return LogReader(data)
+        weight = strength(sample, patterns.logs)
+        if (weight > 1 and not (bytes_too and has_wrapper(sample, patterns))) or (weight == 1 and bytes_too < 2):
+            return LogReader(data, patterns.logs)
     if bytes_too:
-        return HexTextReader(data)
-    raise CaptureError(f"{name}: not a form that sticktrace reads (byte 0: {head[:8].hex(' ')}); it reads {ACCEPTED}")
+        return HexTextReader(data, patterns)
+    alike = in_text(sample).words
+    raise CaptureError(
+        f"{name}: {alike or f'not a form that sticktrace reads (byte 0: {head[:8].hex(chr(32))})'}; it reads {ACCEPTED}"
+    )
 
 
 def _pcap(name: str, data: Any, head: bytes) -> Reader:

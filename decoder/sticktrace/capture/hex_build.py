@@ -85,7 +85,7 @@ def setup(values: Values) -> Printed:
 def sense(values: Values) -> Printed:
     """Sense data in fixed format with key and codes; the rest of it was not printed."""
     data = bytearray(SENSE_SIZE)
-    data[0], data[2], data[7] = values.get("response", 0x70), values.get("key", 0) & 0x0F, SENSE_SIZE - 8
+    data[0], data[2], data[7] = values.get("response", 0x70) & 0xFF, values.get("key", 0) & 0x0F, SENSE_SIZE - 8
     data[12], data[13] = values.get("asc", 0) & 0xFF, values.get("ascq", 0) & 0xFF
     return Printed(SENSE, bytes(data), SENSE_SIZE, ("sense data but for key and codes",))
 

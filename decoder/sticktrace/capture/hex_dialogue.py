@@ -97,10 +97,11 @@ class SenseWait:
         """Whether there is such a command."""
         return self._data is not None
 
-    def fill(self, at: int, size: int) -> None:
+    def fill(self, at: int, printed: Printed) -> None:
         """The sense was printed, and lies there."""
         if self._data is not None:
-            self._data.data_at, self._data.captured = at, min(size, self._data.actual)
+            self._data.data_at, self._data.captured = at, min(len(printed.data), self._data.actual)
+            self._data.not_printed = printed.not_printed
 
     def release(self) -> Iterator[Transfer]:
         """Nothing more will be printed of it."""

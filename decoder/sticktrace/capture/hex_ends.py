@@ -35,13 +35,18 @@ class Ends:
         self._command: Block | None = None
         self._status: Block | None = None
         self._idle = 0
-        self._bytes_first = False
+        self._bytes_first: set[str] = set()
 
     @property
     def open(self) -> bool:
         """Whether a command is open whose data may follow."""
         loose = self._loose.data[:4] if self._loose is not None else b""
         return self._wire.dialogue.open is not None or self._command is not None or loose == CBW_SIGNATURE
+
+    def _takes_later(self, block: Block) -> bool:
+        """Whether the bytes of a transfer may stand below the line that says how it ended; in a text that shows those
+        of this direction above it they do not."""
+        return block.direction not in self._bytes_first
 
     def waits_for(self, data: bytes) -> bool:
         """Whether a transfer of just so many bytes lacks them: then even one byte alone on a line is data."""
@@ -91,7 +96,7 @@ class Ends:
             block.asked = block.length or 0  # the length is that moved, of a transfer that failed too
         if not block.data and self._loose is not None and _fits(self._loose, block):
             block.data, self._loose = self._loose.data, None
-            self._bytes_first = True
+            self._bytes_first.add(block.direction)
         yield from self.settle()
         yield from self._sent_before(block)
         failed_out = block.direction == "out" and block.status
@@ -154,7 +159,7 @@ class Ends:
         begun = next((b for b in reversed(self._begun.values()) if not b.data and b.direction == "out"), None)
         if begun is not None and _fits(block, begun):
             begun.data = block.data
-        elif self._bare is not None and not self._bytes_first and _fits(block, self._bare):
+        elif self._bare is not None and self._takes_later(self._bare) and _fits(block, self._bare):
             bare, self._bare = self._bare, None
             bare.data = block.data
             yield from self._wire.block(bare)

@@ -11,7 +11,8 @@ import re
 
 from sticktrace.capture import hex_build
 from sticktrace.capture.hex_build import CB_SIZE, CBW, CSW, SENSE, SETUP, Printed
-from sticktrace.capture.wording import FieldNames, number
+from sticktrace.capture.wording import FieldNames
+from sticktrace.capture.wording_forms import number
 
 _SIGNATURES = {0x43425355: CBW, 0x53425355: CSW}
 _FIELD = re.compile(
@@ -94,10 +95,10 @@ class FieldCollector:
             return False
         return bool(_INDEXED.search(text)) or any(all(self._field(m[1], "")) for m in _FIELD.finditer(text))
 
-    @property
-    def wants_block(self) -> bool:
-        """Whether bytes that stand alone on a line belong to the command block."""
-        return self.kind == CBW and self._block is not None
+    def wants_block(self, size: int = 0) -> bool:
+        """Whether bytes that stand alone on a line belong to the command block: its heading was printed, or they are
+        just as many as bCBWCBLength says."""
+        return self.kind == CBW and (self._block is not None or 0 < size == self._values.get("cblength"))
 
     @property
     def collecting(self) -> bool:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterator
+from itertools import chain
 from typing import Any
 
 from sticktrace.capture.damage_log import DamageLog
@@ -21,15 +22,21 @@ from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE, LONGEST_L
 from sticktrace.capture.hex_marks import LineMarks
 from sticktrace.capture.hex_places import printed_place
 from sticktrace.capture.hex_runs import find_hex
+from sticktrace.capture.hex_speech import TURNS, Speech, speaks_of_units
 from sticktrace.capture.hex_status import said_in
 from sticktrace.capture.hex_times import take_time
 from sticktrace.capture.hex_wire import Wire
 from sticktrace.capture.hex_words import WordLines
+from sticktrace.capture.line_patterns import STANDARD, LinePatterns
+from sticktrace.capture.logs import Statement
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import Transfer
-from sticktrace.capture.wording import Saying, Table, table
+from sticktrace.capture.wording import Saying
 from sticktrace.text import count_of
+
+Told = Transfer | Statement
+"""What the reader yields: transfers, and what the text says in words."""
 
 CHATTER = "console lines without data"
 GARBLED = "lines that did not come whole"
@@ -51,7 +58,7 @@ _LOST = re.compile(r"lost (\d{1,10}) transfers?$", re.ASCII)
 _COMMAND_BLOCK = re.compile(r"\b(?:cb|cdb|cbwcb|cmd|command)\W*$", re.I | re.ASCII)
 
 
-def looks_like(data: bytes) -> int:
+def looks_like(data: bytes, patterns: LinePatterns = STANDARD) -> int:
     """How surely the first 64 KiB are hex text: 2 with at least one wrapper, setup packet or block of eight directed
     bytes, 1 where sense alone is told, 0 for anything else."""
     sample = data[: 64 << 10]
@@ -59,13 +66,19 @@ def looks_like(data: bytes) -> int:
     high = len(sample) - len(sample.translate(None, bytes(range(128, 256))))
     if not sample or control * 50 > len(sample) or high * 5 > len(sample):
         return 0
-    reader = HexTextReader(sample)
+    reader = HexTextReader(sample, patterns)
     for _ in reader.transfers():
         if reader.convincing:
             return 2
     for _ in reader.finish():
         pass
     return 2 if reader.convincing else int(reader.told_sense)
+
+
+def has_wrapper(data: bytes, patterns: LinePatterns = STANDARD) -> bool:
+    """Whether the first 64 KiB hold a CBW with its tag, in whatever form: nothing but storage traffic has that."""
+    reader = HexTextReader(data[: 64 << 10], patterns)
+    return any(reader.wrapped for _ in chain(reader.transfers(), reader.finish()))
 
 
 class HexTextReader(Reader):
@@ -76,8 +89,9 @@ class HexTextReader(Reader):
     """
 
     form = "hex text"
+    speaks = True
 
-    def __init__(self, data: Any) -> None:
+    def __init__(self, data: Any, patterns: LinePatterns = STANDARD) -> None:
         super().__init__(data)
         self.origin_ns = 0
         self._log = DamageLog()
@@ -86,12 +100,15 @@ class HexTextReader(Reader):
         self.tick_ns = _NO_CLOCK
         self._wire = Wire(self)
         self._ends = Ends(self._wire)
-        self._table: Table = table()
+        self._table = patterns.words
         self.payload = self._wire.payload
         self._blocks = BlockBuilder()
         self._fields = FieldCollector(self._table.names)
         self._lines = TextLines(LONGEST_LINE, self._log)
         self._words_of = WordLines()
+        self._speech = Speech(self.unread, patterns)
+        self._raw = ""
+        self._unread = 0
         self._base_ns: int | None = None
         self._raw_ns = 0
         self._incomplete = 0
@@ -113,6 +130,11 @@ class HexTextReader(Reader):
         return found
 
     @property
+    def lines_of_words(self) -> int:
+        """Lines that hold no bytes, understood or not."""
+        return self.skipped[CHATTER] + self._speech.understood
+
+    @property
     def data_printed(self) -> bool:
         """Whether the text shows data phases at all; if not, their absence says nothing about the bus."""
         return self._wire.data_printed
@@ -123,17 +145,23 @@ class HexTextReader(Reader):
         return self._wire.convincing
 
     @property
+    def wrapped(self) -> bool:
+        """Whether a CBW was seen."""
+        return self._wire.wrapped
+
+    @property
     def told_sense(self) -> bool:
         """Whether sense was told of whose REQUEST SENSE was not."""
         return self._wire.told_sense
 
-    def transfers(self) -> Iterator[Transfer]:
+    def transfers(self) -> Iterator[Told]:
         for text in self._lines.whole(self.data):
             yield from self._line(text)
 
-    def finish(self) -> Iterator[Transfer]:
+    def finish(self) -> Iterator[Told]:
         for text in self._lines.rest(self.data):
             yield from self._line(text)
+        yield from self._heard(self._speech.flush())
         yield from self._end_fields()
         yield from self._end_block()
         yield from self._drop_heading()
@@ -141,6 +169,7 @@ class HexTextReader(Reader):
         if self._marks.broken:
             yield from self._gap(1, "the last line of the transfer log did not come whole")
         yield from self._wire.end()
+        yield from self._heard(self._speech.finish())
 
     def skip(self, reason: str) -> None:
         """Counts a record that belongs to no transfer."""
@@ -151,7 +180,7 @@ class HexTextReader(Reader):
         """Names damage on the line at hand."""
         self._log.report(f"line {self._number}", what)
 
-    def _line(self, text: str) -> Iterator[Transfer]:
+    def _line(self, text: str) -> Iterator[Told]:
         self._number += 1
         if not text.strip():
             if self._blocks.ends_at_blank():
@@ -168,8 +197,13 @@ class HexTextReader(Reader):
         else:
             yield from self._unmarked(text)
 
-    def _unmarked(self, text: str) -> Iterator[Transfer]:
+    def _unmarked(self, text: str) -> Iterator[Told]:
         """A line that is not known to be the transfer log's."""
+        self._raw = text
+        if speaks_of_units(text):
+            self._time_of(text)
+            yield from self._chatter()
+            return
         text = self._words_of.plain(text)
         place = printed_place(text) if "[" in text else None
         if place is not None:
@@ -192,11 +226,10 @@ class HexTextReader(Reader):
             len(named) == 1 and named != saying.values["cdb"][:1]
         )
 
-    def _said(self, saying: Saying, text: str, place: tuple[int, ...] | None) -> Iterator[Transfer]:
+    def _said(self, saying: Saying, text: str, place: tuple[int, ...] | None) -> Iterator[Told]:
         """A line that a pattern of the table reads."""
-        time_ns, took_ns, of_day, _ = take_time(text[:_FIELDS_LIMIT])
-        if time_ns is not None:
-            self._clock(time_ns, took_ns, of_day)
+        self._time_of(text)
+        yield from self._heard(self._speech.flush())
         if saying.means == "fields":
             yield from self._fields_said(saying)
             return
@@ -256,15 +289,40 @@ class HexTextReader(Reader):
 
     def _answered(self, saying: Saying, block: Block) -> Iterator[Transfer]:
         """How the control request under way ended, in the words of a driver: bytes moved, or an errno."""
-        result, data = saying.values["brought"], saying.get("data")
+        result, data = saying.get("brought"), saying.get("data")
         yield from self._ends.settle()
-        if self._wire.control is None:
+        if self._wire.control is None or result is None:
             self.skip(CHATTER)
             return
         block.direction = "in" if self._wire.control.transfer.incoming or not result else "out"
         block.status = said_in(f"status {result}").status if result < 0 else 0
         block.data = bytearray([data & 0xFF]) if result > 0 and data is not None else bytearray()
         yield from self._wire.block(block)
+
+    def _time_of(self, text: str) -> None:
+        time_ns, took_ns, of_day, _ = take_time(text[:_FIELDS_LIMIT])
+        if time_ns is not None:
+            self._clock(time_ns, took_ns, of_day)
+
+    def _chatter(self) -> Iterator[Told]:
+        """A line without bytes: what it says, if anything."""
+        yield from self._ends.chatter()
+        self.records += 1
+        yield from self._heard(self._speech.line(self._raw, self.records, self._number, self.last_ns))
+
+    def _heard(self, items: Iterator[Statement]) -> Iterator[Told]:
+        for item in items:
+            if item.kind in TURNS:
+                yield from self._ends.settle()
+                yield from self._wire.flush()
+                self._wire.places.newcomer()
+            yield item
+        unread = self._speech.lines - self._speech.understood
+        if unread != self._unread:
+            self.skipped[CHATTER] += unread - self._unread
+            self._unread = unread
+            if not self.skipped[CHATTER]:
+                del self.skipped[CHATTER]
 
     def _block_of(self, saying: Saying, place: tuple[int, ...] | None) -> Block:
         """What the gaps say of a transfer."""
@@ -288,7 +346,10 @@ class HexTextReader(Reader):
             yield from self._ends.request(setup, block)
             return
         parts = saying.wording.setup
-        numbers = [part if isinstance(part, int) else saying.values[part] for part in parts]
+        numbers = [part if isinstance(part, int) else saying.get(part) for part in parts]
+        if None in numbers:
+            self.skip(CHATTER)
+            return
         setup = struct.pack("<BBHHH", *(n & mask for n, mask in zip(numbers, _SETUP_MASKS, strict=True)))
         if all(isinstance(part, str) for part in parts):  # nothing of it is taken from the words alone
             yield from self._ends.request(setup, block)
@@ -296,17 +357,19 @@ class HexTextReader(Reader):
         self.skip(CHATTER)
         yield from self._ends.named(setup, block)
         for gap, size in saying.wording.data:
-            block.data += saying.values[gap].to_bytes(size, "little")
+            block.data += ((saying.get(gap) or 0) & (1 << 8 * size) - 1).to_bytes(size, "little")
         if block.data:
             block.label = "data"
             yield from self._ends.bytes(block)
 
-    def _read(self, line: Line) -> Iterator[Transfer]:
+    def _read(self, line: Line) -> Iterator[Told]:
         if line.time_ns is not None:
             self._clock(line.time_ns, line.took_ns, line.clock)
         if line.garbled:
             yield from self._gap(1, f"a byte is garbled behind {len(line.data)} of {line.length}: the line is left out")
             return
+        if line.data or line.direction or line.label:
+            yield from self._heard(self._speech.flush())
         if line.data:
             yield from self._data(line)
         elif self._blocks.repeats(line):
@@ -326,7 +389,7 @@ class HexTextReader(Reader):
         text = line.text[:_FIELDS_LIMIT]
         whole = fields.spelt_out(text, line.label) if line.data[:4] not in _SIGNATURES else ""
         speaks = line.data[:4] not in _SIGNATURES and fields.speaks(text)
-        wanted = not speaks and (line.label == "cb" or (fields.wants_block and line.bare))
+        wanted = not speaks and (line.label == "cb" or (fields.wants_block(len(line.data)) and line.bare))
         if wanted and fields.kind == CBW and not (line.direction or whole):
             fields.block(line.data)
             yield from self._built()
@@ -371,7 +434,7 @@ class HexTextReader(Reader):
             return len(line.data) >= 8 and bool(self._ends.open or line.label)
         return line.worth != PLAIN or len(line.data) >= 4 or self._blocks.announced is not None or bool(line.label)
 
-    def _words(self, line: Line) -> Iterator[Transfer]:
+    def _words(self, line: Line) -> Iterator[Told]:
         fields = self._fields
         text = line.text[:_FIELDS_LIMIT]
         if line.label == "cb" and fields.kind == CBW and not fields.speaks(text):
@@ -383,7 +446,7 @@ class HexTextReader(Reader):
             yield from self._end_block()
             return
         # A heading or anything else ends a command block whose bytes were printed.
-        if fields.wants_block:
+        if fields.wants_block():
             yield from self._end_fields()
         heading = self._blocks.heading(line, self.last_ns)
         if line.direction and (line.status or line.unknown or line.kept == 0 or (line.length == 0 and line.colon)):
@@ -413,8 +476,7 @@ class HexTextReader(Reader):
                 what = f"{count_of(count, 'transfer')} before this line were not printed: there was no room"
                 yield from self._gap(count, what)
             else:
-                self.skip(CHATTER)
-                yield from self._ends.chatter()
+                yield from self._chatter()
 
     def _gap(self, count: int, what: str) -> Iterator[Transfer]:
         """So many transfers are missing here."""
@@ -456,6 +518,7 @@ class HexTextReader(Reader):
     def _note_incomplete(self) -> None:
         while self._incomplete < self._fields.incomplete:
             self._incomplete += 1
+            self.unread.add(self._number, self._raw)
             self.skip(INCOMPLETE)
 
     def _end_block(self) -> Iterator[Transfer]:

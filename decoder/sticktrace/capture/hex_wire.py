@@ -53,7 +53,7 @@ class Wire:
         self.dialogue = Dialogue()
         self._sense = SenseWait()
         self.convincing = False
-        self.told_sense = False
+        self.told_sense = self.wrapped = False
         self._made_up = False  # by wrappers of our own making nobody is convinced
         self.data_printed = False
         self.data_expected = False
@@ -109,7 +109,7 @@ class Wire:
         at = len(self.payload)
         if self._sense.waits:
             self.payload += printed.data
-            self._sense.fill(at, len(printed.data))
+            self._sense.fill(at, printed)
             yield from self._sense.release()
             self.owner.skip(SAID_AGAIN)
             return
@@ -244,6 +244,8 @@ class Wire:
             yield self._over(control)
             return
         yield from self.flush()
+        if self.dialogue.spelt and _kind(data, block.length) != "cbw":
+            yield from self.start(block.time_ns)
         if data and block.length == CBW_SIZE > len(data) and _kind(data, block.length) == "cbw":
             block.not_printed = block.not_printed or ("CBWCB",)
         printed = None if data or block.status or block.unknown else self.dialogue.unprinted(block)
@@ -265,6 +267,7 @@ class Wire:
         if block.status != NAKED:
             self._follow(kind, data, block)
         self.convincing = self.convincing or (bool(kind) and not self._made_up)
+        self.wrapped = self.wrapped or (kind == "cbw" and not self._made_up and "dCBWTag" not in block.not_printed)
         if block.status == NAKED:
             self._naked[transfer.bus, transfer.address, transfer.endpoint] = transfer
         else:

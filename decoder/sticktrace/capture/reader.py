@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sticktrace.capture.join import REPEATED, AtOnce, Joiner
+from sticktrace.capture.lookalikes import Lookalikes
 from sticktrace.capture.transfer import Transfer
 from sticktrace.text import count_of
 
@@ -36,13 +37,15 @@ class Reader:
     the same object for binary forms, a buffer of decoded bytes for text forms. ``skipped`` counts records that
     belong to no transfer, by reason ("link type 1 is not USB"). ``origin_ns`` is the absolute time of the
     first record in nanoseconds since 1970 (0 where the form has no calendar time), ``last_ns`` the time of the last
-    record since the first, ``tick_ns`` how finely times are told. ``join_as`` joins the halves of transfers.
+    record since the first, ``tick_ns`` how finely times are told, ``timed`` whether they are. ``join_as`` joins the
+    halves of transfers. ``unread`` are the lines of a text that look like storage traffic and were not understood.
     """
 
     form = ""
     speaks = False
     """Whether it yields what a text says (`sticktrace.capture.logs.Statement`) as well as transfers, or instead."""
     tick_ns = 1
+    timed = True
 
     def __init__(self, data: Any, join_as: type[Joiner] = Joiner) -> None:
         self.data = data
@@ -55,6 +58,7 @@ class Reader:
         self.skipped: Counter[str] = Counter()
         self.damage: list[Damage] = []
         self.joiners: list[Joiner] = []
+        self.unread = Lookalikes()
 
     def transfers(self) -> Iterator[Any]:
         """Transfers completed so far, in order of completion. Ends where whole records end; when ``data`` has grown

@@ -11,7 +11,31 @@ from typing import Any
 
 import click
 
-capture_argument = click.argument("capture", metavar="CAPTURE")
+_PATTERNS = "sticktrace.patterns"
+
+
+def _keep_patterns(context: click.Context, _option: click.Parameter, path: str | None) -> None:
+    context.meta[_PATTERNS] = path or ""
+
+
+patterns_option = click.option(
+    "--patterns", metavar="FILE", expose_value=False, callback=_keep_patterns,
+    help="Read lines of text by the patterns in this file first (docs/hex-text.md).",
+)  # fmt: skip
+"""Takes a file of patterns for whatever `opened` opens."""
+
+
+def patterns_file() -> str:
+    """The file of patterns given to this command, "" for none."""
+    found: str = click.get_current_context().meta.get(_PATTERNS, "")
+    return found
+
+
+def capture_argument(verb: Callable[..., Any]) -> Callable[..., Any]:
+    """The capture that a verb reads, and how its lines are read."""
+    return click.argument("capture", metavar="CAPTURE")(patterns_option(verb))
+
+
 words_argument = click.argument("words", nargs=-1, metavar="[KEY:VALUE]...")
 
 _COLOURS = {
@@ -46,7 +70,7 @@ def opened(path: str) -> Iterator[Any]:
 
     bar = _Bar()
     try:
-        with open_capture(path, bar) as capture:
+        with open_capture(path, bar, patterns_file()) as capture:
             yield capture
     finally:
         bar.close()

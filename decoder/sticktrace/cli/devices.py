@@ -31,9 +31,9 @@ def command(capture: str, story: bool, as_json: bool) -> None:
             for stick in ledger.sticks.in_order():
                 click.echo(json.dumps(device_facts(stick)))
         else:
-            show = story_lines if story else card_lines
+            timed = reading.reader.timed
             for stick in ledger.sticks.in_order():
-                echo_all(show(stick, style))
+                echo_all(story_lines(stick, style, timed) if story else card_lines(stick, style))
                 click.echo("")
             if not ledger.sticks.in_order():
                 click.echo("no device: the capture holds no USB traffic that says who is there")

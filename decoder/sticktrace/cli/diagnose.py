@@ -18,7 +18,8 @@ from sticktrace.cli.common import capture_argument, echo_all, opened, report_dam
 def command(capture: str, everything: bool, as_json: bool, fail_on: str) -> None:
     """Say how far the stick in CAPTURE came, what failed first, whose side it is on, and what to try.
 
-    Exit status 1 when something stopped or damaged the work (a fault, or a host that gave up), else 0.
+    Exit status 1 when something stopped or damaged the work (a fault, or a host that gave up), 3 when all that a text
+    holds is storage traffic in a form that is not read, else 0.
 
     \b
     Examples:
@@ -26,6 +27,7 @@ def command(capture: str, everything: bool, as_json: bool, fail_on: str) -> None
       sticktrace diagnose --json stick.pcap
       sticktrace findings unit-attention-fatal
     """
+    from sticktrace.cli.main import EXIT_UNREADABLE
     from sticktrace.findings.finding import SEVERITIES
     from sticktrace.findings.verdict import diagnose
 
@@ -43,3 +45,5 @@ def command(capture: str, everything: bool, as_json: bool, fail_on: str) -> None
         report_damage(reading, capture)
     if diagnosis.worst in SEVERITIES[: SEVERITIES.index(fail_on) + 1]:
         sys.exit(1)
+    if reading.reader.unread.count and diagnosis.says_nothing:
+        sys.exit(EXIT_UNREADABLE)

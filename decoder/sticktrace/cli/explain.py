@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from sticktrace.cli.common import echo_all, opened, report_damage, style, width
+from sticktrace.cli.common import echo_all, opened, patterns_file, patterns_option, report_damage, style, width
 
 _KINDS = ("cbw", "csw", "cdb", "ufi", "setup", "descriptors", "sense", "inquiry", "vpd", "capacity",
           "format-capacities", "mode6", "mode10", "luns", "uas", "port-status", "identify")  # fmt: skip
@@ -20,8 +20,10 @@ _SHOWN = 60
 @click.argument("words", nargs=-1, required=True, metavar="CAPTURE NUMBER | HEX... | -")
 @click.option("--as", "kind", type=click.Choice(_KINDS), help="Read the hex as this, whatever it looks like.")
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of text.")
+@patterns_option
 def command(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
-    """Account for every byte of exchange NUMBER of CAPTURE, or of HEX, or of hex on standard input ("-").
+    """Account for every byte of exchange NUMBER of CAPTURE, or of HEX, or of hex on standard input ("-"), where lines
+    of a console do as well: whatever `diagnose` reads in them is explained.
 
     What the hex is, is told by itself: a CBW, CSW, command block, setup packet (with its data behind it),
     descriptors, sense, INQUIRY or other parameter data. Parameter data that does not say what it is, like that of LOG
@@ -67,7 +69,12 @@ def _hex(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
     from sticktrace.storage.recognise import read_as, recognise
 
     text = sys.stdin.buffer.read().decode("utf-8", "replace") if words == ("-",) else " ".join(words)
-    data = bytes_from(text)
+    try:
+        data = bytes_from(text)
+    except click.UsageError:
+        if kind or words != ("-",) or not _console(text, as_json):
+            raise
+        return
     readings = [read_as(kind, data)] if kind else [*recognise(data), *sector_readings(data)]
     if as_json:
         _print_json([part for reading in readings for part in reading.parts])
@@ -81,6 +88,21 @@ def _hex(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
         for part in reading.parts:
             echo_all(lines(part, style, width=width()))
         click.echo("")
+
+
+def _console(text: str, as_json: bool) -> bool:
+    """Explain what console lines say. Returns whether anything in them was understood."""
+    import json
+
+    from sticktrace.capture.line_patterns import LinePatterns
+    from sticktrace.output.console_account import account_lines, facts, told_in
+
+    found = told_in(text, LinePatterns(patterns_file()))
+    if as_json and found:
+        click.echo(json.dumps(facts(found), indent=2))
+    else:
+        echo_all(account_lines(found, style, width()))
+    return bool(found)
 
 
 def bytes_from(text: str) -> bytes:

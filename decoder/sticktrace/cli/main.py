@@ -24,6 +24,7 @@ VERBS = {
     "compare": "find the first difference that matters between two captures",
     "fit": "hold a stick against the limits of a target board",
     "findings": "explain every finding that diagnose can make",
+    "patterns": "list, explain and try the patterns by which lines of text are read",
     "check": "show where every record of a capture ended",
     "export": "write the facts as JSON lines or CSV, or records as pcap",
     "redact": "write a copy without file contents and serial numbers",

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from sticktrace.cli.common import opened
+from sticktrace.cli.common import opened, patterns_option
 
 
 @click.command("redact")
@@ -17,6 +17,7 @@ from sticktrace.cli.common import opened
 @click.option("--keep-strings", is_flag=True, help="Leave device strings and words in the container.")
 @click.option("--keep-contents", is_flag=True, help="Leave file contents and other data.")
 @click.option("--overwrite", is_flag=True, help="Replace OUT if it exists.")
+@patterns_option
 def command(
     capture: str, target: Path, keep_names: bool, keep_serials: bool, keep_strings: bool, keep_contents: bool,
     overwrite: bool,

@@ -11,14 +11,13 @@ from threading import Thread
 
 import click
 
-from sticktrace.cli.common import capture_argument
 from sticktrace.errors import SticktraceError
 
 _CHUNK = 1 << 16
 
 
 @click.command("view")
-@capture_argument
+@click.argument("capture", metavar="CAPTURE")
 @click.option("--follow", is_flag=True, help="Keep reading while CAPTURE grows, until you leave.")
 @click.option("--against", type=click.Path(exists=True, dir_okay=False), help="A second capture for the compare page.")
 def command(capture: str, follow: bool, against: str | None) -> None:

@@ -78,6 +78,11 @@ class Scene:
         return self._reading.reader.last_ns
 
     @property
+    def unread(self) -> str:
+        """Lines of a text that look like storage traffic and were not understood, in words; "" for none."""
+        return self._reading.reader.unread.words
+
+    @property
     def tick_ns(self) -> int:
         """How finely the capture tells times; far beyond any wait where it tells none."""
         return self._reading.reader.tick_ns

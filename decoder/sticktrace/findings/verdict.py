@@ -21,6 +21,8 @@ _LAYERS = (
     "medium", "capacity", "volume",
 )  # fmt: skip
 
+NO_STORAGE = "There is no storage device in this capture"
+
 MOST_TOLD = 4
 """So many sticks are told of in the answer."""
 
@@ -121,6 +123,11 @@ class Diagnosis:
         return bool(self.reports) and not self.of(FAULT) and not self.of(RISK) and not self.answer.stopped
 
     @property
+    def says_nothing(self) -> bool:
+        """Whether there is nothing to tell of: no stick, no other device, no finding."""
+        return not (self.reports or self.findings or self.others)
+
+    @property
     def worst(self) -> str:
         """The gravest that there is: a severity, "" for nothing. An end of the work weighs like a fault."""
         if self.answer.stopped:
@@ -166,7 +173,7 @@ def conclude(scene: Scene) -> Diagnosis:
     others = [s.name for s in scene.sticks if not s.number and not s.is_hub and (s.known or s.ids)]
     told = [finding for finding in scene.findings if _concerns_storage(finding)]
     findings = _merged(_best_accounts(sorted(told, key=_weight)))
-    return Diagnosis(_answer(reports, findings, others), reports, findings, others)
+    return Diagnosis(_answer(reports, findings, others, scene.unread), reports, findings, others)
 
 
 def _concerns_storage(finding: Finding) -> bool:
@@ -230,15 +237,17 @@ def _same_stick(stick: Stick | None, before: Stick | None) -> bool:
 # -- the answer ----------------------------------------------------------------------------------------------------
 
 
-def _answer(reports: list[StickReport], findings: list[Finding], others: list[str]) -> Answer:
+def _answer(reports: list[StickReport], findings: list[Finding], others: list[str], unread: str) -> Answer:
     main = _most_telling(findings)
     if not reports:
-        way = "There is no storage device in this capture"
-        way += f": it shows {', '.join(others[:4])}." if others else "."
+        way = f"Whether there is a storage device is not known: {unread}" if unread else NO_STORAGE
+        way += f"; it shows {', '.join(others[:4])}." if others else "."
     else:
         ways = _ways(reports[:MOST_TOLD], findings)
         if len(reports) > MOST_TOLD:
             ways.append(f"{len(reports) - MOST_TOLD} more sticks are listed below.")
+        if unread and not any(report.stick.exchanges for report in reports):
+            ways.append(f"{unread}.")
         way = " ".join(ways)
     stopped = _stopping(reports, main)
     if main is None:

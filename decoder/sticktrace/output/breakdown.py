@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sticktrace.capture.transfer import Piece
 from sticktrace.grammar import bot, sense, uas, ufi
 from sticktrace.grammar.layout import Explanation
 from sticktrace.output.explaining import dump, lines
 from sticktrace.output.listing import Style, line_of, plain
-from sticktrace.storage.commands import describe, find, parameter_layout
+from sticktrace.output.unprinted import blanked, called
+from sticktrace.storage.commands import find, parameter_layout
 from sticktrace.storage.sense import advice, in_words
 from sticktrace.text import count_of, time_in_words
 from sticktrace.transport.counted import counted
@@ -72,16 +73,19 @@ def parts_of(
     command_layout, status_layout = _WRAPPERS.get(exchange.transport, (None, None))
     wrapper = read(exchange.command_at)
     if wrapper and command_layout is not None:
-        parts.append(Part("command", command_layout.explain(wrapper), wrapper))
+        parts.append(Part("command", blanked(command_layout.explain(wrapper), exchange.not_printed), wrapper))
     # CBI carries UFI's forms of the commands, all of 12 bytes (UFI 1.0 3.1).
     command = ufi.find(exchange.opcode) if exchange.transport == "CBI" else find(exchange.cdb, device_type)
     if command is not None:
         parts.append(Part("command block", command.cdb.explain(exchange.cdb[: command.cdb.sizeof()]), exchange.cdb))
     if exchange.pieces:
-        parts.append(_data(exchange, read, device_type, sectors))
+        part = _data(exchange, read, device_type, sectors)
+        told = blanked(part.explanation, exchange.not_printed) if part.explanation is not None else None
+        parts.append(replace(part, explanation=told))
     status = read(exchange.status_at)
     if status:
-        parts.append(Part("status", status_layout.explain(status) if status_layout is not None else None, status))
+        laid = blanked(status_layout.explain(status), exchange.not_printed) if status_layout is not None else None
+        parts.append(Part("status", laid, status))
     if exchange.sense is not None and exchange.sense.at.captured:
         raw = read(exchange.sense.at)
         layout = sense.sense_layout(raw) or sense.FIXED
@@ -130,10 +134,11 @@ def account(
     """The whole account as text lines; ``touches`` is what its blocks are on the volume, ``width`` that of the terminal
     (0: no limit)."""
     cells = line_of(exchange, touches)
-    yield style(f"Exchange {exchange.number}: {describe(exchange.cdb, exchange.device_type)}", "head")
+    when = f"{time_in_words(exchange.time_ns)} after the first record" if exchange.end_ns else "time not known"
+    yield style(f"Exchange {exchange.number}: {called(exchange)}", "head")
     yield (
         f"  device {exchange.bus}.{exchange.address} LUN {exchange.lun}, {tag_words(exchange)}, "
-        f"{time_in_words(exchange.time_ns)} after the first record, took {cells.duration}, "
+        f"{when}, took {cells.duration}, "
         f"{'record' if len(exchange.records) == 1 else 'records'} {_ranges(exchange.records)}"
     )
     yield f"  outcome: {cells.outcome}" + (f"; {cells.remark}" if cells.remark else "")

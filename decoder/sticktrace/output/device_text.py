@@ -39,7 +39,8 @@ def card_lines(stick: Stick, style: Style = plain) -> Iterator[str]:
         heard = device.heard
         where = f" on port {heard.path}" if heard and heard.path else ""
         disks = f", {', '.join(heard.blocks.values())}" if heard and heard.blocks else ""
-        yield f"  a log tells of it{where}{disks}" if heard else "  no descriptor in this capture"
+        told = heard is not None and not heard.beside
+        yield f"  a log tells of it{where}{disks}" if told else "  no descriptor in this capture"
     for _, unit in sorted(stick.units.items()):
         yield from unit_lines(unit)
     for lie in facts["lies"]:
@@ -129,19 +130,20 @@ def unit_lines(unit: Unit) -> Iterator[str]:
         yield f"  {'':<14}write protected (WP bit of the mode header)"
 
 
-def story_lines(stick: Stick, style: Style = plain) -> Iterator[str]:
-    """The life of one device, line by line, with times and the gaps that matter."""
+def story_lines(stick: Stick, style: Style = plain, timed: bool = True) -> Iterator[str]:
+    """The life of one device, line by line, with times and the gaps that matter, where the capture has times."""
     device = stick.device
     yield style(safe(device.title), "head") + f"  bus {device.bus}"
     moments = [(m.time_ns, m.text, m.records) for m in device.story]
     for _, unit in sorted(stick.units.items()):
         if unit.ready_ns >= 0:
             since = unit.ready_ns - device.attached_ns
-            after = f", {time_in_words(since)} after it was attached" if device.attached_ns >= 0 else ""
+            after = f", {time_in_words(since)} after it was attached" if timed and device.attached_ns >= 0 else ""
             moments.append((unit.ready_ns, f"LUN {unit.lun} is ready{after}", ()))
     before = None
     for time_ns, text, records in sorted(moments, key=lambda moment: moment[0]):
         gap = "" if before is None else f"+{time_in_words(time_ns - before)}"
         where = f"  [record {records[0]}]" if records else ""
-        yield f"  {time_ns / 1e9:12.6f}  {gap:>12}  {safe(text)}" + style(where, "quiet")
+        when = f"{time_ns / 1e9:12.6f}  {gap:>12}  " if timed else ""
+        yield f"  {when}{safe(text)}" + style(where, "quiet")
         before = time_ns

@@ -66,7 +66,7 @@ def _healthy(diagnosis: Diagnosis, style: Style, width: int) -> Iterator[str]:
     unseen = [rung.stage for rung in best.rungs if rung.state is not REACHED]
     of = f" of {best.stick.name}" if len(diagnosis.reports) > 1 else ""
     rest = f"; not in this capture: {', '.join(unseen)}" if unseen else ""
-    yield from _hanging(f"seen{of}: " + ", ".join(seen) + rest, width, 2)
+    yield from _hanging(f"seen{of}: " + (", ".join(seen) or "no stage") + rest, width, 2)
     notes = len(diagnosis.of(NOTE))
     yield "no faults, no risks" + (f"; {count_of(notes, 'note')}, --all shows them" if notes else ", no notes")
 

@@ -10,7 +10,7 @@ import textwrap
 from collections.abc import Callable
 from typing import NamedTuple
 
-from sticktrace.storage.commands import describe
+from sticktrace.output.unprinted import called
 from sticktrace.storage.sense import in_words
 from sticktrace.text import time_in_words
 from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, UNTOLD, Exchange, Field
@@ -60,7 +60,7 @@ def line_of(exchange: Exchange, touches: str = "") -> Line:
         f"{exchange.number}",
         f"{exchange.time_ns / 1e9:.6f}" if exchange.end_ns else "-",
         f"{exchange.bus}.{exchange.address}/{exchange.lun}",
-        describe(exchange.cdb, exchange.device_type),
+        called(exchange),
         moved,
         MARKS[exchange.status],
         time_in_words(exchange.duration_ns) if exchange.duration_ns else "-",

@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
 from sticktrace.bus.requests import Request
-from sticktrace.capture.hex_text import CHATTER, HexTextReader
-from sticktrace.capture.logs import LogReader
+from sticktrace.capture.hex_text import HexTextReader
+from sticktrace.capture.logs import LogReader, Statement
 from sticktrace.capture.transfer import INTERRUPT, Piece, Transfer
 from sticktrace.capture.usbmon_text import UsbmonTextReader
 from sticktrace.redaction import identity
@@ -231,6 +231,8 @@ class _Run:
         again = self.capture.reading()
         for source in (again.reader.transfers(), again.reader.finish()):
             for transfer in source:
+                if isinstance(transfer, Statement):
+                    continue
                 at, captured = transfer.data_at, transfer.captured
                 place = int(covered.searchsorted(at))
                 known = place < len(covered) and covered[place] == at
@@ -303,5 +305,6 @@ def _rewritten(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -
     run.decide()
     for line in hex_lines(capture, payload):
         out.write(line.encode())
-    run.report.console_lines = run.reading.reader.skipped[CHATTER]
+    reader = run.reading.reader
+    run.report.console_lines = reader.lines_of_words if isinstance(reader, HexTextReader) else 0
     return run.report

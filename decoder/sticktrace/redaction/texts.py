@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.hex_text import HexTextReader
-from sticktrace.capture.transfer import CONTROL, GAP, Transfer
+from sticktrace.capture.logs import Statement
+from sticktrace.capture.transfer import BREAK, CONTROL, GAP, Transfer
 from sticktrace.capture.usbmon_events import Event
 from sticktrace.capture.usbmon_text import UsbmonTextReader
 
@@ -62,6 +63,8 @@ def hex_lines(capture: Capture, payload: bytearray) -> Iterator[str]:
     reader = capture.reading().reader
     for source in (reader.transfers(), reader.finish()):
         for transfer in source:
+            if isinstance(transfer, Statement) or transfer.kind == BREAK:
+                continue
             timed = isinstance(reader, HexTextReader) and reader.timed
             yield from _transfer(transfer, payload, timed)
 
@@ -78,6 +81,9 @@ def _transfer(transfer: Transfer, payload: bytearray, timed: bool) -> Iterator[s
         if transfer.status is None:
             return
     data = bytes(payload[transfer.data_at : transfer.data_at + transfer.captured])
+    if transfer.not_printed and data[:4] in _FIELDS:
+        yield from _labelled(transfer, data, timed)
+        return
     way = "IN" if transfer.incoming else "OUT"
     amount = str(transfer.actual)
     if transfer.actual != transfer.requested >= 0:
@@ -87,6 +93,25 @@ def _transfer(transfer: Transfer, payload: bytearray, timed: bool) -> Iterator[s
     yield f"{clock}{device.lstrip()}{' ' if device else ''}{way} ep {transfer.endpoint:02x} {amount}{status}:\n"
     for at in range(0, len(data), _PER_LINE):
         yield f"  {data[at : at + _PER_LINE].hex(' ')}\n"
+
+
+_FIELDS = {
+    b"USBC": (("dCBWTag", 4, 4), ("dCBWDataTransferLength", 8, 4), ("bmCBWFlags", 12, 1), ("bCBWLUN", 13, 1),
+              ("bCBWCBLength", 14, 1)),
+    b"USBS": (("dCSWTag", 4, 4), ("dCSWDataResidue", 8, 4), ("bCSWStatus", 12, 1)),
+}  # fmt: skip
+"""Fields of the wrappers with place and size (BOT 1.0 Tables 5.1 and 5.2)."""
+
+
+def _labelled(transfer: Transfer, data: bytes, timed: bool) -> Iterator[str]:
+    """A wrapper of which not all is known: its fields by name, without those that were not printed."""
+    clock = _clock(transfer.end_ns, timed, 0)
+    for name, at, size in _FIELDS[data[:4]]:
+        if name not in transfer.not_printed:
+            yield f"{clock}{name}: {int.from_bytes(data[at : at + size], 'little'):#x}\n"
+    block = data[15 : 15 + data[14]] if data[:4] == b"USBC" else b""
+    if block:
+        yield f"{clock}CBWCB: {block.hex(' ')}\n"
 
 
 def _clock(time_ns: int, timed: bool, took_ns: int = 0) -> str:

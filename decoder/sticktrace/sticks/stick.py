@@ -86,7 +86,7 @@ class Stick:
         """What to call it: INQUIRY vendor and product of its first unit that tells them, else its strings, ids or
         address."""
         told = next((unit.names for _, unit in sorted(self.units.items()) if unit.names), "")
-        if told or self.device.ids or self.device.addresses or self.device.heard:
+        if told or self.device.ids or self.device.addresses or self.by_hearsay:
             return told or self.device.title
         return "device without an address"
 
@@ -114,7 +114,8 @@ class Stick:
     @property
     def by_hearsay(self) -> bool:
         """Whether all that is known of it is what a log says: nothing of it was seen on the bus."""
-        return self.device.heard is not None and not self.device.described
+        seen = self.device.described or (self.first_exchange is not None and not self.first_exchange.told)
+        return self.device.heard is not None and not seen
 
     # -- what it is ----------------------------------------------------------------------------------------------
 

@@ -260,7 +260,9 @@ class Lane:
             self._note_printed(exchange, transfer)
         if flags & 0x7F or lun & 0xF0 or cdb_size & 0xE0:
             gathering.note(Said.RESERVED_BITS)
-        if not 1 <= size <= 16:
+        if Field.BLOCK_LENGTH in transfer.not_printed:
+            pass  # nothing can be said of it
+        elif not 1 <= size <= 16:
             gathering.note(Said.BLOCK_LENGTH_ILLEGAL, size)
         elif block and (group := _CDB_LENGTHS[block[0]]) is not None and group != size:
             gathering.note(Said.BLOCK_LENGTH_ODD, size, group)
@@ -300,6 +302,8 @@ class Lane:
         gathering = self._open
         assert gathering is not None
         gathering.take(transfer)
+        if transfer.not_printed:
+            gathering.exchange.not_printed += transfer.not_printed
 
     def _close(self, transfer: Transfer) -> None:
         gathering = self._open

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
-from sticktrace.transport.items import FAILED, PASSED, Exchange, Sense, Status, Stray, StrayKind
+from sticktrace.transport.items import FAILED, PASSED, Exchange, Field, Sense, Status, Stray, StrayKind
 from sticktrace.transport.remarks import Remark, Said
 from sticktrace.transport.sense import boil
 from sticktrace.transport.sequence import Place, Sequence
@@ -142,7 +142,8 @@ class Unexplained:
         found = boil(read(at, counts))
         if found is None:
             return
-        waiting.exchange.sense = Sense(*found, 0, Piece(at, counts, counts))
+        whole = Field.SENSE_REST not in exchange.not_printed
+        waiting.exchange.sense = Sense(*found, 0, Piece(at, counts, counts) if whole else NO_DATA)
         waiting.explained_by = gathering
         if exchange.residue and exchange.residue >= exchange.expected:
             waiting.note(Said.SENSE_DOUBTED)

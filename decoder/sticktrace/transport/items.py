@@ -74,7 +74,8 @@ class Sense(NamedTuple):
 
 
 class Field(StrEnum):
-    """Fields of the wrappers by their names in the standard, as `Exchange.not_printed` lists them."""
+    """What `Exchange.not_printed` lists: fields of the wrappers by their names in the standard, and what sense lacks
+    where a driver read it out."""
 
     TAG = "dCBWTag"
     LENGTH = "dCBWDataTransferLength"
@@ -85,6 +86,7 @@ class Field(StrEnum):
     STATUS_TAG = "dCSWTag"
     RESIDUE = "dCSWDataResidue"
     STATUS = "bCSWStatus"
+    SENSE_REST = "sense data but for key and codes"
 
 
 @dataclass(slots=True, eq=False)
@@ -98,8 +100,8 @@ class Exchange:
     was asked for and did not come). ``case`` is the number of BOT 1.0 6.7, or None. ``stalled`` names the phases in
     which a STALL was seen: "command", "data", "status". ``truncated``: part of the data is not in the capture.
     ``pieces`` places the data transfer by transfer. ``remarks`` say what else was seen, none of it fatal.
-    ``not_printed`` names the fields of CBW and CSW that a console text does not show; what stands for them here is 0,
-    or follows from the command.
+    ``not_printed`` names what a console text does not show of CBW, CSW and sense; what stands for it here is 0, or
+    follows from the command.
     """
 
     number: int
@@ -152,6 +154,8 @@ class Exchange:
         """The standard name of the command: "READ(10)"."""
         from sticktrace.grammar.vocabulary import name
 
+        if not self.cdb and Field.BLOCK in self.not_printed:
+            return "command not printed"
         return name(self.cdb, self.device_type)
 
     @property

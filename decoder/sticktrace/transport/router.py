@@ -7,7 +7,7 @@ and `Router.inferred` names the device.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
 
 from sticktrace.bus.device import Device
 from sticktrace.bus.devices import Bus
@@ -35,6 +35,12 @@ _ADSC = b"\x21\x00"  # bmRequestType and bRequest of Accept Device-Specific Comm
 SETTLED_NS = 5_000_000_000
 """A device that was reset is spoken to by then (USB 2.0 9.2.6.1: within 5 s); who has not been told is a new one."""
 
+CBW_HEAD = 15
+"""Bytes of a CBW in front of its command block (BOT 1.0 Table 5.1)."""
+
+MOST_SHOWN = 8
+"""Commands back that a text may tell of again, in words."""
+
 AnyLane = Lane | UasLane | CbiLane
 
 
@@ -56,6 +62,7 @@ class Router:
         self._wondering: dict[int, int] = {}
         self.pipes: dict[int, AnyLane | None] = {}
         self._lanes: dict[Device, list[AnyLane]] = {}
+        self._blocks: deque[bytes] = deque(maxlen=MOST_SHOWN)
 
     def feed(self, transfer: Transfer) -> None:
         """Take one transfer."""
@@ -93,8 +100,15 @@ class Router:
         """Take what a text tells: a transfer, or something said."""
         if isinstance(item, Statement):
             self.tell(item)
-        else:
-            self.feed(item)
+            return
+        self.feed(item)
+        if item.kind == BULK and Lane.looks_like_command(self._read, item):
+            self._blocks.append(self._read(item.data_at + CBW_HEAD, item.captured - CBW_HEAD))
+        device = self.bus.find(item.bus, item.address)
+        if device is not None and not device.is_hub:
+            self._hearsay.at_hand = device
+            if device.heard is not None:
+                device.heard.beside = True
 
     def tell(self, statement: Statement) -> None:
         """Take what a log says."""
@@ -104,8 +118,9 @@ class Router:
             return
         for event in events:
             self.out.add(event)
+        self._place(statement, device)
         exchange = None
-        if statement.kind is Kind.COMMAND_FAILED:
+        if statement.kind is Kind.COMMAND_FAILED and not self._shown(statement):
             exchange = exchange_of(statement, device, lun)
         if exchange is not None:
             self.out.add(exchange)
@@ -113,6 +128,23 @@ class Router:
             Saying(statement.time_ns, device.bus, device.address, device, lun, statement, statement.owned,
                     exchange is not None)
         )  # fmt: skip
+
+    def _shown(self, statement: Statement) -> bool:
+        """Whether the failed command that a text tells of is one whose wrapper it has just shown."""
+        block = statement.get("cdb", b"")
+        return bool(block) and any(shown.startswith(block) for shown in self._blocks)
+
+    def _place(self, statement: Statement, device: Device) -> None:
+        """What a text says was plugged in is asked at address 0 (USB 2.0 9.1.2), and traffic of which no address is
+        printed is its own; what is gone is nowhere."""
+        if statement.kind is Kind.PLUGGED and not device.described and not device.is_hub:
+            for bus in (device.bus, 0):
+                if self.bus.find(bus, 0) is None:
+                    self.bus.at_default[bus] = device
+        elif statement.kind is Kind.UNPLUGGED:
+            for lane in self._lanes.get(device, ()):
+                lane.control("GONE", None, Why.GONE)
+            self.bus.forget(device)
 
     def _begin_anew(self, time_ns: int) -> None:
         """Another recording begins: what was open ends, and who was there is not known any more."""

@@ -180,10 +180,11 @@ def read_table(text: str, name: str) -> list[Pattern]:
         rows = tomllib.loads(text).get("pattern", [])
     except tomllib.TOMLDecodeError as error:
         raise CaptureError(f"{name}: {error}") from error
-    return [_row(row, name) for row in rows]
+    return [pattern_of(row, name) for row in rows]
 
 
-def _row(row: dict[str, Any], name: str) -> Pattern:
+def pattern_of(row: dict[str, Any], name: str) -> Pattern:
+    """The pattern in a row. Raises CaptureError with what is wrong with it."""
     where = f"{name}: pattern {row.get('id', '?')!r}"
     strange = set(row) - _KEYS
     missing = {"id", "kind", "forms", "says", "example", "near", "source"} - set(row)

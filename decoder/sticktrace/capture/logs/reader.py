@@ -8,6 +8,7 @@ from typing import Any
 
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.logs.failures import Failures
+from sticktrace.capture.logs.patterns import Table
 from sticktrace.capture.logs.recogniser import LONGEST_LINE, Recogniser
 from sticktrace.capture.logs.statement import Kind, Statement
 from sticktrace.capture.reader import Damage, Reader
@@ -19,14 +20,14 @@ _WEAK = frozenset((Kind.NEWS, Kind.BEGINS))
 _SAMPLE = 256 << 10
 
 
-def strength(sample: bytes) -> int:
+def strength(sample: bytes, patterns: Table | None = None) -> int:
     """How surely the beginning of a text is a log: 2 for the words of a kernel, 1 for words that boards use, 0 for
     none. Control characters and bytes that are no text make it none."""
     sample = sample[:_SAMPLE]
     control = sum(sample.count(bytes([code])) for code in range(32) if code not in (9, 10, 12, 13, 27))
     if control * 50 > len(sample):
         return 0
-    reader, found = LogReader(sample), 0
+    reader, found = LogReader(sample, patterns), 0
     for item in chain(reader.statements(), reader.rest()):
         if item.kind not in _WEAK:
             found = 1
@@ -44,13 +45,13 @@ class LogReader(Reader):
     form = "log"
     speaks = True
 
-    def __init__(self, data: Any) -> None:
+    def __init__(self, data: Any, patterns: Table | None = None) -> None:
         super().__init__(data)
         self.origin_ns = 0
         log = DamageLog()
         self.damage: list[Damage] = log
         self._lines = TextLines(LONGEST_LINE, log)
-        self._recogniser = Recogniser()
+        self._recogniser = Recogniser(patterns, self.unread)
         self._failures = Failures()
         self._told = 0
 

@@ -11,6 +11,8 @@ from sticktrace.capture.logs.fat_results import RESULTS
 from sticktrace.capture.logs.patterns import Found, Table, about_of, table
 from sticktrace.capture.logs.stamps import Clock, Head, take_off
 from sticktrace.capture.logs.statement import NOBODY, Kind, Statement
+from sticktrace.capture.lookalikes import Lookalikes
+from sticktrace.errors import CaptureError
 from sticktrace.text import safe
 
 LONGEST_LINE = 2000
@@ -35,11 +37,13 @@ class _Line:
 class Recogniser:
     """Give it every line with `line`, then call `finish`; both yield the statements that are complete.
 
-    ``read`` counts the lines in which something was understood. ``clock`` keeps the time.
+    ``read`` counts the lines in which something was understood, ``unread`` keeps those of the others that look like
+    storage traffic, by their record numbers. ``clock`` keeps the time.
     """
 
-    def __init__(self, patterns: Table | None = None) -> None:
+    def __init__(self, patterns: Table | None = None, unread: Lookalikes | None = None) -> None:
         self.clock = Clock()
+        self.unread = unread or Lookalikes()
         self.read = self._owned = 0
         self._table = patterns or table()
         self._waiting: _Line | None = None
@@ -105,7 +109,9 @@ class Recogniser:
                 Kind.BEGINS, self.clock.now_ns, tuple(line.records), NOBODY, why, pattern="clock", timed=timed
             )
         owned = tuple(record for record in line.records if record > self._owned)
-        if line.found:
+        if not line.found:
+            self.unread.see(line.records[0], line.head.text)
+        else:
             self.read += len(owned)
             self._owned = max(self._owned, line.records[-1])
         for number, one in enumerate(line.found):
@@ -113,12 +119,16 @@ class Recogniser:
 
     def _statement(self, one: Found, line: _Line, timed: bool, owned: tuple[int, ...]) -> Statement:
         pattern = one.pattern
-        values = dict(pattern.values) | one.form.read(one.match)
-        about = about_of(values)
-        meaning.settle(pattern.kind, values)
-        fails = pattern.fails
-        if pattern.kind == Kind.FILE_RESULT and values["code"] in RESULTS:
-            fails = RESULTS[values["code"]].fails
+        try:
+            values = dict(pattern.values) | one.form.read(one.match)
+            about = about_of(values)
+            meaning.settle(pattern.kind, values)
+            fails = pattern.fails
+            if pattern.kind == Kind.FILE_RESULT and values["code"] in RESULTS:
+                fails = RESULTS[values["code"]].fails
+        except (KeyError, ValueError, TypeError, AttributeError) as error:  # a pattern of the user's own
+            line_read = safe(one.match[0])
+            raise CaptureError(f"pattern {pattern.id!r} does not fit the line {line_read!r}: {error}") from error
         return Statement(
             pattern.kind, self.clock.now_ns, tuple(line.records), about, values, safe(one.match[0].strip()), pattern.id,
             pattern.reaches, fails, timed, pattern.end, owned,

@@ -202,8 +202,14 @@ class Files(Rule):
             text = "; ".join(words + (f" ({n} times)" if n > 1 else "") for words, n in said.most_common(3))
             lost = stick.detached is not None and tally.first_ns >= stick.detached.time_ns
             harmless = pattern is NOT_RECOGNISED and stick in self.mounted
-            severity = NOTE if lost or harmless else ""
+            # A host that is seen to read no block found nothing because of what kept it from reading.
+            unread = pattern is NOT_RECOGNISED and not stick.by_hearsay and stick.exchanges and not _read(stick)
+            severity = NOTE if lost or harmless else RISK if unread else ""
             self.report(pattern, text, stick, tally, severity=severity)
+
+
+def _read(stick: Stick) -> bool:
+    return any(unit.reads for unit in stick.units.values())
 
 
 RULES = (Refusals, Told, Files)
