@@ -9,6 +9,7 @@ from typing import Any
 
 from sticktrace.capture.binary import BinaryReader, decoder_for
 from sticktrace.capture.join import AtOnce, Joiner, lacks_empty_halves
+from sticktrace.capture.payload import Payload
 from sticktrace.capture.pcap import MAGICS, PcapWalk
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.source import Source, open_source
@@ -16,7 +17,7 @@ from sticktrace.capture.transfer import Piece, Transfer
 from sticktrace.capture.unpacking import Progress
 from sticktrace.errors import CaptureError
 
-__all__ = ["Damage", "Piece", "Progress", "Reader", "Source", "Transfer", "open_source", "reader_of"]
+__all__ = ["Damage", "Payload", "Piece", "Progress", "Reader", "Source", "Transfer", "open_source", "reader_of"]
 
 _PCAPNG = b"\x0a\x0d\x0d\x0a"
 _MOST_NAMED = 4
@@ -35,9 +36,10 @@ ACCEPTED = (
 )
 
 
-def reader_of(name: str, data: Any) -> Reader:
+def reader_of(name: str, data: Any, store: Payload | None = None, known: int = _SAMPLE) -> Reader:
     """The reader for these bytes, chosen by what they hold, never by a file name. Raises CaptureError with one line
-    that says what is accepted."""
+    that says what is accepted. ``store`` takes the payload of a text; of a text that grows only the first ``known``
+    bytes choose, so that it stays what it was taken for."""
     if not len(data):
         raise CaptureError(f"{name}: the capture is empty")
     head = bytes(data[:24])
@@ -45,7 +47,7 @@ def reader_of(name: str, data: Any) -> Reader:
         return _pcap(name, data, head)
     if head[:4] == _PCAPNG:
         return _pcapng(name, data)
-    return _text(name, data, head)
+    return _text(name, data, head, store, known)
 
 
 def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
@@ -55,7 +57,7 @@ def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
     return make(AtOnce if lacks_empty_halves(chain(islice(trial.transfers(), _TRIAL), rest)) else Joiner)
 
 
-def _text(name: str, data: Any, head: bytes) -> Reader:
+def _text(name: str, data: Any, head: bytes, store: Payload | None, known: int) -> Reader:
     from sticktrace.capture.hex_text import HexTextReader
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
     from sticktrace.capture.logs import LogReader, strength
@@ -63,10 +65,10 @@ def _text(name: str, data: Any, head: bytes) -> Reader:
     from sticktrace.capture.usbmon_text import UsbmonTextReader
     from sticktrace.capture.usbmon_text import looks_like as looks_like_usbmon
 
-    sample = as_utf8(bytes(data[:_SAMPLE]))
+    sample = as_utf8(bytes(data[: min(_SAMPLE, known)]))
     # Events first: their data words would pass for hex text.
     if looks_like_usbmon(sample):
-        return _joined(lambda join_as: UsbmonTextReader(data, join_as))
+        return _joined(lambda join_as: UsbmonTextReader(data, join_as, store))
     bytes_too = looks_like_hex(sample)
     # The bytes that a kernel prints of a failed command pass for hex text as well: wrappers tell the two apart.
     if not (bytes_too and _WRAPPER.search(sample)):
@@ -74,7 +76,7 @@ def _text(name: str, data: Any, head: bytes) -> Reader:
         if weight > 1 or (weight and not bytes_too):
             return LogReader(data)
     if bytes_too:
-        return HexTextReader(data)
+        return HexTextReader(data, store)
     raise CaptureError(f"{name}: not a form that sticktrace reads (byte 0: {head[:8].hex(' ')}); it reads {ACCEPTED}")
 
 

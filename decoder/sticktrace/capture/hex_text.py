@@ -24,6 +24,7 @@ from sticktrace.capture.hex_status import said_in
 from sticktrace.capture.hex_times import take_time
 from sticktrace.capture.hex_wire import Wire
 from sticktrace.capture.hex_words import WordLines
+from sticktrace.capture.payload import Deposit, Payload
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import Transfer
@@ -74,8 +75,9 @@ class HexTextReader(Reader):
 
     form = "hex text"
 
-    def __init__(self, data: Any) -> None:
+    def __init__(self, data: Any, store: Payload | None = None) -> None:
         super().__init__(data)
+        self.deposit = Deposit(store)
         self.origin_ns = 0
         self._log = DamageLog()
         self.damage: list[Damage] = self._log
@@ -84,7 +86,7 @@ class HexTextReader(Reader):
         self._wire = Wire(self)
         self._ends = Ends(self._wire)
         self._table: Table = table()
-        self.payload = self._wire.payload
+        self.payload = self.deposit
         self._blocks = BlockBuilder()
         self._fields = FieldCollector(self._table.names)
         self._lines = TextLines(LONGEST_LINE, self._log)
@@ -123,6 +125,7 @@ class HexTextReader(Reader):
             yield from self._line(text)
 
     def finish(self) -> Iterator[Transfer]:
+        self.deposit.end(len(self.data))
         for text in self._lines.rest(self.data):
             yield from self._line(text)
         yield from self._end_fields()

@@ -272,7 +272,7 @@ def _redacted(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) ->
         out.write(data)
 
     data = capture.source.data
-    text = TextPlaces(data, put) if capture.form == UsbmonTextReader.form else None
+    text = TextPlaces(capture, put) if capture.form == UsbmonTextReader.form else None
     run = _Run(capture, text.write if text is not None else put, keep, key)
     run.collect()
     run.decide()
@@ -293,12 +293,9 @@ def _logged(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> R
 
 def _rewritten(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> Redacted:
     """Hex text is written anew in the preferred form; what else a console printed could be anything and is left out."""
-    payload = bytearray(capture.skim().reader.payload)
-
-    def put(at: int, data: bytes) -> None:
-        payload[at : at + len(data)] = data
-
-    run = _Run(capture, put, keep, key)
+    capture.skim()
+    payload = capture.text_payload()
+    run = _Run(capture, payload.put, keep, key)
     run.collect()
     run.decide()
     for line in hex_lines(capture, payload):
