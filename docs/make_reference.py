@@ -41,7 +41,6 @@ FEW = 6
 """Up to this many values stand in the field's own row, more in a list below the table."""
 
 
-
 @cache
 def modules() -> list[ModuleType]:
     """The grammar modules by name."""

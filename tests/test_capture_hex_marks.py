@@ -43,7 +43,7 @@ def test_what_stands_in_front_is_left_out(front: str) -> None:
 
 def test_any_character_changed_is_seen() -> None:
     for at in range(len(WHOLE[1])):
-        for hurt in (WHOLE[1][:at] + WHOLE[1][at + 1 :], WHOLE[1][:at] + "\ufffd" + WHOLE[1][at + 1 :], WHOLE[1][: at]):
+        for hurt in (WHOLE[1][:at] + WHOLE[1][at + 1 :], WHOLE[1][:at] + "\ufffd" + WHOLE[1][at + 1 :], WHOLE[1][:at]):
             found, _ = taken([WHOLE[0], hurt, WHOLE[2]])
             if at or hurt.startswith("\ufffd"):
                 assert (found[1][0], found[2]) in (("", (LINES[2], 1)), (hurt, (LINES[2], 1))), hurt

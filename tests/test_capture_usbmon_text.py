@@ -15,8 +15,7 @@ TEXTS = [name for name in capture_names() if name.endswith(".txt")]
 
 # Kernel documentation, usbmon: the two examples.
 PORT_STATUS = (
-    "d5ea89a0 3575914555 S Ci:1:001:0 s a3 00 0000 0003 0004 4 <\n"
-    "d5ea89a0 3575914560 C Ci:1:001:0 0 4 = 01050000\n"
+    "d5ea89a0 3575914555 S Ci:1:001:0 s a3 00 0000 0003 0004 4 <\nd5ea89a0 3575914560 C Ci:1:001:0 0 4 = 01050000\n"
 )
 WRAPPER = (
     "dd65f0e8 4128379752 S Bo:1:005:2 -115 31 = 55534243 ad000000 00800000 80010a28 20000000 20000040 00000000 000000\n"

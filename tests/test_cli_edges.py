@@ -14,6 +14,9 @@ from pathlib import Path
 
 import pytest
 
+from conftest import capture_bytes
+from workshop import FatVolume, Host, Identity, Recorder, Stick, Unit, session
+
 ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "traces" / "demo"
 _RUN = f'exec "{sys.executable}" -c "from sticktrace.cli.main import main; main()"'
@@ -105,3 +108,61 @@ def test_an_export_never_writes_over_its_own_source(tmp_path: Path, form: str) -
         assert status == 2
         assert complaint.startswith(f"sticktrace: {target}: is the capture itself")
     assert (tmp_path / "own.pcap").read_bytes() == (DEMO / "healthy-boot.pcap").read_bytes()
+
+
+@pytest.mark.parametrize("verb", ["export", "export --as csv", "exchanges", "devices --json", "check"])
+def test_a_reader_that_goes_away_is_no_fault(verb: str, tmp_path: Path) -> None:
+    """1 would mean that a fault was found."""
+    (tmp_path / "big.pcap").write_bytes(capture_bytes("l01_fat32_ehci-usbmon.pcap"))
+    status, _, complaint = run(f"{verb} big.pcap | true; exit ${{PIPESTATUS[0]}}", folder=tmp_path)
+    assert (status, complaint) == (0, "")
+
+
+@pytest.mark.parametrize("digits", [128, 256, 600, 5000])
+def test_hex_as_one_word_is_explained_however_long(digits: int) -> None:
+    """No system has file names so long, and asking for one is an error of its own on some."""
+    cbw = "55534243010000000002000080000a28" + "0" * 30
+    status, shown, complaint = run(f"explain {cbw.ljust(digits, '0')}")
+    assert (status, complaint) == (0, "") and shown
+    assert run(f"{'5' * digits}")[0] == 2
+    status, _, complaint = run(f"explain {'5' * (digits - 1)}x")
+    assert status == 2 and complaint.count("\n") == 1
+
+
+NAME = "\x1b]0;x\x07\u202e\n"
+
+
+@pytest.mark.parametrize("verb", [
+    "redact own.pcap TARGET", "volume own.pcap --image TARGET", "volume own.pcap --files TARGET",
+    "export own.pcap --as pcap --to TARGET", "export own.pcap --as csv --to TARGET",
+])  # fmt: skip
+def test_the_name_of_an_output_is_printed_without_what_a_terminal_acts_on(verb: str, tmp_path: Path) -> None:
+    (tmp_path / "own.pcap").write_bytes(capture_bytes("l01_fat32_ehci-usbmon.pcap"))
+    quoted = "$'" + NAME.encode("unicode_escape").decode() + "'"
+    for _ in range(2):  # the second time it exists
+        _, shown, complaint = run(verb.replace("TARGET", quoted), folder=tmp_path)
+        assert not set(shown + complaint) & {"\x1b", "\x07", "\u202e"}, (shown, complaint)
+        assert "Traceback" not in complaint and complaint.count("\n") <= 1
+
+
+def test_strings_of_a_device_are_escaped_once(tmp_path: Path) -> None:
+    identity = Identity(manufacturer="A\x1bB", product="C\\D'E\"", serial="F\x07G")
+    volume = FatVolume(64, 131_000)
+    host = Host(Recorder(), Stick(identity, [Unit(session.tide_medium(volume), vendor="V\x1bW")]))
+    host.enumerate()
+    session.identify(host)
+    session.mount(host, volume)
+    (tmp_path / "c.pcap").write_bytes(host.recorder.pcap())
+    for verb in ("devices", "devices --story", "diagnose --all", "exchanges --wide", "volume", "fit"):
+        shown = run(f"{verb} c.pcap", folder=tmp_path)[1]
+        assert "\\\\" not in shown, shown
+        if verb == "devices":
+            assert r"A\x1bB" in shown and r"F\x07G" in shown and r"C\D" in shown
+
+
+@pytest.mark.parametrize("words", ["export", "diagnose", "view", "explain", "volume", "redact", "compare x", "timing"])
+@pytest.mark.parametrize("name", ["''", "/", "/dev/null/x", "$(printf 'x%.0s' {1..300})", "$'\\xff\\xfe'"])
+def test_odd_names_of_captures_are_refused_in_one_line(words: str, name: str) -> None:
+    verb, *more = words.split()
+    status, _, complaint = run(f"{verb} {name} {' '.join(more)}")
+    assert status in (2, 3) and complaint.count("\n") == 1 and "Traceback" not in complaint

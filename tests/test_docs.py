@@ -64,7 +64,9 @@ def test_every_layout_is_on_a_page_or_inside_one_that_is() -> None:
     """Whatever layouts the grammar modules hold in memory, in an interpreter of their own: tests make some too."""
     run = subprocess.run(
         [sys.executable, "-c", UNDOCUMENTED, str(DOCS), str(ROOT / "decoder")],
-        capture_output=True, text=True, check=True,
+        capture_output=True,
+        text=True,
+        check=True,
     )
     assert run.stdout.strip() == ""
 

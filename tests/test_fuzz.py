@@ -118,8 +118,6 @@ def test_lost_records_leave_the_exchanges_before_them_alone(name: str, which: li
     check_kept(name, damaged, lost[0] + 1)
 
 
-
-
 @quick
 @given(st.integers(0, 1 << 16))
 def test_after_one_lost_record_the_machine_finds_back(which: int) -> None:

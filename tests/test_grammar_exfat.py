@@ -23,10 +23,12 @@ def test_places_of_the_fields() -> None:
     boot = {row.name: row.offset for row in exfat.BOOT_SECTOR.outline() if not row.depth}
     names = ("PartitionOffset", "VolumeLength", "FatOffset", "ClusterHeapOffset", "ClusterCount", "VolumeSerialNumber")
     assert [boot[n] for n in names] == [64, 72, 80, 88, 92, 100]
-    assert (
-        [boot[n] for n in ("VolumeFlags", "BytesPerSectorShift", "PercentInUse", "BootSignature")]
-        == [106, 108, 112, 510]
-    )
+    assert [boot[n] for n in ("VolumeFlags", "BytesPerSectorShift", "PercentInUse", "BootSignature")] == [
+        106,
+        108,
+        112,
+        510,
+    ]
     stream = {row.name: row.offset for row in exfat.STREAM_ENTRY.outline()}
     assert [stream[n] for n in ("NameLength", "ValidDataLength", "FirstCluster", "DataLength")] == [3, 8, 20, 24]
     assert exfat.BOOT_SECTOR.sizeof() == 512 and {layout.sizeof() for layout in exfat.LAYOUTS.values()} == {32}

@@ -20,9 +20,7 @@ def test_name_checksum(name: bytes, expected: int) -> None:
     assert fat.checksum(name) == expected
 
 
-@pytest.mark.parametrize(
-    ("clusters", "expected"), [(4084, 12), (4085, 16), (65524, 16), (65525, 32)]
-)
+@pytest.mark.parametrize(("clusters", "expected"), [(4084, 12), (4085, 16), (65524, 16), (65525, 32)])
 def test_type_is_decided_by_the_cluster_count_alone(clusters: int, expected: int) -> None:
     """FAT spec, FAT type determination: fewer than 4085, fewer than 65525, else."""
     assert fat.fat_type(clusters) == expected
@@ -32,14 +30,20 @@ def test_places_of_the_fields() -> None:
     """FAT spec, byte offsets of the boot sector, FSInfo and the directory entry."""
     small = {row.name: row.offset for row in fat.BOOT_SECTOR_16.outline() if not row.depth}
     wide = {row.name: row.offset for row in fat.BOOT_SECTOR_32.outline() if not row.depth}
-    assert (
-        [small[n] for n in ("BPB_BytsPerSec", "BPB_TotSec16", "BPB_TotSec32", "BS_VolID", "BS_VolLab")]
-        == [11, 19, 32, 39, 43]
-    )
-    assert (
-        [wide[n] for n in ("BPB_FATSz32", "BPB_RootClus", "BPB_FSInfo", "BPB_BkBootSec", "BS_VolID")]
-        == [36, 44, 48, 50, 67]
-    )
+    assert [small[n] for n in ("BPB_BytsPerSec", "BPB_TotSec16", "BPB_TotSec32", "BS_VolID", "BS_VolLab")] == [
+        11,
+        19,
+        32,
+        39,
+        43,
+    ]
+    assert [wide[n] for n in ("BPB_FATSz32", "BPB_RootClus", "BPB_FSInfo", "BPB_BkBootSec", "BS_VolID")] == [
+        36,
+        44,
+        48,
+        50,
+        67,
+    ]
     info = {row.name: row.offset for row in fat.FSINFO.outline()}
     assert [info[n] for n in ("FSI_StrucSig", "FSI_Free_Count", "FSI_Nxt_Free", "FSI_TrailSig")] == [484, 488, 492, 508]
     entry = {row.name: row.offset for row in fat.DIRECTORY_ENTRY.outline() if not row.depth}

@@ -18,10 +18,13 @@ def test_crc_of_an_empty_entry_array() -> None:
 def test_places_of_the_fields() -> None:
     """UEFI 5.3.2 table 5-5 and 5.3.3 table 5-6: byte offsets."""
     header = {row.name: row.offset for row in gpt.HEADER.outline()}
-    assert (
-        [header[n] for n in ("HeaderCRC32", "MyLBA", "AlternateLBA", "DiskGUID", "PartitionEntryLBA")]
-        == [16, 24, 32, 56, 72]
-    )
+    assert [header[n] for n in ("HeaderCRC32", "MyLBA", "AlternateLBA", "DiskGUID", "PartitionEntryLBA")] == [
+        16,
+        24,
+        32,
+        56,
+        72,
+    ]
     assert header["PartitionEntryArrayCRC32"] == 88 and gpt.HEADER.sizeof() == 92
     entry = {row.name: row.offset for row in gpt.ENTRY.outline() if not row.depth}
     assert [entry[n] for n in ("UniquePartitionGUID", "StartingLBA", "EndingLBA", "Attributes", "PartitionName")] == [

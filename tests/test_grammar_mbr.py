@@ -22,9 +22,11 @@ def test_a_record_reads_as_the_tool_wrote_it() -> None:
     """sfdisk was told: start 2048, size 32768, type 0Eh, bootable; disk identifier 20310417h."""
     values = mbr.MBR.parse(bytes(sample("mbr")[:512]))
     first = values["PartitionRecord"][0]
-    assert (
-        (first["BootIndicator"], first["OSType"], first["StartingLBA"], first["SizeInLBA"])
-        == (0x80, 0x0E, 2048, 32768)
+    assert (first["BootIndicator"], first["OSType"], first["StartingLBA"], first["SizeInLBA"]) == (
+        0x80,
+        0x0E,
+        2048,
+        32768,
     )
     assert values["UniqueMBRDiskSignature"] == 0x20310417 and values["Signature"] == 0xAA55
     assert values["PartitionRecord"][1]["OSType"] in mbr.EXTENDED

@@ -146,7 +146,7 @@ def data_in(cdb: str, answer: bytes) -> Layout:
 
 
 LEAD_OUT = bytes.fromhex("000a 01 01 00 16 aa 00 00 00 0f 31")  # recorded
-TOC = bytes.fromhex("0012 01 01" "00 14 01 00 00000000" "00 16 aa 00 00000483")  # first 12 bytes recorded
+TOC = bytes.fromhex("0012 01 0100 14 01 00 0000000000 16 aa 00 00000483")  # first 12 bytes recorded
 
 
 def test_toc() -> None:
@@ -172,16 +172,13 @@ def test_session_information_and_full_toc() -> None:
     """Formats 1 and 2 (MMC-5, from memory)."""
     sessions = bytes.fromhex("000a 01 02 00 14 03 00 00002710")
     assert values_of(data_in("43000100000000001400", sessions), sessions)["LAST COMPLETE SESSION NUMBER"] == 2
-    full = bytes.fromhex("000d 01 01" "01 14 00 a2 000000 00 0f 31 0a")
+    full = bytes.fromhex("000d 01 0101 14 00 a2 000000 00 0f 31 0a")
     values = values_of(data_in("43000200000001006400", full), full)
     assert (values["POINT"], values["PMIN"], values["PSEC"], values["PFRAME"]) == (0xA2, 15, 49, 10)
 
 
 CONFIGURATION = bytes.fromhex(  # recorded, whole
-    "00000024 0000 0008"
-    "0000 03 08 0010 00 00 0008 01 00"
-    "0001 0b 08 00000001 01 000000"
-    "0003 0b 04 39 000000"
+    "00000024 0000 00080000 03 08 0010 00 00 0008 01 000001 0b 08 00000001 01 0000000003 0b 04 39 000000"
 )
 
 
@@ -235,7 +232,7 @@ def test_more_forms_of_the_table_of_contents(form: str, answer: str, fields: dic
 
 def test_cd_text_of_a_hostile_disc() -> None:
     """Control characters and two-byte characters do not reach a terminal."""
-    raw = bytes.fromhex("0026 00 00" "80 00 00 00" + b"\x1b[31mTIDES\0\x9b".hex() + "0000" "80 00 01 80" + "00" * 14)
+    raw = bytes.fromhex("0026 00 0080 00 00 00" + b"\x1b[31mTIDES\0\x9b".hex() + "000080 00 01 80" + "00" * 14)
     told = [row.meaning for row in mmc_toc.CD_TEXT.explain(raw).rows if row.name == "TEXT DATA FIELD"]
     assert "\x1b" not in told[0] and "\x9b" not in told[0] and told[1] == ""
 
@@ -288,7 +285,7 @@ def test_features_of_other_lengths() -> None:
     """A longer feature keeps its known fields and shows the rest; a shorter one stays raw, and the next is found."""
     longer = values_of(mmc_features.FEATURE_DESCRIPTOR, bytes.fromhex("0029 00 08 01 05 0010 aabbccdd"))
     assert (longer["NUMBER OF ENTRIES"], longer["unexplained"]) == (16, bytes.fromhex("aabbccdd"))
-    answer = bytes.fromhex("00000012 0000 0008" "0029 00 02 0105" "0104 00 04 01 000000")
+    answer = bytes.fromhex("00000012 0000 00080029 00 02 01050104 00 04 01 000000")
     values = values_of(mmc_features.CONFIGURATION, answer)
     assert values["M5"] == 1
     assert all_values(mmc_features.CONFIGURATION, answer, "feature")[0] == b"\x01\x05"
@@ -296,7 +293,7 @@ def test_features_of_other_lengths() -> None:
 
 def test_cue_sheet() -> None:
     """Eight bytes a cue (MMC-5, SEND CUE SHEET, from memory)."""
-    sheet = bytes.fromhex("41 00 00 14 00 00 00 00" "41 01 01 10 00 00 02 00" "41 aa 01 14 00 05 10 20")
+    sheet = bytes.fromhex("41 00 00 14 00 00 00 0041 01 01 10 00 00 02 0041 aa 01 14 00 05 10 20")
     block = bytes.fromhex("5d000000000000001800")
     command = commands.find(block, 5)
     assert command is not None

@@ -20,7 +20,7 @@ from vectors import all_values, values_of, words_of
 
 RECORDED_DISK = {  # MODE SENSE(6), page 3Fh, of an emulated disk
     0x01: "010a80000000000000000000",
-    0x04: "041600002010000020000020" "00c8ffffff00000015180000",
+    0x04: "04160000201000002000002000c8ffffff00000015180000",
 }
 RECORDED_CD = bytes.fromhex("2a143b007fff2d0022600002 08000b0000000b000b00")
 

@@ -201,7 +201,7 @@ def test_log_words() -> None:
 
 def test_a_shorter_parameter_stays_raw() -> None:
     """A device that prints less than the standard does not end the account: what follows is still laid out."""
-    page = bytes.fromhex("10000019" "0001 03 01 27" "0002 03 10 20 00 0102 ffffffffffffffff 00 00 00 00")
+    page = bytes.fromhex("100000190001 03 01 270002 03 10 20 00 0102 ffffffffffffffff 00 00 00 00")
     layout = data_in("4d005000000000 00fc 00", page)
     assert values_of(layout, page)["SELF-TEST RESULTS"] == 0
     assert words_of(layout, page)["ADDRESS OF FIRST FAILURE"] == "none, or not told"
@@ -250,7 +250,7 @@ def test_enclosure_configuration_cut(end: int, fault: str) -> None:
 
 def test_enclosure_status_and_control() -> None:
     """SES-2 (from memory): four bytes an element; the same page code is another page when a host sends it."""
-    data = bytes.fromhex("02 0a 000c 00000005" "01 00 00 00" "62 00 23 00")
+    data = bytes.fromhex("02 0a 000c 0000000501 00 00 0062 00 23 00")
     layout = data_in("1c01020100 00", data)
     values = values_of(layout, data)
     assert (values["INFO"], values["CRIT"], values["PRDFAIL"], values["DISABLED"]) == (1, 1, 1, 1)
@@ -268,7 +268,7 @@ def test_enclosure_status_and_control() -> None:
 
 def test_target_port_groups() -> None:
     """SPC-4 (from memory); state and group where PYSCSI has them in sense data. With and without the longer header."""
-    groups = bytes.fromhex("80 8f 0001 00 00 00 01 0000 0001" "02 8f 0002 00 02 00 02 0000 0002 0000 0003")
+    groups = bytes.fromhex("80 8f 0001 00 00 00 01 0000 000102 8f 0002 00 02 00 02 0000 0002 0000 0003")
     plain = len(groups).to_bytes(4, "big") + groups
     layout = data_in("a30a000000000000 0200 0000", plain)
     values_of(layout, plain)

@@ -207,7 +207,7 @@ def test_data_follows_the_ata_command() -> None:
 
 def test_trim_ranges() -> None:
     """ATA8-ACS: 48 bits of LBA and 16 of length, little-endian (6-byte LBA and 2-byte range, as ata.h says)."""
-    data = bytes.fromhex("000800000000 4000" "0100000000ff 0100")
+    data = bytes.fromhex("000800000000 40000100000000ff 0100")
     assert all_values(ata.TRIM_RANGES, data, "LBA") == [0x800, 0xFF0000000001]
     assert all_values(ata.TRIM_RANGES, data, "RANGE LENGTH") == [0x40, 1]
     values_of(ata.TRIM_RANGES, data)

@@ -69,14 +69,14 @@ def test_descriptor_format() -> None:
 
 def test_ata_status_return() -> None:
     """SAT-2 12.2.6 (from memory): the registers of CHECK POWER MODE, count FFh = active."""
-    data = bytes.fromhex("72 01 00 1d 00 0000 0e" "09 0c 00 00 00 ff 00 00 00 00 00 00 40 50")
+    data = bytes.fromhex("72 01 00 1d 00 0000 0e09 0c 00 00 00 ff 00 00 00 00 00 00 40 50")
     entry = sense.DESCRIPTOR.parse(data)["descriptors"][0]["contents"]
     assert (entry["EXTEND"], entry["COUNT (7:0)"], entry["DEVICE"], entry["STATUS"]) == (0, 0xFF, 0x40, 0x50)
 
 
 def test_unknown_descriptor_stays_raw() -> None:
     """A vendor's descriptor (80h) keeps its bytes and the next one is still found."""
-    data = bytes.fromhex("72 04 44 00 00 0000 08" "80 02 abcd" "03 02 00 07")
+    data = bytes.fromhex("72 04 44 00 00 0000 0880 02 abcd03 02 00 07")
     first, second = sense.DESCRIPTOR.parse(data)["descriptors"]
     assert first["contents"] == b"\xab\xcd"
     assert second["contents"]["FIELD REPLACEABLE UNIT CODE"] == 7

@@ -146,7 +146,7 @@ def test_platform_capability(data: str, uuid: str, fields: dict[str, object]) ->
 
 def test_more_capabilities() -> None:
     """Types 0Bh, 0Ch and 0Eh in a chain: three bytes without fields; kept as bytes; authentication (from memory)."""
-    caps = bytes.fromhex("03100b" "06100c aabbcc" "06100e 03 10 11")
+    caps = bytes.fromhex("03100b06100c aabbcc06100e 03 10 11")
     bos = bytes.fromhex("050f") + (5 + len(caps)).to_bytes(2, "little") + b"\x03" + caps
     chain = descriptors(bos)
     assert [item.layout for item in chain.items[1:]] == [

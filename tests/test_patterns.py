@@ -66,7 +66,7 @@ def test_a_whole_pattern_is_read(tmp_path: Path) -> None:
         ('"device"', '"moon"', "side 'moon': known are device, host, power and wiring, cannot tell"),
         ("severity", 'caution = "back-feding"\nseverity', "did you mean 'back-feeding'?"),
         ("severity", 'seen_in = "dreams"\nseverity', "seen_in 'dreams' is not in shared.toml"),
-        ("[stick-sulks]", '[[stick-sulks]]', "moods.toml: [stick-sulks] is no table"),
+        ("[stick-sulks]", "[[stick-sulks]]", "moods.toml: [stick-sulks] is no table"),
         ('"risk"', "risk", "moods.toml: "),
     ],
 )

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from textual.pilot import Pilot
 
 from conftest import capture_path, truth_of
-from screen_pilot import demo
+from screen_pilot import copy_of, demo, press, run
+from sticktrace.errors import SticktraceError
 from sticktrace.session import open as open_capture
 from sticktrace.transport.items import Exchange
+from sticktrace_tui.app import ScreenApp
 from sticktrace_tui.marks import Marks
 from sticktrace_tui.model import DONE, STOPPED, UNREADABLE, Model
 from sticktrace_tui.strips import strips_of
@@ -194,3 +198,48 @@ def test_marks_come_back_and_junk_is_left_alone(tmp_path: Path) -> None:
         again.path.write_bytes(junk)
         with pytest.raises(Exception, match="is no file of marks"):
             again.load()
+
+
+def test_a_foreign_file_of_the_name_of_the_marks_is_left_alone(tmp_path: Path) -> None:
+    """Whether it was there at the beginning or came later, itself or behind a link."""
+    (tmp_path / "letter.txt").write_text("mine")
+    for foreign in ("file", "link", "dangling link", "folder"):
+        marks = Marks(str(tmp_path / f"{foreign}.pcap"))
+        marks.toggle(4)
+        if foreign == "file":
+            marks.path.write_text("mine")
+        elif foreign == "folder":
+            marks.path.mkdir()
+        else:
+            marks.path.symlink_to("letter.txt" if foreign == "link" else "nowhere")
+        before = marks.path.lstat()
+        with pytest.raises(SticktraceError, match="left alone"):
+            marks.save()
+        assert marks.unsaved and marks.path.lstat().st_ino == before.st_ino
+    assert (tmp_path / "letter.txt").read_text() == "mine" and not (tmp_path / "nowhere").exists()
+
+
+@pytest.mark.parametrize("numbers", [{"5000": "x"}, {"99999999999999999999999999": "x"}, {"3": "\ud800\u202e\x1b"}])
+@pytest.mark.parametrize("place", ["exchanges", "between"])
+def test_marks_beyond_the_end_are_kept_and_passed_over(tmp_path: Path, numbers: dict[str, str], place: str) -> None:
+    """A capture that was cut, or that grows: the marks stay in the file, and no key ends the program."""
+    path = copy_of("bad-sector.pcap", tmp_path)
+    kept = Path(path + ".marks.json")
+    other = "between" if place == "exchanges" else "exchanges"
+    kept.write_text(json.dumps({"marks": 1, place: numbers, other: {}}))
+
+    async def steps(app: ScreenApp, pilot: Pilot[str]) -> None:
+        for page in ("2", "3"):
+            await press(pilot, page, "M", "M", "end", "M", "home", "M", "S", "m", "M", "S")
+
+    run(path, steps)
+    facts = json.loads(kept.read_text())
+    assert set(numbers) <= set(facts[place])
+
+
+@pytest.mark.parametrize("numbers", [{"-1": "x"}, {"-5000": "x"}])
+def test_marks_with_numbers_that_cannot_be_are_no_marks(tmp_path: Path, numbers: dict[str, str]) -> None:
+    marks = Marks(str(tmp_path / "a.pcap"))
+    marks.path.write_text(json.dumps({"marks": 1, "exchanges": numbers, "between": {}}))
+    with pytest.raises(SticktraceError, match="is no file of marks"):
+        marks.load()

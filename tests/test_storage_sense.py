@@ -27,23 +27,23 @@ from sticktrace.storage import sense
         ("700002000000000a00000000040400808000", sense.SenseFacts(0x70, 2, 4, 4, False, None, False, 0.5)),
         # descriptors: information, progress, block commands
         (
-            "7302040400000018" "000a800000000000000000ff" "0206000080400000" "05020020",
+            "7302040400000018000a800000000000000000ff020600008040000005020020",
             sense.SenseFacts(0x73, 2, 4, 4, True, 0xFF, True, 0.25),
         ),
         # SAT-3, ATA registers that CK_COND asked for: no block address, whatever VALID says
         (
-            "f0000104514003" "0a" "0000f42c" "001d" "00000000",
+            "f00001045140030a0000f42c001d00000000",
             sense.SenseFacts(0x70, 1, 0, 0x1D, False, registers=sense.AtaRegisters(4, 0x51, 0x40, 3, 0x2CF400)),
         ),
         (
-            "7201001d0000000e" "090c" "01" "00" "0102" "33" "00" "55" "4f" "66" "c2" "40" "50",
+            "7201001d0000000e090c010001023300554f66c24050",
             sense.SenseFacts(
                 0x72, 1, 0, 0x1D, False, registers=sense.AtaRegisters(0, 0x50, 0x40, 0x102, 0x665533C24F00)
             ),
         ),
         # SBC-3, direct-access block device: information, progress and ILI in one descriptor
         (
-            "7202040400000018" "0d16" "a000" "804000" "00" "00000000000000ff" "0000000000000000",
+            "72020404000000180d16a0008040000000000000000000ff0000000000000000",
             sense.SenseFacts(0x72, 2, 4, 4, False, 0xFF, True, 0.25),
         ),
         # claims no additional bytes: ASC does not count

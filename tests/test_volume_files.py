@@ -103,8 +103,9 @@ def test_exfat_labels() -> None:
     volume = lab.tracker.volumes()[0]
     assert volume.files is not None
     assert (
-        lab.read(1) == "extended boot sector" and lab.read(11) == "boot checksum" and lab.read(12)
-        == "backup boot sector"
+        lab.read(1) == "extended boot sector"
+        and lab.read(11) == "boot checksum"
+        and lab.read(12) == "backup boot sector"
     )
     kinds = {run.node.entry.kind for c in range(2, 30) if (run := volume.files.owners.find(c)) is not None}
     assert kinds == {"bitmap", "up-case table", "directory", "file"}
@@ -188,10 +189,9 @@ def test_an_independent_reader_sees_the_same_files(name: str, tmp_path: Path) ->
     for item in recover(medium, medium.volumes[0], tmp_path / "out"):
         assert item.written_to is not None
         ours[item.path] = hashlib.sha256(item.written_to.read_bytes()).hexdigest()
-    assert (
-        ours == {path: digest for path, digest in theirs.items() if "OrphanFiles" not in path
-        and "TIDEPIER" not in path}
-    )
+    assert ours == {
+        path: digest for path, digest in theirs.items() if "OrphanFiles" not in path and "TIDEPIER" not in path
+    }
 
 
 @pytest.mark.parametrize(("size", "kind", "clusters"), [(4, 12, 2036), (64, 16, 32695), (256, 32, 516190)])

@@ -274,7 +274,7 @@ def test_words_of_a_pcapng_container_go(tmp_path: Path) -> None:
     order = "<" if data[8:12] == b"\x4d\x3c\x2b\x1a" else ">"
     (length,) = struct.unpack_from(order + "I", data, 4)
     words = struct.pack(order + "HH", 4, 10) + b"PIERSERVER\0\0" + struct.pack(order + "HH", 0, 0)
-    head = data[: 24] + words
+    head = data[:24] + words
     total = struct.pack(order + "I", len(head) + 4)
     path = tmp_path / "words.pcapng"
     path.write_bytes(head[:4] + total + head[8:] + total + data[length:])

@@ -101,17 +101,20 @@ def test_windows_record() -> None:
         records.append(pcap[at + 16 : at + 16 + size])
         at += 16 + size
     ident = host.command_id.to_bytes(8, "little").hex()
-    assert records[3].hex() == (
-        "1b00"  # headerLen
-        + ident  # irpId
-        + "040000c0"  # status: stalled
-        + "0900"  # function: bulk or interrupt
-        "01"  # info: coming back
-        "0100"  # bus
-        "0200"  # device
-        "81"  # endpoint
-        "03"  # transfer: bulk
-        "00000000"  # dataLength
+    assert (
+        records[3].hex()
+        == (
+            "1b00"  # headerLen
+            + ident  # irpId
+            + "040000c0"  # status: stalled
+            + "0900"  # function: bulk or interrupt
+            "01"  # info: coming back
+            "0100"  # bus
+            "0200"  # device
+            "81"  # endpoint
+            "03"  # transfer: bulk
+            "00000000"  # dataLength
+        )
     )
     assert struct.unpack_from("<H", records[4], 14)[0] == 0x1E  # synchronous reset of the pipe and its stall
     host.ask(wire.get_max_lun())

@@ -102,9 +102,7 @@ def test_the_map_beside_an_image_may_be_the_capture(desk: Path) -> None:
 
 @pytest.mark.parametrize("verb", VERBS)
 @pytest.mark.parametrize("kind", ["folder", "pipe", "socket", "device", "link", "dangling link", "link to device"])
-def test_what_is_no_plain_file_is_left_alone(
-    desk: Path, verb: str, kind: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_what_is_no_plain_file_is_left_alone(desk: Path, verb: str, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """With --overwrite and without."""
     target = desk / "out"
     if kind == "folder":

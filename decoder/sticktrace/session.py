@@ -6,10 +6,10 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, overload
+from typing import TYPE_CHECKING, Any, overload
 
 from sticktrace.bus.requests import Request
-from sticktrace.capture import Damage, Piece, Reader, reader_of
+from sticktrace.capture import Damage, Payload, Piece, Reader, reader_of
 from sticktrace.capture.source import Source, open_source
 from sticktrace.errors import CaptureError
 from sticktrace.transport.items import Exchange, Item, Saying, Stray
@@ -33,21 +33,32 @@ class Reading:
     """
 
     def __init__(
-        self, source: Source, progress: Progress | None = None, patterns: LinePatterns | None = None
+        self,
+        source: Source,
+        progress: Progress | None = None,
+        patterns: LinePatterns | None = None,
+        store: Payload | None = None,
     ) -> None:
         self._source = source
         self._progress = progress
-        self.reader: Reader = reader_of(source.name, source.data, patterns)
+        self._released = 0
+        self.reader: Reader = reader_of(source.name, source.data, patterns, store or Payload(), source.known)
         self.router = Router(self._read, self.reader.overdue)
         self.bus = self.router.bus
         self._seen: Counter[str] = Counter()
         self._in_exchanges = 0
 
     def _read(self, at: int, length: int) -> bytes:
-        return bytes(self.reader.payload[at : at + length])
+        try:
+            return bytes(self.reader.payload[at : at + length])
+        except ValueError as error:  # a map that was closed meanwhile
+            self._source.check()
+            raise error
 
     def read(self, piece: Piece) -> bytes:
-        """The captured bytes of a piece."""
+        """The captured bytes of a piece. Raises CaptureError where they can no longer be read."""
+        if self.reader.payload is self.reader.data:
+            self._source.check(piece.at + piece.captured)
         return self._read(piece.at, piece.captured)
 
     @property
@@ -74,8 +85,15 @@ class Reading:
 
     def more(self) -> Iterator[Item]:
         """Items from what the source holds now. May be called again when a capture that is still being written has
-        grown; see `Capture.refresh`."""
+        grown; see `Capture.refresh`. What another program cut off meanwhile is damage, and ends them."""
         self.reader.data = self._source.data
+        try:
+            yield from self._more()
+        except ValueError as error:
+            self._source.check()  # a map that was closed meanwhile
+            raise error
+
+    def _more(self) -> Iterator[Item]:
         out, take = self.router.out, self.router.out.take
         feed = self.router.hear if self.reader.speaks else self.router.feed
         command_before = self.reader.command_before
@@ -88,14 +106,15 @@ class Reading:
                 else:
                     self._account(item)
                 yield item
-            if not count % _STEP:
-                self._report()
+            if not count % _STEP and not self._report():
+                break
 
     def finish(self) -> Iterator[Item]:
         """The last items: nothing more will come."""
         feed = self.router.hear if self.reader.speaks else self.router.feed
-        for transfer in self.reader.finish():
-            feed(transfer)
+        if self._source.is_whole():
+            for transfer in self.reader.finish():
+                feed(transfer)
         self.router.end()
         for item in self.router.out.ready():
             self._account(item)
@@ -114,11 +133,13 @@ class Reading:
         elif isinstance(item, Stray):
             self._seen[f"not understood: {item.kind}"] += len(item.records)
 
-    def _report(self) -> None:
+    def _report(self) -> bool:
+        """Tells how far the reading is; returns whether the rest of the file is still there."""
         position = self.reader.position
-        self._source.release(position)
+        self._released = self._source.release(self._released, position)
         if self._progress is not None:
             self._progress(position, len(self._source.data))
+        return self._source.is_whole()
 
     def not_understood(self) -> int:
         """Records on storage pipes that belong to no exchange."""
@@ -173,35 +194,32 @@ class Exchanges:
 
 
 class Capture:
-    """An opened capture. Each call that iterates makes one pass over it; nothing but the file is kept in between.
+    """An opened capture. Each call that iterates makes one pass over it; nothing but the file, and the payload of a
+    text, is kept in between. `read` and `data` take what any pass gave, in any order, in any thread.
 
     >>> with sticktrace.open("capture.pcap") as capture:            # doctest: +SKIP
     ...     for exchange in capture.exchanges():
     ...         print(exchange.number, exchange.command, exchange.status)
     """
 
-    def __init__(
-        self, source: Source, progress: Progress | None = None, patterns: LinePatterns | None = None
-    ) -> None:
+    def __init__(self, source: Source, progress: Progress | None = None, patterns: LinePatterns | None = None) -> None:
         self.source = source
         self.name = source.name
         self._progress = progress
         self._patterns = patterns
-        self._readers: list[Reader] = []
+        self._store = Payload()
         try:
-            self.form = reader_of(source.name, source.data, patterns).form
+            reader = reader_of(source.name, source.data, patterns, self._store)
+            self.form = reader.form
+            self._payload: Any = reader.payload
+            self._plain = reader.payload is source.data
         except CaptureError:
             source.close()
             raise
 
     def reading(self) -> Reading:
         """A new pass over the capture, not begun."""
-        reading = Reading(self.source, self._progress, self._patterns)
-        # Text forms gather their payload as a pass goes on. The pass that came furthest is kept beside the new one, so
-        # that an exchange keeps its bytes when a later pass is broken off.
-        furthest = sorted(self._readers, key=lambda reader: len(reader.payload))[-1:]
-        self._readers = [reading.reader, *furthest]
-        return reading
+        return Reading(self.source, self._progress, self._patterns, self._store)
 
     def skim(self) -> Reading:
         """A pass that only counts records and looks for damage, finished; it pairs nothing."""
@@ -225,20 +243,30 @@ class Capture:
         return (item for item in self.items() if isinstance(item, Request))
 
     def read(self, piece: Piece) -> bytes:
-        """The captured bytes of a piece of an exchange that this capture gave."""
-        end = piece.at + piece.captured
-        for reader in self._readers:
-            if len(reader.payload) >= end:
-                return bytes(reader.payload[piece.at : end])
-        whole = self.reading()
-        for _ in whole:
-            pass
-        return bytes(whole.reader.payload[piece.at : end])
+        """The captured bytes of a piece of an exchange or request that this capture gave, in whatever pass. Raises
+        CaptureError where they can no longer be read."""
+        if piece.captured <= 0:
+            return b""
+        if self._plain:
+            found = self.source.read(piece.at, piece.captured)
+        else:
+            self.source.check()
+            found = self._payload[piece.at : piece.at + piece.captured]
+            if len(found) < piece.captured:
+                self._payload = self.skim().reader.payload
+                found = self._payload[piece.at : piece.at + piece.captured]
+        if len(found) < piece.captured:
+            raise CaptureError(f"{self.name}: has no {piece.captured} bytes at place {piece.at}; is the piece its own?")
+        return found
 
     def data(self, exchange: Exchange) -> bytes:
         """The captured data of an exchange, transfer after transfer. It can be large; bytes that the capture lacks are
         left out, see ``exchange.truncated``."""
         return b"".join(self.read(piece) for piece in exchange.pieces)
+
+    def text_payload(self) -> Payload:
+        """A copy of what the passes so far decoded of a text, to be changed."""
+        return self._store.copy()
 
     def refresh(self) -> bool:
         """Look whether the file has grown since. Returns whether it has."""

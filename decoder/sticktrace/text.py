@@ -30,6 +30,12 @@ def _escape(char: str) -> str:
     return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
+def quoted(text: str) -> str:
+    """Text made safe, in the quotation marks that it does not hold itself. (`repr` would escape the escapes.)"""
+    mark = '"' if "'" in text and '"' not in text else "'"
+    return mark + safe(text) + mark
+
+
 def field_text(raw: bytes) -> str:
     """A space-padded ASCII field (INQUIRY vendor, product, ...) without its padding; trailing NULs count as padding."""
     return safe(raw.rstrip(b" \x00"))

@@ -76,8 +76,14 @@ def continues(columns: dict[str, Any], attached: NDArray[np.uint8], since: int =
 
 
 def arrange(
-    rows: Codes, goes_on: Truth, attached: NDArray[np.uint8], after: Codes, requests: Truth,
-    fold: bool = True, fold_requests: bool = True, opened: frozenset[int] = frozenset(),
+    rows: Codes,
+    goes_on: Truth,
+    attached: NDArray[np.uint8],
+    after: Codes,
+    requests: Truth,
+    fold: bool = True,
+    fold_requests: bool = True,
+    opened: frozenset[int] = frozenset(),
 ) -> Arrangement:
     """Lay out the lines.
 

@@ -47,9 +47,7 @@ def _tree(devices: list[Device]) -> Iterator[Entry]:
             port = f"port {device.port}: " if device.port else ""
             gone = "" if device.present else "  gone"
             text = f"{safe(device.title)}, address {device.address}{', ' + device.speed if device.speed else ''}"
-            yield Entry(
-                [(f"{stem}{'└─' if last else '├─'} ", "bar"), (port, "quiet"), (text, "plain"), (gone, "warn")]
-            )
+            yield Entry([(f"{stem}{'└─' if last else '├─'} ", "bar"), (port, "quiet"), (text, "plain"), (gone, "warn")])
             yield from branch(id(device), stem + ("   " if last else "│  "))
 
     for bus in sorted({device.bus for device in devices}):

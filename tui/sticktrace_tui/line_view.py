@@ -175,8 +175,5 @@ class LineView(ScrollView, can_focus=True):
 
 
 def _under_cursor(strip: Strip, width: int) -> Strip:
-    lit = [
-        Segment(segment.text, (segment.style or Style.null()) + CURSOR)
-        for segment in strip.crop(1, width)
-    ]
+    lit = [Segment(segment.text, (segment.style or Style.null()) + CURSOR) for segment in strip.crop(1, width)]
     return Strip([Segment("▶", MOODS["head"] + CURSOR), *lit])

@@ -236,4 +236,7 @@ class Model:
 
 def _nearly_empty(path: str) -> bool:
     """Whether a file that is being written does not yet hold a whole pcap file header (24 bytes)."""
-    return Path(path).is_file() and Path(path).stat().st_size < 24
+    try:
+        return Path(path).is_file() and Path(path).stat().st_size < 24
+    except (OSError, ValueError):
+        return False  # opening it will say why

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.binary import BinaryReader, decoder_for
 from sticktrace.capture.join import AtOnce, Joiner, lacks_empty_halves
+from sticktrace.capture.payload import Payload
 from sticktrace.capture.pcap import MAGICS, PcapWalk
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.source import Source, open_source
@@ -19,7 +20,7 @@ from sticktrace.errors import CaptureError
 if TYPE_CHECKING:
     from sticktrace.capture.line_patterns import LinePatterns
 
-__all__ = ["Damage", "Piece", "Progress", "Reader", "Source", "Transfer", "open_source", "reader_of"]
+__all__ = ["Damage", "Payload", "Piece", "Progress", "Reader", "Source", "Transfer", "open_source", "reader_of"]
 
 _PCAPNG = b"\x0a\x0d\x0d\x0a"
 _MOST_NAMED = 4
@@ -38,9 +39,16 @@ ACCEPTED = (
 )
 
 
-def reader_of(name: str, data: Any, patterns: LinePatterns | None = None) -> Reader:
+def reader_of(
+    name: str,
+    data: Any,
+    patterns: LinePatterns | None = None,
+    store: Payload | None = None,
+    known: int = _SAMPLE,
+) -> Reader:
     """The reader for these bytes, chosen by what they hold, never by a file name. Lines of text are read by these
-    ``patterns``. Raises CaptureError with one line that says what is accepted."""
+    ``patterns``; ``store`` takes the payload of a text, of which only the first ``known`` bytes choose, so that one that
+    grows stays what it was taken for. Raises CaptureError with one line that says what is accepted."""
     if not len(data):
         raise CaptureError(f"{name}: the capture is empty")
     head = bytes(data[:24])
@@ -48,7 +56,7 @@ def reader_of(name: str, data: Any, patterns: LinePatterns | None = None) -> Rea
         return _pcap(name, data, head)
     if head[:4] == _PCAPNG:
         return _pcapng(name, data)
-    return _text(name, data, head, patterns)
+    return _text(name, data, head, patterns, store, known)
 
 
 def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
@@ -58,7 +66,9 @@ def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
     return make(AtOnce if lacks_empty_halves(chain(islice(trial.transfers(), _TRIAL), rest)) else Joiner)
 
 
-def _text(name: str, data: Any, head: bytes, patterns: LinePatterns | None) -> Reader:
+def _text(
+    name: str, data: Any, head: bytes, patterns: LinePatterns | None, store: Payload | None, known: int
+) -> Reader:
     from sticktrace.capture.hex_text import HexTextReader, has_wrapper
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
     from sticktrace.capture.line_patterns import STANDARD
@@ -69,10 +79,10 @@ def _text(name: str, data: Any, head: bytes, patterns: LinePatterns | None) -> R
     from sticktrace.capture.usbmon_text import looks_like as looks_like_usbmon
 
     patterns = patterns or STANDARD
-    sample = as_utf8(bytes(data[:_SAMPLE]))
+    sample = as_utf8(bytes(data[: min(_SAMPLE, known)]))
     # Events first: their data words would pass for hex text.
     if looks_like_usbmon(sample):
-        return _joined(lambda join_as: UsbmonTextReader(data, join_as))
+        return _joined(lambda join_as: UsbmonTextReader(data, join_as, store))
     bytes_too = looks_like_hex(sample, patterns)
     # The bytes that a kernel prints of a failed command pass for hex text as well: wrappers tell the two apart.
     if not (bytes_too and _WRAPPER.search(sample)):
@@ -80,7 +90,7 @@ def _text(name: str, data: Any, head: bytes, patterns: LinePatterns | None) -> R
         if (weight > 1 and not (bytes_too and has_wrapper(sample, patterns))) or (weight == 1 and bytes_too < 2):
             return LogReader(data, patterns.logs)
     if bytes_too:
-        return HexTextReader(data, patterns)
+        return HexTextReader(data, patterns, store)
     alike = in_text(sample).words
     raise CaptureError(
         f"{name}: {alike or f'not a form that sticktrace reads (byte 0: {head[:8].hex(chr(32))})'}; it reads {ACCEPTED}"

@@ -188,7 +188,7 @@ def _take_places(line: Line, text: str) -> str:
     if pipe is not None:  # "82[13]:" is endpoint and length
         line.endpoint, line.length = int(pipe[1], 16), int(pipe[2])
         line.direction = "in" if line.endpoint & 0x80 else "out"
-        text = f"{' IN:' if line.endpoint & 0x80 else 'OUT:'}{' ' * (pipe.end() - 4)}{text[pipe.end():]}"
+        text = f"{' IN:' if line.endpoint & 0x80 else 'OUT:'}{' ' * (pipe.end() - 4)}{text[pipe.end() :]}"
     front = _FOUR.search(text)
     limit = min(front.start() if front else len(text), _WORDS_LIMIT)
     for pattern in (_ENDPOINT, _ADDRESS):

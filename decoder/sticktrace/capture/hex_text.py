@@ -29,6 +29,7 @@ from sticktrace.capture.hex_wire import Wire
 from sticktrace.capture.hex_words import WordLines
 from sticktrace.capture.line_patterns import STANDARD, LinePatterns
 from sticktrace.capture.logs import Statement
+from sticktrace.capture.payload import Deposit, Payload
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import Transfer
@@ -91,8 +92,9 @@ class HexTextReader(Reader):
     form = "hex text"
     speaks = True
 
-    def __init__(self, data: Any, patterns: LinePatterns = STANDARD) -> None:
+    def __init__(self, data: Any, patterns: LinePatterns = STANDARD, store: Payload | None = None) -> None:
         super().__init__(data)
+        self.deposit = Deposit(store)
         self.origin_ns = 0
         self._log = DamageLog()
         self.damage: list[Damage] = self._log
@@ -101,7 +103,7 @@ class HexTextReader(Reader):
         self._wire = Wire(self)
         self._ends = Ends(self._wire)
         self._table = patterns.words
-        self.payload = self._wire.payload
+        self.payload = self.deposit
         self._blocks = BlockBuilder()
         self._fields = FieldCollector(self._table.names)
         self._lines = TextLines(LONGEST_LINE, self._log)
@@ -159,6 +161,7 @@ class HexTextReader(Reader):
             yield from self._line(text)
 
     def finish(self) -> Iterator[Told]:
+        self.deposit.end(len(self.data))
         for text in self._lines.rest(self.data):
             yield from self._line(text)
         yield from self._heard(self._speech.flush())

@@ -13,6 +13,7 @@ from sticktrace.capture.hex_dialogue import REQUEST_SENSE, Dialogue, SenseWait
 from sticktrace.capture.hex_lines import CBW_SIGNATURE, CSW_SIGNATURE
 from sticktrace.capture.hex_places import Places
 from sticktrace.capture.hex_status import NAKED
+from sticktrace.capture.payload import Deposit
 from sticktrace.capture.transfer import CONTROL, GAP, Transfer
 
 SAID_AGAIN = "lines that say once more what was printed"
@@ -27,6 +28,7 @@ class Owner(Protocol):
     """The reader that counts records."""
 
     records: int
+    deposit: Deposit
     last_ns: int
 
     def skip(self, reason: str) -> None:
@@ -48,7 +50,7 @@ class Wire:
 
     def __init__(self, owner: Owner) -> None:
         self.owner = owner
-        self.payload = bytearray()
+        self.payload = owner.deposit
         self.assumed: list[str] = []
         self.dialogue = Dialogue()
         self._sense = SenseWait()
@@ -400,7 +402,7 @@ def _began(block: Block) -> int:
 
 
 def _kind(data: bytes, length: int | None = None) -> str:
-    """"cbw" or "csw" for a whole wrapper, or one whose true length is given and of which the head is there; else ""."""
+    """ "cbw" or "csw" for a whole wrapper, or one whose true length is given and of which the head is there; else ""."""
     size = len(data)
     if data.startswith(CBW_SIGNATURE) and (size == CBW_SIZE or (length == CBW_SIZE and size >= _CBW_HEAD)):
         return "cbw"

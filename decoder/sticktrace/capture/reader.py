@@ -80,8 +80,10 @@ class Reader:
         found = [_AT_ONCE] if self.join_as is AtOnce else []
         twice = self.skipped.get(REPEATED, 0)
         if twice:
-            found.append(f"{count_of(twice, 'record repeats', 'records repeat')} another one within microseconds: the "
-                         "bus was recorded through two interfaces; each event is counted once")
+            found.append(
+                f"{count_of(twice, 'record repeats', 'records repeat')} another one within microseconds: the "
+                "bus was recorded through two interfaces; each event is counted once"
+            )
         return found
 
     def overdue(self, bus: int, address: int, endpoints: Iterable[int], before_ns: int) -> list[Transfer]:

@@ -16,65 +16,73 @@ from sticktrace.writing.outputs import Identity, identity_of
 from sticktrace.writing.reasons import DiskFull, reason
 
 _RELEASE_STEP = 16 << 20
+_CUT = "another program cut the file short here while it was being read"
 
 
 class Source:
     """The bytes of one capture, mapped read-only. ``name`` is what to call it in messages, ``identity`` tells the file
-    that was given, whatever other names lead to it."""
+    that was given, whatever other names lead to it; ``known`` is how many bytes there were at the beginning."""
 
-    def __init__(
-        self, name: str, handle: IO[bytes], damage: list[Damage], identity: Identity | None = None
-    ) -> None:
+    def __init__(self, name: str, handle: IO[bytes], damage: list[Damage], identity: Identity | None = None) -> None:
         self.name = name
         self.identity = identity
         self.damage = damage
         self._handle = handle
-        self._released = 0
         self._data: Any = b""
         self.refresh()
+        self.known = len(self._data)
 
     @property
     def data(self) -> Any:
-        """All bytes that are there as of the last look. Raises CaptureError after `close`."""
+        """All bytes that were there at the last look. Raises CaptureError after `close`."""
         if self._handle.closed:
-            raise CaptureError(f"{self.name}: was closed; open it again")
+            self.check()
         return self._data
 
     def refresh(self) -> bool:
-        """Map what is there now. Returns whether it has grown since the last look."""
-        if not self._handle.closed:
-            self._handle.seek(0, 2)  # what a test or a spool still holds back goes into the file
-        size = self.size()
+        """Map what is there now. Returns whether it has grown since the last look. Raises CaptureError."""
+        self.check()
+        size = self._handle.seek(0, 2)
+        self.check(len(self._data))
         if size <= len(self._data):
             return False
         self._data = mmap.mmap(self._handle.fileno(), 0, access=mmap.ACCESS_READ)
         return True
 
-    def size(self) -> int:
-        """How many bytes the file holds at this moment. Raises CaptureError where another program cut it short: what
-        was mapped beyond its end can no longer be touched."""
+    def check(self, end: int = 0) -> None:
+        """Raises CaptureError unless the file is open and holds ``end`` bytes at this moment: what was mapped beyond
+        the end of a file that another program cut short can no longer be touched."""
         if self._handle.closed:
             raise CaptureError(f"{self.name}: was closed; open it again")
-        size = os.fstat(self._handle.fileno()).st_size
-        if size < len(self._data):
+        if end and (size := os.fstat(self._handle.fileno()).st_size) < min(end, len(self._data)):
             raise CaptureError(f"{self.name}: was cut short to {size:,} bytes while it was being read; open it again")
-        return size
+
+    def is_whole(self) -> bool:
+        """Whether all that was mapped is still there; else it is noted as damage."""
+        self.check()
+        try:
+            self.check(len(self._data))
+        except CaptureError:
+            place = f"byte {os.fstat(self._handle.fileno()).st_size}"
+            if all(damage.what != _CUT for damage in self.damage):
+                self.damage.append(Damage(place, _CUT))
+            return False
+        return True
 
     def read(self, at: int, count: int) -> bytes:
-        """Some of the bytes, looked at with care. Raises CaptureError."""
-        self.size()
+        """Some of the bytes. Raises CaptureError."""
+        self.check(at + count)
         return bytes(self._data[at : at + count])
 
-    def release(self, position: int) -> None:
-        """Tell the system that bytes before ``position`` are not needed for now, so that the pages of a long capture do
-        not pile up in memory. They come back by themselves when read again."""
-        if position - self._released < _RELEASE_STEP or not hasattr(mmap, "MADV_DONTNEED"):
-            return
-        step = mmap.PAGESIZE
-        start, end = self._released // step * step, position // step * step
-        if isinstance(self._data, mmap.mmap):
-            self._data.madvise(mmap.MADV_DONTNEED, start, end - start)
-        self._released = position
+    def release(self, start: int, stop: int) -> int:
+        """Tell the system that the bytes between two places are not needed for now, so that the pages of a long capture
+        do not pile up in memory. They come back by themselves when read again. Returns up to where that was done."""
+        if stop - start < _RELEASE_STEP or not hasattr(mmap, "MADV_DONTNEED"):
+            return start
+        first, end = start // mmap.PAGESIZE * mmap.PAGESIZE, stop // mmap.PAGESIZE * mmap.PAGESIZE
+        if isinstance(self._data, mmap.mmap) and end <= len(self._data):
+            self._data.madvise(mmap.MADV_DONTNEED, first, end - first)
+        return stop
 
     def close(self) -> None:
         """Let go of the file. Payload can no longer be read."""

@@ -13,6 +13,7 @@ from typing import Any
 
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.join import Joiner
+from sticktrace.capture.payload import Deposit, Payload
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import BREAK, BULK, CONTROL, INTERRUPT, ISOCHRONOUS, Transfer
@@ -51,9 +52,9 @@ class UsbmonTextReader(Reader):
 
     form = "usbmon text"
 
-    def __init__(self, data: Any, join_as: type[Joiner] = Joiner) -> None:
+    def __init__(self, data: Any, join_as: type[Joiner] = Joiner, store: Payload | None = None) -> None:
         super().__init__(data, join_as)
-        self.payload = bytearray()
+        self.payload = Deposit(store)
         self.origin_ns = 0
         self.joiner = join_as(self.skipped)
         self.joiners.append(self.joiner)
@@ -76,8 +77,10 @@ class UsbmonTextReader(Reader):
         said = super().assumed
         if self._events.folded:
             broken = count_of(self._events.folded, "event was", "events were")
-            said.append(f"{broken} broken over several lines, as mail programs do, and put together again; the first "
-                        f"in line {self._events.first}")
+            said.append(
+                f"{broken} broken over several lines, as mail programs do, and put together again; the first "
+                f"in line {self._events.first}"
+            )
         for place in self._breaks[:_MOST_BREAKS]:
             said.append(f"{place}, so another recording begins there: nothing is carried over from the one before")
         return said
@@ -87,6 +90,7 @@ class UsbmonTextReader(Reader):
             yield from self._line(text)
 
     def finish(self) -> Iterator[Transfer]:
+        self.payload.end(len(self.data))
         for text in self._lines.rest(self.data):
             yield from self._line(text)
         for found in self._events.end():

@@ -7,6 +7,7 @@ import shutil
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import click
@@ -61,6 +62,14 @@ def style(text: str, mood: str) -> str:
 def width() -> int:
     """Columns of the terminal; 0 in a pipe, which means no limit."""
     return shutil.get_terminal_size().columns if sys.stdout.isatty() else 0
+
+
+def is_there(word: str) -> bool:
+    """Whether a word names something that exists; a word that no file can be named is just none."""
+    try:
+        return Path(word).exists()
+    except (OSError, ValueError):
+        return False
 
 
 @contextmanager

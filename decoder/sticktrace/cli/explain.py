@@ -4,12 +4,20 @@ from __future__ import annotations
 
 import re
 import sys
-from pathlib import Path
 from typing import Any
 
 import click
 
-from sticktrace.cli.common import echo_all, opened, patterns_file, patterns_option, report_damage, style, width
+from sticktrace.cli.common import (
+    echo_all,
+    is_there,
+    opened,
+    patterns_file,
+    patterns_option,
+    report_damage,
+    style,
+    width,
+)
 
 _KINDS = ("cbw", "csw", "cdb", "ufi", "setup", "descriptors", "sense", "inquiry", "vpd", "capacity",
           "format-capacities", "mode6", "mode10", "luns", "uas", "port-status", "identify")  # fmt: skip
@@ -36,7 +44,7 @@ def command(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
       sticktrace explain 80 06 00 01 00 00 12 00
       sticktrace explain --as cdb 28 00 00 00 08 20 00 00 08 00
     """
-    if Path(words[0]).is_file():
+    if is_there(words[0]):
         _exchange(words, as_json)
     else:
         _hex(words, kind, as_json)

@@ -60,7 +60,9 @@ class Verbs(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        if args and args[0] not in VERBS and (args[0] == "-" or Path(args[0]).exists()):
+        from sticktrace.cli.common import is_there
+
+        if args and args[0] not in VERBS and (args[0] == "-" or is_there(args[0])):
             args = ["diagnose", *args]
         if args and args[0] not in VERBS and ("." in args[0] or "/" in args[0]):
             raise click.UsageError(f"{args[0]!r} is neither a verb nor a file that exists")

@@ -6,11 +6,11 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from threading import Thread
 
 import click
 
+from sticktrace.cli.common import is_there
 from sticktrace.errors import SticktraceError
 
 _CHUNK = 1 << 16
@@ -43,7 +43,7 @@ def command(capture: str, follow: bool, against: str | None) -> None:
             status, trouble = run(copying.spool.file.name, True, against or "", copying.is_alive)
             trouble = trouble or copying.trouble
     else:
-        if not Path(capture).exists():
+        if not is_there(capture):
             raise click.UsageError(f"{capture!r} does not exist")
         status, trouble = run(capture, follow, against or "")
     if trouble:

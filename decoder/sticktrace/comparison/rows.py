@@ -39,9 +39,7 @@ class Row:
 
 def rows(good: Story, bad: Story) -> list[Row]:
     """All rows, those that neither capture can fill left out."""
-    found = [
-        Row(label, value(good), value(bad), weight, stage) for label, weight, stage, value in (*_IDENTITY, *_SUMS)
-    ]
+    found = [Row(label, value(good), value(bad), weight, stage) for label, weight, stage, value in (*_IDENTITY, *_SUMS)]
     for lun in sorted(good.stick.units.keys() | bad.stick.units.keys()):
         found += _unit(good, bad, lun)
     found += _counts("command", good.sums.commands, bad.sums.commands)

@@ -1,8 +1,8 @@
 """Stages, findings, timing, comparison and board fit.
 
-    with sticktrace.open("stick.pcap") as capture:
-        diagnosis = diagnose(capture.reading())
-        print(diagnosis.verdict)
+with sticktrace.open("stick.pcap") as capture:
+    diagnosis = diagnose(capture.reading())
+    print(diagnosis.verdict)
 """
 
 from __future__ import annotations

@@ -16,12 +16,13 @@ from sticktrace.sticks.stages import Reached, Stage
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import EVIDENCE_LIMIT, Tally
 from sticktrace.sticks.unit import Unit
-from sticktrace.text import bytes_in_words, count_of
+from sticktrace.text import bytes_in_words, count_of, quoted
 from sticktrace.transport.items import Transport
 from sticktrace.volume.division import Volume
 
 if TYPE_CHECKING:
     from sticktrace.findings.scene import Scene
+
 
 class State(StrEnum):
     """What is known of a stage. A stage is failed only when something was tried and did not work."""
@@ -170,7 +171,7 @@ def _divided(stick: Stick, scene: Scene) -> str:
 
 def _mounted(stick: Stick, scene: Scene) -> str:
     known = [volume for volume in scene.volumes(_first_unit(stick, Stage.FILE_SYSTEM)) if volume.kind]
-    return f"{known[0].kind}{f' {known[0].label!r}' if known[0].label else ''}" if known else "known"
+    return f"{known[0].kind}{f' {quoted(known[0].label)}' if known[0].label else ''}" if known else "known"
 
 
 def _listed(stick: Stick, scene: Scene) -> str:

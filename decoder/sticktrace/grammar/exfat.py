@@ -166,8 +166,13 @@ NAME_ENTRY = Layout(
     "exFAT file name entry",
     "exFAT 7.7",
     field("EntryType", Int8ul, "C1h; 41h once deleted", "exFAT 7.7.1", default=FILE_NAME),
-    bits(1, spare(6), part("NoFatChain", 1, "must be 0"), part("AllocationPossible", 1, "must be 0"),
-         name="GeneralSecondaryFlags"),
+    bits(
+        1,
+        spare(6),
+        part("NoFatChain", 1, "must be 0"),
+        part("AllocationPossible", 1, "must be 0"),
+        name="GeneralSecondaryFlags",
+    ),
     field("FileName", Bytes(30), "15 characters of the name in UTF-16", "exFAT 7.7.3", meaning=_text),
 )
 

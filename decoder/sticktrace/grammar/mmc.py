@@ -98,9 +98,7 @@ _READ_CD = mmc(
     0xBE, "READ CD", _sector_byte(), address(4, START),
     number("TRANSFER LENGTH", 3, "blocks to read"), *_selection(),
 )  # fmt: skip
-_READ_CD_MSF = mmc(
-    0xB9, "READ CD MSF", _sector_byte(), reserved(1), *time("STARTING"), *time("ENDING"), *_selection()
-)
+_READ_CD_MSF = mmc(0xB9, "READ CD MSF", _sector_byte(), reserved(1), *time("STARTING"), *time("ENDING"), *_selection())
 
 _READ_HEADER = cdb(0x44, "READ HEADER", "MMC-2, READ HEADER command", msf(), address(4), reserved(1), allocation(2))
 

@@ -28,9 +28,7 @@ _PLAY_AUDIO = mmc(
     number("PLAY LENGTH", 2, "blocks to play"),
 )  # fmt: skip
 _PLAY_AUDIO_MSF = mmc(0x47, "PLAY AUDIO MSF", reserved(2), *time("STARTING"), *time("ENDING"))
-_PAUSE_RESUME = mmc(
-    0x4B, "PAUSE/RESUME", reserved(7), low(1, "RESUME", "which of the two", {0: "pause", 1: "go on"})
-)
+_PAUSE_RESUME = mmc(0x4B, "PAUSE/RESUME", reserved(7), low(1, "RESUME", "which of the two", {0: "pause", 1: "go on"}))
 _STOP_PLAY = mmc(0x4E, "STOP PLAY/SCAN", reserved(8))
 
 _PLAY_AUDIO_12 = mmc(

@@ -172,6 +172,7 @@ def _later_track_fields(values: Container, _coming: Any) -> Construct:
     fitting = [tail for size, tail in _TRACK_TAILS.items() if size <= values["TRACK INFORMATION LENGTH"]]
     return fitting[-1] if fitting else RAW
 
+
 TRACK_INFORMATION = Layout(
     "track information", _TRACK_INFORMATION,
     length("TRACK INFORMATION LENGTH"),

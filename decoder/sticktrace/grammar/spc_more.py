@@ -72,7 +72,6 @@ def _security(opcode: int, name: str, length: str) -> Layout:
     )  # fmt: skip
 
 
-
 def _units(direction: Direction, length: str) -> Callable[[Values], DataPhase]:
     """The length counts 512-byte units where INC_512 is 1 (SPC-4, SECURITY PROTOCOL IN and OUT)."""
 

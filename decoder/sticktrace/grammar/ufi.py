@@ -184,7 +184,9 @@ UFI_COMMANDS: tuple[Command, ...] = (
     _row(_ufi(0x00, "TEST UNIT READY", _unit(), reserved(10)), 0x00, NONE),
     _row(_ufi(0x01, "REZERO UNIT", _unit(), reserved(10)), 0x01, NONE),
     _row(
-        _ufi(0x03, "REQUEST SENSE", _unit(), reserved(2), _allocation(1), reserved(7)), 0x03, IN,
+        _ufi(0x03, "REQUEST SENSE", _unit(), reserved(2), _allocation(1), reserved(7)),
+        0x03,
+        IN,
         length="Allocation Length",
     ),
     _row(_FORMAT, 0x04, OUT, length="Parameter List Length"),

@@ -159,9 +159,11 @@ def account(
     if exchange.sense is not None:
         words = advice(exchange.sense.key, exchange.sense.asc, exchange.sense.ascq)
         yield ""
-        yield style("sense in words: ", "head") + in_words(
-            exchange.sense.key, exchange.sense.asc, exchange.sense.ascq
-        ) + (f". {words}" if words else "")
+        yield (
+            style("sense in words: ", "head")
+            + in_words(exchange.sense.key, exchange.sense.asc, exchange.sense.ascq)
+            + (f". {words}" if words else "")
+        )
 
 
 def _ranges(numbers: tuple[int, ...]) -> str:

@@ -71,8 +71,11 @@ def _list(found: Comparison, style: Style, everything: bool) -> Iterator[str]:
     for difference, count in shown:
         places = ", ".join(_places(difference))
         more = f"; {count - 1:,} more like it" if count > 1 else ""
-        yield "  " + style(_MARKS[difference.weight], _MOODS[difference.weight]) + f" {difference.text}" + style(
-            (f"  [{places}]" if places else "") + more, "quiet"
+        yield (
+            "  "
+            + style(_MARKS[difference.weight], _MOODS[difference.weight])
+            + f" {difference.text}"
+            + style((f"  [{places}]" if places else "") + more, "quiet")
         )
     if len(shown) < len(folded):
         yield f"  {len(folded) - len(shown):,} small ones are left out; --all shows them"

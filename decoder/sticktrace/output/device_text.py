@@ -13,7 +13,7 @@ from sticktrace.grammar.usb import CLASSES, PIPE_USAGES
 from sticktrace.output.listing import Style, plain
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.unit import Unit
-from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
+from sticktrace.text import bytes_in_words, count_of, quoted, safe, time_in_words
 
 
 def device_facts(stick: Stick) -> dict[str, Any]:
@@ -76,7 +76,7 @@ def _rows(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
     if facts["ids"]:
         yield "ids", f"{facts['ids']}, release {facts['release'] or 'not read'}, USB {facts['usb_release'] or '?'}"
     strings = facts["strings"]
-    told = [f"{what} {safe(strings[what])!r}" for what in ("manufacturer", "product", "serial") if strings[what]]
+    told = [f"{what} {quoted(strings[what])}" for what in ("manufacturer", "product", "serial") if strings[what]]
     if told:
         yield "strings", ", ".join(told)
     if facts["speed"]:

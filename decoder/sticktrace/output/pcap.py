@@ -38,8 +38,10 @@ def halves(transfer: Transfer, ident: int, read: Callable[[int, int], bytes]) ->
     if transfer.completed_ns >= 0 and transfer.status is not None:
         number = numbers[-1] if numbers else transfer.records[-1]
         came = data if incoming else b""
-        yield number, transfer.completed_ns, _record(
-            ident, b"C", transfer, endpoint, transfer.status, transfer.actual, came
+        yield (
+            number,
+            transfer.completed_ns,
+            _record(ident, b"C", transfer, endpoint, transfer.status, transfer.actual, came),
         )
 
 

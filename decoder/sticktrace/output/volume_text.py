@@ -9,7 +9,7 @@ from typing import Any
 
 from sticktrace.output.listing import Style, plain
 from sticktrace.output.volume_open import open_lines
-from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
+from sticktrace.text import bytes_in_words, count_of, quoted, safe, time_in_words
 from sticktrace.volume.changes import Change
 from sticktrace.volume.division import Volume
 from sticktrace.volume.medium import Medium
@@ -96,7 +96,7 @@ def _label(volume: Volume) -> str:
     """The label. That of exFAT stands in the root directory alone, which the capture may lack."""
     files = volume.files
     if volume.label or files is None or (files.root.slots is not None and files.root.slots.blocks):
-        return f"label {safe(volume.label)!r}" if volume.label else "no label"
+        return f"label {quoted(volume.label)}" if volume.label else "no label"
     return "label not in this capture"
 
 

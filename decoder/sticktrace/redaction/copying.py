@@ -241,7 +241,6 @@ class _Run:
                 if captured > 0 and self._bytes(transfer.data_at, min(4, transfer.captured)) not in _WRAPPERS:
                     self._fill(Piece(at, captured, captured), "pieces of other traffic")
 
-
     def _harmless(self, transfer: Transfer) -> bool:
         """Status bits of a hub, and the READ READY and WRITE READY IUs (UAS 6.2.1) of a storage device."""
         if transfer.captured > _SMALL or transfer.kind == INTERRUPT:
@@ -274,7 +273,7 @@ def _redacted(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) ->
         out.write(data)
 
     data = capture.source.data
-    text = TextPlaces(data, put) if capture.form == UsbmonTextReader.form else None
+    text = TextPlaces(capture, put) if capture.form == UsbmonTextReader.form else None
     run = _Run(capture, text.write if text is not None else put, keep, key)
     run.collect()
     run.decide()
@@ -295,12 +294,9 @@ def _logged(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> R
 
 def _rewritten(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> Redacted:
     """Hex text is written anew in the preferred form; what else a console printed could be anything and is left out."""
-    payload = bytearray(capture.skim().reader.payload)
-
-    def put(at: int, data: bytes) -> None:
-        payload[at : at + len(data)] = data
-
-    run = _Run(capture, put, keep, key)
+    capture.skim()
+    payload = capture.text_payload()
+    run = _Run(capture, payload.put, keep, key)
     run.collect()
     run.decide()
     for line in hex_lines(capture, payload):

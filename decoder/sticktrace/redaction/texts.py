@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from sticktrace.capture.hex_text import HexTextReader
 from sticktrace.capture.logs import Statement
+from sticktrace.capture.payload import Payload
 from sticktrace.capture.transfer import BREAK, CONTROL, GAP, Transfer
 from sticktrace.capture.usbmon_events import Event
 from sticktrace.capture.usbmon_text import UsbmonTextReader
@@ -21,8 +22,8 @@ _PER_LINE = 32
 class TextPlaces(UsbmonTextReader):
     """Where payload bytes stand in a usbmon text: in which lines, as which hex digits."""
 
-    def __init__(self, data: Any, put: Callable[[int, bytes], None]) -> None:
-        super().__init__(data)
+    def __init__(self, capture: Capture, put: Callable[[int, bytes], None]) -> None:
+        super().__init__(capture.source.data, store=capture.text_payload())
         self._put = put
         self._starts: list[int] = []
         self._spans: list[tuple[int, int]] = []
@@ -58,7 +59,7 @@ class TextPlaces(UsbmonTextReader):
             self._put(position, bytes([digit]))
 
 
-def hex_lines(capture: Capture, payload: bytearray) -> Iterator[str]:
+def hex_lines(capture: Capture, payload: Payload) -> Iterator[str]:
     """The transfers of hex text in the preferred form, with their bytes taken from ``payload``."""
     reader = capture.reading().reader
     for source in (reader.transfers(), reader.finish()):
@@ -69,7 +70,7 @@ def hex_lines(capture: Capture, payload: bytearray) -> Iterator[str]:
             yield from _transfer(transfer, payload, timed)
 
 
-def _transfer(transfer: Transfer, payload: bytearray, timed: bool) -> Iterator[str]:
+def _transfer(transfer: Transfer, payload: Payload, timed: bool) -> Iterator[str]:
     """One transfer: a control request as its setup packet and its data or status stage."""
     if transfer.kind == GAP:
         yield f"lost {transfer.requested} transfers\n"
@@ -80,7 +81,7 @@ def _transfer(transfer: Transfer, payload: bytearray, timed: bool) -> Iterator[s
         yield f"{_clock(transfer.submitted_ns, timed)}SETUP{device}: {transfer.setup.hex(' ')}\n"
         if transfer.status is None:
             return
-    data = bytes(payload[transfer.data_at : transfer.data_at + transfer.captured])
+    data = payload.read(transfer.data_at, transfer.captured)
     if transfer.not_printed and data[:4] in _FIELDS:
         yield from _labelled(transfer, data, timed)
         return

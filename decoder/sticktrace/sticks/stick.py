@@ -102,7 +102,7 @@ class Stick:
 
     @property
     def speed(self) -> str:
-        """"low", "full", "high", "super", or "" where nothing tells."""
+        """ "low", "full", "high", "super", or "" where nothing tells."""
         return self.device.speed_and_source()[0]
 
     @property

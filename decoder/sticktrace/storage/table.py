@@ -13,6 +13,7 @@ from typing import Any, overload
 
 from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import Piece
+from sticktrace.errors import SticktraceError
 from sticktrace.storage.commands import head, lba_and_blocks, name
 from sticktrace.storage.textpool import TextPool
 from sticktrace.transport.items import Direction, Exchange, Sense, Status, Transport
@@ -167,7 +168,10 @@ class ExchangeTable:
         for ``name`` (see `names`), ``status`` (STATUSES), ``direction`` (DIRECTIONS), ``stalled`` (bits of PHASES) and
         ``sense`` (key << 16 | asc << 8 | ascq); -1 stands for none.
 
-        A view blocks appending while it is held: take it, use it, let it go."""
+        A view blocks appending while it is held: take it, use it, let it go. Raises SticktraceError for other names."""
         import numpy as np
 
-        return np.frombuffer(self._numbers[name], dtype=self._numbers[name].typecode)
+        numbers = self._numbers.get(name)
+        if numbers is None:
+            raise SticktraceError(f"there is no column {name!r}; there are {', '.join(self._numbers)}")
+        return np.frombuffer(numbers, dtype=numbers.typecode)

@@ -122,7 +122,10 @@ _CBW = ("CBW IN", "CBW OUT", "CBW NONE")
 
 EARLY: dict[str, tuple[str, ...]] = {
     IDLE: (*_CBW, "IN", "OUT", "OTHER CSW", "STALL IN"),
-    DATA_IN: (*_CBW, "OTHER CSW",),
+    DATA_IN: (
+        *_CBW,
+        "OTHER CSW",
+    ),
     DATA_OUT: (*_CBW, "CSW", "OTHER CSW"),
     STATUS: (*_CBW, "OUT", "OTHER CSW", "BAD CSW"),
     LOST: (*_CBW, "IN", "OUT", "OTHER CSW"),

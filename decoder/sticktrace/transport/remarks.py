@@ -212,9 +212,7 @@ _ROWS: dict[Said, _Row] = {
     Said.MORE: _Row(("count",), "and {count} remarks more"),
     Said.REST_OF_MISSING: _Row(("bytes",), "{bytes} whose command may be among the transfers that the recorder lost"),
     Said.STRAY_BYTES: _Row(("bytes",), "{bytes} of data outside any exchange", _BOT + "3.3"),
-    Said.STRAY_STATUS: _Row(
-        ("tag", "value"), "a CSW with tag {tag}, status {value}, answers no command", _BOT + "3.3"
-    ),
+    Said.STRAY_STATUS: _Row(("tag", "value"), "a CSW with tag {tag}, status {value}, answers no command", _BOT + "3.3"),
     Said.STRAY_STALL: _Row((), "a STALL outside any exchange"),
     Said.STRAY_FAILURE: _Row(("status",), "a transfer outside any exchange ended without success: {status}"),
     Said.NO_COMMAND_UNIT: _Row(("bytes",), "{bytes} on the command pipe that are no command IU"),

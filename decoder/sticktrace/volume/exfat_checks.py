@@ -19,9 +19,7 @@ _REGION = 12
 """Sectors of a boot region; the last holds the checksum of the others, repeated."""
 
 
-def exfat_claims(
-    store: SectorStore, files: FileSystem
-) -> Iterator[tuple[str, str, Callable[[], Iterable[int]]]]:
+def exfat_claims(store: SectorStore, files: FileSystem) -> Iterator[tuple[str, str, Callable[[], Iterable[int]]]]:
     """(slug, sentence, what gives the exchanges that first showed it) for each contradiction that the capture holds
     both sides of."""
     ratio = files.shape.ratio

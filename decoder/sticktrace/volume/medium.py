@@ -21,6 +21,7 @@ _NO_END = 1 << 60
 _PIECES = 64
 """Pieces of files in one command that are followed."""
 
+
 class Medium:
     """Takes in the commands of one medium in time order. ``unit`` is the logical unit that it is in and ``number``
     which medium of that unit it is, from 1; ``bus``, ``address`` and ``lun`` say where it was when first seen.
@@ -161,4 +162,3 @@ class Medium:
         if covered < high - low:
             parts.append("outside any partition" if self.table.scheme else "not known")
         return parts
-

@@ -56,7 +56,7 @@ _SPEEDS = {
 
 
 def _speed(text: str) -> str:
-    """"low", "full", "high" or "super"."""
+    """ "low", "full", "high" or "super"."""
     text = text.lower()
     return next((speed for speed, starts in _SPEEDS.items() if text.startswith(starts)), text)
 

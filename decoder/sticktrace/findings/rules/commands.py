@@ -128,7 +128,6 @@ class Commands(PerStick):
         first = self.said[id(stick), pattern.slug]
         return first if tally.count == 1 or pattern is REFUSED_AGAIN else f"{first} (and {tally.count - 1} more)"
 
-
     def _usual(self, stick: Stick) -> int:
         """How long a READ or WRITE takes on average, the slow ones left out; -1 where none was slow, or too
         few were quick to tell."""

@@ -41,7 +41,6 @@ _TIMED_OUT = -110
 _SEEN_TO_FAIL = remarks.BUS_ERROR | remarks.TIMED_OUT | {remarks.BABBLE}
 
 
-
 class Recovery(PerStick):
     """Judges each trouble by what came after it."""
 
