@@ -47,8 +47,8 @@ def reader_of(
     known: int = _SAMPLE,
 ) -> Reader:
     """The reader for these bytes, chosen by what they hold, never by a file name. Lines of text are read by these
-    ``patterns``; ``store`` takes the payload of a text, of which only the first ``known`` bytes choose, so that one that
-    grows stays what it was taken for. Raises CaptureError with one line that says what is accepted."""
+    ``patterns``; ``store`` takes the payload of a text, of which only the first ``known`` bytes choose: one that grows
+    stays what it was taken for. Raises CaptureError with one line that says what is accepted."""
     if not len(data):
         raise CaptureError(f"{name}: the capture is empty")
     head = bytes(data[:24])
