@@ -262,10 +262,10 @@ def test_whatever_happens_to_packets(name: str, what: list[tuple[str, int, int]]
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.sampled_from(sorted(WHOLE)), st.data())
+@given(st.sampled_from(sorted(WHOLE.keys() - {"low"})), st.data())
 def test_one_lost_packet_harms_one_exchange_at_most(name: str, data: st.DataObject) -> None:
     """Whichever packet the recording lacks, all that is not of its transfer is as before, and nothing readable is
-    wrong."""
+    wrong. (Without its descriptor, no endpoint of a low-speed device would pass for a bulk one.)"""
     packets = WHOLE[name].packets
     wire = Bus(WHOLE[name].speed)
     number = data.draw(st.integers(0, len(packets) - 1))

@@ -40,7 +40,7 @@ PIDS: dict[int, Pid] = {
              "USB 2.0 8.4.5, 8.6.5"),
     SPLIT: Pid("SPLIT", "token to a hub: the transaction behind it is for a slower bus", "USB 2.0 8.4.2"),
     PING: Pid("PING", "token: is there room for a packet?", "USB 2.0 8.4.1, 8.5.1"),
-    EXT: Pid("EXT", "token: an extended token packet follows", "LPM ECN 8.4.1"),
+    EXT: Pid("EXT", "token: an extended token packet follows", "LPM ECN 4.1"),
 }  # fmt: skip
 """All sixteen, by byte."""
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from sticktrace.capture.packets.steps import Step
 from sticktrace.capture.packets.under_way import UnderWay, Wait
-from sticktrace.capture.transfer import BULK, ISOCHRONOUS, STALL, Transfer
+from sticktrace.capture.transfer import BULK, CONTROL, ISOCHRONOUS, STALL, Transfer
 
 if TYPE_CHECKING:
     from sticktrace.capture.packets.party import Party
@@ -208,7 +208,7 @@ class Attempts:
     def end(self, status: int | None, short: bool = False, waited_ns: int = -1) -> None:
         """Hand the transfer on. ``waited_ns`` is `Transfer.waited_ns`."""
         now, self.now = self.now, UnderWay()
-        if now.gap and status == 0 and not now.moved:
+        if now.gap and status == 0 and not now.moved and self.kind != CONTROL:
             status = None  # all that there was of it is an acknowledgement
         transfer = self._transfer(now, status, short)
         transfer.waited_ns = waited_ns

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from sticktrace.capture.packets.attempts import REPEATS, UNDER_WAY
 from sticktrace.capture.packets.pipe import Pipe
 from sticktrace.capture.packets.steps import Step
-from sticktrace.capture.packets.transactions import NOT_SPLIT, ODD, START
+from sticktrace.capture.packets.transactions import NOT_SPLIT, ODD, START, WAITED
 from sticktrace.capture.packets.under_way import UnderWay
 from sticktrace.capture.transfer import CONTROL, Transfer
 from sticktrace.codes import pids
@@ -41,6 +41,8 @@ class ControlPipe(Pipe):
             self.incoming = step.token == pids.IN
             if not self.open:
                 self.endpoint = 0x80 if self.incoming else 0
+            if self.doubt is not None and step.fate != WAITED and step.token != self.doubt.token:
+                self.settle()  # the next stage begins, and its toggle says nothing of the one before
             super().take(step)
 
     def learn(self) -> None:

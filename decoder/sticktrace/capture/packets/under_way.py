@@ -79,14 +79,18 @@ class UnderWay:
         self.offered: Step | None = None
 
     def _begin(self, time_ns: int, number: int) -> None:
-        if self.first_ns < 0:
-            self.first_ns = self.last_ns = time_ns
-            self.first_number = self.last_number = number
+        if self.first_ns < 0 or number < self.first_number:
+            self.first_ns, self.first_number = time_ns, number
+            self._reach(time_ns, number)
+
+    def _reach(self, time_ns: int, number: int) -> None:
+        if number > self.last_number:
+            self.last_ns, self.last_number = time_ns, number
 
     def touch(self, step: Step) -> None:
-        """A transaction belongs here."""
+        """A transaction belongs here. One that was in doubt may be older than what is known already."""
         self._begin(step.began_ns, step.number)
-        self.last_ns, self.last_number = step.ended_ns, step.last_number
+        self._reach(step.ended_ns, step.last_number)
 
     def waited(self, wait: Wait) -> None:
         """Waiting belongs here."""
@@ -95,8 +99,7 @@ class UnderWay:
             self.offered = wait.offered or self.offered
             self.naks += wait.count
             self.nak_ns += wait.length_ns
-            if wait.ended_ns > self.last_ns:
-                self.last_ns, self.last_number = wait.ended_ns, wait.last_number
+            self._reach(wait.ended_ns, wait.last_number)
 
     def recovered(self) -> None:
         """The other side answered: attempts that failed before are retries now."""
