@@ -43,8 +43,10 @@ class Reading:
         self._progress = progress
         self._released = 0
         self.reader: Reader = reader_of(source.name, source.data, patterns, store or Payload(), source.known)
+        self.reader.passed = self._report
         self.router = Router(self._read, self.reader.overdue)
         self.bus = self.router.bus
+        self.bus.told = self.reader.told
         self._seen: Counter[str] = Counter()
         self._in_exchanges = 0
 
@@ -102,7 +104,7 @@ class Reading:
             while out.waits and not (command_before(out.first_ns) and out.may_hold):
                 item = take()
                 if item.__class__ is Exchange:
-                    self._in_exchanges += len(item.records)
+                    self._in_exchanges += _weight(item)
                 else:
                     self._account(item)
                 yield item
@@ -123,15 +125,15 @@ class Reading:
 
     def _account(self, item: Item) -> None:
         if isinstance(item, Exchange):
-            self._in_exchanges += len(item.records)
+            self._in_exchanges += _weight(item)
         elif isinstance(item, Request):
             if not item.in_exchange:
-                self._seen["control requests"] += len(item.records)
+                self._seen["control requests"] += _weight(item)
         elif isinstance(item, Saying):
             if not item.in_exchange:
                 self._seen["what a log says"] += len(item.records)
         elif isinstance(item, Stray):
-            self._seen[f"not understood: {item.kind}"] += len(item.records)
+            self._seen[f"not understood: {item.kind}"] += _weight(item)
 
     def _report(self) -> bool:
         """Tells how far the reading is; returns whether the rest of the file is still there."""
@@ -147,12 +149,17 @@ class Reading:
 
     def places(self) -> Counter[str]:
         """Where each record ended, in words; the sum is the number of records."""
-        places = self._seen + self.router.elsewhere
+        places = self._seen + self.router.elsewhere + self.reader.places
         if self._in_exchanges:
             places["storage exchanges"] = self._in_exchanges
         for reason, count in self.reader.skipped.items():
             places[f"not understood: {reason}"] += count
         return places
+
+
+def _weight(item: Exchange | Request | Stray) -> int:
+    """Records of the capture that an item accounts for: of packets there are more than it names."""
+    return len(item.records) if item.wire is None else item.wire.packets
 
 
 class Exchanges:

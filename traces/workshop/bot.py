@@ -90,8 +90,10 @@ class BulkOnly(Transfers):
             return Result(None)
         moved = min(len(data), length) if incoming else self._accepted(length, odd)
         left = length - moved if residue is None else residue
-        final = odd.csw if odd.csw is not None else wire.csw(
-            tag if odd.csw_tag is None else odd.csw_tag, left, status, odd.csw_signature
+        final = (
+            odd.csw
+            if odd.csw is not None
+            else wire.csw(tag if odd.csw_tag is None else odd.csw_tag, left, status, odd.csw_signature)
         )
         if length and not self._data(data, length, incoming, final, odd):
             return Result(status if odd.csw_in_data else None, data if incoming else b"")
@@ -100,9 +102,7 @@ class BulkOnly(Transfers):
         return Result(status, data if incoming else b"")
 
     def _send(self, wrapper: bytes, odd: Oddity) -> bool:
-        self.bulk(
-            self.bulk_out, len(wrapper), wrapper, status=odd.command_error, id=self.command_id, flags=NO_DMA_MAP
-        )
+        self.bulk(self.bulk_out, len(wrapper), wrapper, status=odd.command_error, id=self.command_id, flags=NO_DMA_MAP)
         if odd.command_error == STALL and odd.clears:
             self.clear_halt(self.bulk_out)
         return odd.command_error == 0
@@ -220,4 +220,3 @@ class BulkOnly(Transfers):
             self.bulk(self.bulk_in, data_in, status=status, took_ns=took_ns)
         else:
             self.read_status(b"", status=status, took_ns=took_ns)
-

@@ -90,9 +90,7 @@ class Recorder:
 
     def pcap(self) -> bytes:
         """The capture as a pcap file."""
-        return forms.pcap(
-            self.halves, self.link_type, self.order, self.nanosecond, self.snap_length, self.event_limit
-        )
+        return forms.pcap(self.halves, self.link_type, self.order, self.nanosecond, self.snap_length, self.event_limit)
 
     def usbmon_text(self, bus_numbers: bool = True) -> str:
         """The capture as the kernel's text form: 'u' with bus numbers, 't' without."""

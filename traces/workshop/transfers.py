@@ -117,9 +117,7 @@ class Transfers:
         self.half("C", kind, endpoint, moved, data=back, status=status, id=id, flags=flags)
         self.recorder.wait(self.recorder.about(20_000))
 
-    def interrupt(
-        self, event: str, address: int, id: int, length: int, data: bytes = b"", status: int = 0
-    ) -> None:
+    def interrupt(self, event: str, address: int, id: int, length: int, data: bytes = b"", status: int = 0) -> None:
         """One half of a hub's status change transfer; ``length`` is what was asked or moved."""
         submitted = event == "S"
         self.half(

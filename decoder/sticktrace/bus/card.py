@@ -31,6 +31,7 @@ def card(device: Device) -> dict[str, Any]:
         },
         "speed": speed,
         "speed_from": source,
+        "place": device.place or None,
         "max_packet_0": _packet0(device),
         "max_power_ma": current.max_power_ma(device.superspeed) if current else None,
         "self_powered": current.self_powered if current else None,

@@ -43,6 +43,10 @@ class StringText(NamedTuple):
     whole: bool
 
 
+HUB_SAYS = "hub port status"
+"""How a speed is known that the port of a hub told (USB 2.0 11.24.2.7.1)."""
+
+
 @dataclass(slots=True, eq=False)
 class Device:
     """One device while it is plugged in.
@@ -50,7 +54,8 @@ class Device:
     Times are nanoseconds since the first record, -1 where the capture does not show them: ``attached_ns`` and
     ``detached_ns`` as a hub reported them, ``replaced_ns`` when another device answered in its place. ``descriptor`` is
     the device descriptor as far as read. ``strings`` is by (index, language). ``configuration`` is bConfigurationValue
-    as chosen (0: unconfigured), None if not seen. ``speed`` is "low", "full", "high", "super" or "" as a hub told.
+    as chosen (0: unconfigured), None if not seen. ``speed`` is "low", "full", "high", "super" or "" as a hub told,
+    or the capture's own headers or tokens (``speed_from``); ``place`` is where those say that it is plugged in.
     ``hub`` and ``port`` tell where it hangs, None and 0 if not seen. ``earlier`` is the same device (ids and serial
     number) before it was unplugged. ``unit_types`` is PERIPHERAL DEVICE TYPE by LUN, as told by INQUIRY. ``described``
     tells whether any request to it was seen: storage traffic alone says that there is a device, and nothing of what it
@@ -73,6 +78,8 @@ class Device:
     max_lun: int | None = None
     max_lun_result: str = "not seen"
     speed: str = ""
+    speed_from: str = ""
+    place: str = ""
     hub: Device | None = None
     port: int = 0
     as_hub: Hub | None = None
@@ -139,7 +146,7 @@ class Device:
         """The speed and how it is known; ("", "") where nothing tells. What no hub told is inferred from sizes that a
         speed demands: bulk packets of 512 at high speed, of 64 at most at full speed (USB 2.0 5.8.3)."""
         if self.speed:
-            return self.speed, "the log" if self.heard and not self.descriptor else "hub port status"
+            return self.speed, self.speed_from or ("the log" if self.heard and not self.descriptor else HUB_SAYS)
         if self.superspeed:
             return "super", "inferred from bMaxPacketSize0"
         if self.is_hub and self.descriptor[6:7] in (b"\x01", b"\x02"):
@@ -239,7 +246,10 @@ class Device:
         self.gaps += newcomer.gaps
         self.story += newcomer.story
         self.errors += newcomer.errors
-        self.waiting, self.speed = newcomer.waiting, newcomer.speed or self.speed
+        self.waiting = newcomer.waiting
+        if newcomer.speed:
+            self.speed, self.speed_from = newcomer.speed, newcomer.speed_from
+        self.place = newcomer.place or self.place
         if len(newcomer.descriptor) > len(self.descriptor):
             self.descriptor = newcomer.descriptor
         self.unconfigure()

@@ -23,12 +23,18 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from sticktrace.bus import learn, ports
-from sticktrace.bus.device import Device, Gap
+from sticktrace.bus.device import HUB_SAYS, Device, Gap
 from sticktrace.bus.events import BusEvent, Happening
 from sticktrace.bus.interfaces import Role, StorageInterface
 from sticktrace.bus.requests import Request, is_request, read_request
 from sticktrace.capture.transfer import INTERRUPT, Transfer
+from sticktrace.capture.wire import Told
 from sticktrace.text import time_in_words
+
+
+def _nothing_told(_bus: int, _address: int) -> Told | None:
+    return None
+
 
 Handler = Callable[["Bus", Device, Request, bytes], None]
 
@@ -66,6 +72,8 @@ class Bus:
         self.buses_with_hub: set[int] = set()
         self.unsettled: dict[int, Device] = {}
         self.settled: list[tuple[Device, Device]] = []
+        self.told: Callable[[int, int], Told | None] = _nothing_told
+        """What the capture's own headers or tokens tell of the device at an address of a bus."""
         self._events: list[BusEvent] = []
         self._speaker: Device | None = None
 
@@ -90,6 +98,7 @@ class Bus:
         self._events = []
         device = self._speaker = self._device_of(request)
         device.described = True
+        self._told_of(device, request)
         self._close_gap(device, request)
         if request.result not in _BENIGN:
             device.errors += 1
@@ -116,6 +125,15 @@ class Bus:
         self.at_address.clear()
         self.at_default.clear()
         self.buses_with_hub.clear()
+
+    def _told_of(self, device: Device, request: Request) -> None:
+        """Speed and place as headers or tokens tell; a hub's word on the speed stands above theirs."""
+        told = self.told(request.bus, request.address)
+        if told is None:
+            return
+        device.place = told.place or device.place
+        if told.speed and (not device.speed or device.speed_from != HUB_SAYS):
+            device.speed, device.speed_from = told.speed, told.source
 
     # Questions
 
@@ -205,7 +223,7 @@ class Bus:
     def replace(self, old: Device, request: Request, why: str) -> Device:
         """Another device answers where ``old`` did."""
         new = self.new_device(old.bus, request.time_ns, old.hub, old.port)
-        new.speed = old.speed
+        new.speed, new.speed_from, new.place = old.speed, old.speed_from, old.place
         old.replaced_ns = request.time_ns
         old.tell(request.end_ns, f"another device answers here now: {why}", request.records)
         new.tell(request.end_ns, f"answers in place of {old.title}: {why}", request.records)

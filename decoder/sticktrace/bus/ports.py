@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from sticktrace.bus.device import Device, Gap
+from sticktrace.bus.device import HUB_SAYS, Device, Gap
 from sticktrace.bus.events import Happening
 from sticktrace.bus.hubs import CONNECTION, ENABLE, OVER_CURRENT, RESETTING, Hub, Port, PortState, Reset
 from sticktrace.codes.usb_requests import BH_PORT_RESET, C_PORT_CONNECTION, PORT_POWER, PORT_RESET, PORT_SUSPEND
@@ -182,6 +182,6 @@ def _end_reset(hub: Hub, hub_device: Device, port: Port, request: Request, statu
     if not status & ENABLE:
         device.tell(request.end_ns, f"reset over after {took}, but the port is not enabled", request.records)
         return
-    device.speed = hub.speed(status)
+    device.speed, device.speed_from = hub.speed(status), HUB_SAYS
     device.waiting = ("reset", request.end_ns)
     device.tell(request.end_ns, f"reset over after at most {took}, {device.speed} speed", request.records)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 from sticktrace.bus.device import UNTOLD, Device
 from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
+from sticktrace.capture.wire import Wire
 from sticktrace.codes import usb_requests as codes
 from sticktrace.grammar import usb
 
@@ -58,6 +59,7 @@ class Request:
     number: int = 0
     in_exchange: bool = False
     device: Device = field(default=UNTOLD, repr=False)
+    wire: Wire | None = None
 
     @property
     def done(self) -> bool:
@@ -93,7 +95,7 @@ def read_request(transfer: Transfer, data: bytes = b"") -> Request:
     request = Request(
         transfer.start_ns, transfer.end_ns, transfer.bus, transfer.address, transfer.setup, "", "",
         result_in_words(transfer.status), transfer.status, transfer.requested, transfer.actual,
-        transfer.piece if transfer.captured else NO_DATA, transfer.records, "",
+        transfer.piece if transfer.captured else NO_DATA, transfer.records, "", wire=transfer.wire,
     )  # fmt: skip
     if len(transfer.setup) == 8:
         _from_setup(request)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.binary import BinaryReader, decoder_for
 from sticktrace.capture.join import AtOnce, Joiner, lacks_empty_halves
+from sticktrace.capture.packets import SPEEDS
 from sticktrace.capture.payload import Payload
 from sticktrace.capture.pcap import MAGICS, PcapWalk
 from sticktrace.capture.reader import Damage, Reader
@@ -34,8 +35,8 @@ _WRAPPER = re.compile(rb"(?i)55\W{0,3}(?:0x)?53\W{0,3}(?:0x)?42\W{0,3}(?:0x)?[45
 """A CBW's or a CSW's signature in hex (BOT 1.0 5.1, 5.2), as bytes or as a word."""
 
 ACCEPTED = (
-    "pcap or pcapng with link type 189, 220 or 249, usbmon text, hex text (docs/hex-text.md), or the log of a kernel, "
-    "a boot loader or a board (docs/logs.md)"
+    "pcap or pcapng with link type 189, 220, 249 or 266 (hosts) or 288, 293, 294 or 295 (packets), usbmon text, hex "
+    "text (docs/hex-text.md), or the log of a kernel, a boot loader or a board (docs/logs.md)"
 )
 
 
@@ -101,6 +102,10 @@ def _pcap(name: str, data: Any, head: bytes) -> Reader:
     if len(head) < 24:
         raise CaptureError(f"{name}: byte {len(head)}: cut off inside the 24-byte file header; record it again")
     walk = PcapWalk(data)
+    if walk.link_type in SPEEDS:
+        from sticktrace.capture.packets.reader import PacketReader
+
+        return PacketReader("pcap", data, walk)
     reader = BinaryReader("pcap", data, walk)
     if decoder_for(walk.link_type, reader) is None:
         raise CaptureError(
@@ -110,12 +115,12 @@ def _pcap(name: str, data: Any, head: bytes) -> Reader:
 
 
 def _pcapng(name: str, data: Any) -> Reader:
-    from sticktrace.capture.pcapng_reader import PcapngReader, strangers
+    from sticktrace.capture.pcapng_reader import PcapngReader, packet_reader, strangers
 
     try:
         others = strangers(data)
         if not others:
-            return _joined(lambda join_as: PcapngReader(data, join_as))
+            return packet_reader(data) or _joined(lambda join_as: PcapngReader(data, join_as))
     except CaptureError as error:
         raise CaptureError(f"{name}: {error}") from error
     shown = ", ".join(map(str, others[:_MOST_NAMED])) + (", ..." if len(others) > _MOST_NAMED else "")

@@ -42,6 +42,10 @@ def decoder_for(link_type: int, reader: Reader) -> FrameDecoder | None:
         from sticktrace.capture.windows import WindowsFrames
 
         return WindowsFrames(reader)
+    if link_type == 266:
+        from sticktrace.capture.darwin import DarwinFrames
+
+        return DarwinFrames(reader)
     return None
 
 

@@ -402,7 +402,7 @@ def _began(block: Block) -> int:
 
 
 def _kind(data: bytes, length: int | None = None) -> str:
-    """ "cbw" or "csw" for a whole wrapper, or one whose true length is given and of which the head is there; else ""."""
+    """ "cbw" or "csw" for a whole wrapper, or one of true length given whose head is there; else ""."""
     size = len(data)
     if data.startswith(CBW_SIGNATURE) and (size == CBW_SIZE or (length == CBW_SIZE and size >= _CBW_HEAD)):
         return "cbw"

@@ -12,6 +12,7 @@ import sys
 from collections.abc import Iterator
 from typing import Any
 
+from sticktrace.capture.blocks import Block, Chain, words
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.reader import Damage
 from sticktrace.text import count_of
@@ -49,10 +50,12 @@ class PcapWalk:
         # The high half of this word holds frame check information, not link type.
         self.link_type = struct.unpack_from(self.order + "I", data, 20)[0] & 0xFFFF
         self.position = 24
+        self.interface = 0
         self.lost = False
         self._log = DamageLog()
         self.damage: list[Damage] = self._log
         self._unpack = struct.Struct(self.order + "IIII").unpack_from
+        self._chain = Chain(self.order, length_at=8, constant=_HEADER, spread=1)
         self._seconds: int | None = None
         self._last_at = 24
 
@@ -80,6 +83,25 @@ class PcapWalk:
             position = self.position = at + captured
             self._last_at = at
             yield seconds * 1_000_000_000 + fraction * tick_ns, at, captured, original, link_type, order
+
+    def ordinary(self, data: Any, most: int) -> Block | None:
+        """Up to ``most`` records from ``position`` on as columns, as far as `walk` would have no doubt about them."""
+        import numpy as np
+
+        if self.lost or self._seconds is None:
+            return None
+        raw = np.frombuffer(data, np.uint8)
+        starts = self._chain.starts(raw, self.position, most)
+        seconds, fraction, captured, original = words(raw, starts, self.order, 4).astype(np.int64).T
+        doubtful = (captured > original) | (original > LARGEST_RECORD) | (np.abs(seconds - self._seconds) >= _DAY)
+        count = int(doubtful.argmax()) if doubtful.any() else len(starts)
+        if not count:
+            return None
+        self._last_at = int(starts[count - 1]) + _HEADER
+        self.position = self._last_at + int(captured[count - 1])
+        time_ns = seconds * 1_000_000_000 + fraction * self.tick_ns
+        columns = [column[:count] for column in (time_ns, starts + _HEADER, captured, original)]
+        return Block._make([*columns, np.zeros(count, np.int64), [(self.link_type, self.order, 0)]])
 
     def finish(self, data: Any) -> None:
         """Reports what is left after the last whole record."""

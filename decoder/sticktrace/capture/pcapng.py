@@ -12,7 +12,9 @@ import struct
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
+from sticktrace.capture.blocks import Block, Chain, Column, words
 from sticktrace.capture.damage_log import DamageLog
+from sticktrace.capture.packets import RENDERED
 from sticktrace.capture.pcap import SEARCH, Frame
 from sticktrace.capture.reader import Damage
 from sticktrace.errors import CaptureError
@@ -23,7 +25,7 @@ SECTION, INTERFACE, OLD_PACKET, SIMPLE, STATISTICS, ENHANCED = 0x0A0D0D0A, 1, 2,
 
 LARGEST_BLOCK = 32 << 20
 MOST_INTERFACES = 1 << 16
-_OPTION_END, _IF_TSRESOL, _IF_TSOFFSET, _ISB_IFDROP, _ISB_OSDROP = 0, 9, 14, 5, 7
+_OPTION_END, _COMMENT, _IF_TSRESOL, _IF_TSOFFSET, _ISB_IFDROP, _ISB_OSDROP = 0, 1, 9, 14, 5, 7
 _SMALLEST = {SECTION: 28, INTERFACE: 20, OLD_PACKET: 32, SIMPLE: 16, STATISTICS: 24, ENHANCED: 32}
 _WAIT = -1
 
@@ -47,6 +49,7 @@ class PcapngWalk:
         if order is None:
             raise CaptureError("byte 8: no byte-order magic, so this is not a pcapng section; record it again")
         self.position = 0
+        self.interface = 0
         self._log = DamageLog()
         self.damage: list[Damage] = self._log
         self.lost = False
@@ -54,20 +57,23 @@ class PcapngWalk:
         self._use(order)
         self._time_ns = 0
         self._untimed = False
+        self.rendered = False
         self._undeclared: set[int] = set()
 
     @property
     def assumed(self) -> list[str]:
         """What the packets do not say and was taken for granted, in sentences."""
-        if not self._untimed:
-            return []
-        # Section 4.4 of the draft: a simple packet block has no time stamp. That is its form, not a fault.
-        return ["packets without a time (simple packet blocks) take the last time known, or 0 before any"]
+        told = [RENDERED] if self.rendered else []
+        if self._untimed:
+            # Section 4.4 of the draft: a simple packet block has no time stamp. That is its form, not a fault.
+            told.append("packets without a time (simple packet blocks) take the last time known, or 0 before any")
+        return told
 
     def _use(self, order: str) -> None:
         self.order = order
         self._words = struct.Struct(order + "7I").unpack_from
         self._word = struct.Struct(order + "I").unpack_from
+        self._chain = Chain(order, length_at=4, constant=0, spread=0)
 
     def walk(self, data: Any) -> Iterator[Frame]:
         """Yields the packets of whole blocks from ``position`` on."""
@@ -86,7 +92,7 @@ class PcapngWalk:
                     and word(data, end - 4)[0] == total and number < len(interfaces)
                 ):  # fmt: skip
                     if high != now_high or number != now_number:
-                        now_number, now_high = number, high
+                        now_number, now_high, self.interface = number, high, number
                         link_type, _, scale, divisor, offset_ns = interfaces[number]
                         base_ns = (high << 32) * scale + offset_ns
                     if divisor == 1:
@@ -106,9 +112,46 @@ class PcapngWalk:
             words, word, order, interfaces = self._words, self._word, self.order, self.interfaces
             now_number = -1
             if frame is not None:
-                time_ns = frame[0]
+                time_ns = self._time_ns = frame[0]
                 yield frame
         self._time_ns = time_ns
+
+    def ordinary(self, data: Any, most: int) -> Block | None:
+        """Up to ``most`` enhanced packet blocks from ``position`` on as columns, as far as `walk` would take them as
+        they are; None if something else comes next."""
+        import numpy as np
+
+        if self.lost or not self.interfaces:
+            return None
+        raw = np.frombuffer(data, np.uint8)
+        starts = self._chain.starts(raw, self.position, most)
+        starts = starts[starts + 32 <= len(raw)]
+        kind, total, number, high, low, captured, original = words(raw, starts, self.order, 7).astype(np.int64).T
+        latest = np.array([_most_ticks(interface) for interface in self.interfaces], np.int64)
+        fits = (kind == ENHANCED) & (captured + 32 <= total) & (total <= LARGEST_BLOCK) & (total & 3 == 0)
+        fits &= (number < len(latest)) & (high < 1 << 30)
+        fits &= (high << 32 | low) <= latest[np.minimum(number, len(latest) - 1)]
+        count = len(starts) if fits.all() else int(fits.argmin())
+        fits[:count] &= words(raw, starts[:count] + total[:count] - 4, self.order) == total[:count]
+        count = len(starts) if fits.all() else int(fits.argmin())
+        if not count:
+            return None
+        self.position = int(starts[count - 1] + total[count - 1])
+        kept = (column[:count] for column in (high << 32 | low, starts + 28, captured, original, number))
+        ticks, at, captured, original, number = kept
+        time_ns = self._times(ticks, number)
+        self._time_ns = int(time_ns[-1])
+        sources = [(interface.link_type, self.order, index) for index, interface in enumerate(self.interfaces)]
+        return Block(time_ns, at, captured, original, number, sources)
+
+    def _times(self, ticks: Column, number: Column) -> Column:
+        """Absolute times in ns of packets of these interfaces."""
+        import numpy as np
+
+        scale, divisor, offset_ns = (
+            np.array([interface[place] for interface in self.interfaces], np.int64)[number] for place in (2, 3, 4)
+        )
+        return ticks // divisor * scale + ticks % divisor * scale // divisor + offset_ns
 
     def finish(self, data: Any) -> None:
         """Reports what is left after the last whole block."""
@@ -122,7 +165,7 @@ class PcapngWalk:
         if end - position < _SMALLEST.get(kind, 12) or self._total(data, position) != end - position:
             return None
         if kind == SECTION:
-            self._section(data, position)
+            self._section(data, position, end)
         elif kind == INTERFACE:
             self._interface(data, position, end)
         elif kind == STATISTICS:
@@ -133,10 +176,13 @@ class PcapngWalk:
             return self._packet(data, position, end, kind)
         return None
 
-    def _section(self, data: Any, position: int) -> None:
+    def _section(self, data: Any, position: int, end: int) -> None:
         self._use(_order_at(data, position) or self.order)
         self.interfaces = []
         self._undeclared.clear()
+        for code, at, length in self._options(data, position + 24, end - 4):
+            if code == _COMMENT and length == len(RENDERED) and bytes(data[at : at + length]) == RENDERED.encode():
+                self.rendered = True
         major = struct.unpack_from(self.order + "H", data, position + 12)[0]
         if major != 1:
             self._log.report(f"byte {position}", f"a section of version {major}, read as version 1")
@@ -178,6 +224,7 @@ class PcapngWalk:
         interface = self._declared(number, position)
         if interface is None:
             return None
+        self.interface = number
         if captured > end - position - 32:
             self._log.report(f"byte {position}", f"a packet claims {captured} bytes, more than its block holds")
             captured = end - position - 32
@@ -189,6 +236,7 @@ class PcapngWalk:
         if interface is None:
             return None
         self._untimed = True
+        self.interface = 0
         original = self._word(data, position + 8)[0]
         captured = min(original, end - position - 16, interface.snap_length or original)
         return self._time_ns, position + 12, captured, original, interface.link_type, self.order
@@ -279,6 +327,14 @@ def _order_at(data: Any, position: int) -> str | None:
         return None
     magic = bytes(data[position + 8 : position + 12])
     return {b"\x4d\x3c\x2b\x1a": "<", b"\x1a\x2b\x3c\x4d": ">"}.get(magic)
+
+
+def _most_ticks(interface: Interface) -> int:
+    """The latest time of an interface that can be worked out in 64 bits, -1 if none can."""
+    _, _, scale, divisor, offset_ns = interface
+    if divisor * scale >= 1 << 62 or abs(offset_ns) >= 1 << 62:
+        return -1
+    return min((1 << 62) // scale * divisor, (1 << 62) - 1)
 
 
 def _resolution(value: int) -> tuple[int, int]:

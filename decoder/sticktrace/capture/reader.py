@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.join import REPEATED, AtOnce, Joiner
 from sticktrace.capture.lookalikes import Lookalikes
 from sticktrace.capture.transfer import Transfer
+from sticktrace.capture.wire import Told
 from sticktrace.text import count_of
+
+if TYPE_CHECKING:
+    from sticktrace.capture.packets.events import WireEvent
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +32,11 @@ _AT_ONCE = (
     "the recording holds only the halves of transfers that carry data; "
     "what was submitted counts as sent, and when a read was asked for is not known"
 )
+
+
+def _all_there() -> bool:
+    """Nobody looks after the file."""
+    return True
 
 
 class Reader:
@@ -59,6 +68,12 @@ class Reader:
         self.damage: list[Damage] = []
         self.joiners: list[Joiner] = []
         self.unread = Lookalikes()
+        self.wire_events: list[WireEvent] = []
+        """What a recording of packets shows beyond transfers, see `WireEvents`."""
+
+        self._devices_told: dict[tuple[int, int], Told] = {}
+        self.passed: Callable[[], bool] = _all_there
+        """Called now and then by a reader that may go on for long without a transfer; returns whether to go on."""
 
     def transfers(self) -> Iterator[Any]:
         """Transfers completed so far, in order of completion. Ends where whole records end; when ``data`` has grown
@@ -73,6 +88,19 @@ class Reader:
     def position(self) -> int:
         """How many bytes of ``data`` have been taken in, for progress."""
         raise NotImplementedError
+
+    @property
+    def places(self) -> Counter[str]:
+        """Records that belong to no transfer though they are understood, by place in words."""
+        return Counter()
+
+    def tell(self, bus: int, address: int, told: Told) -> None:
+        """Take in what a header tells of a device."""
+        self._devices_told[bus, address] = told
+
+    def told(self, bus: int, address: int) -> Told | None:
+        """What the capture's own headers or tokens tell of the device that has this address now."""
+        return self._devices_told.get((bus, address))
 
     @property
     def assumed(self) -> list[str]:

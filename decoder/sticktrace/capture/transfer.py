@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from sticktrace.capture.wire import Wire
+
 ISOCHRONOUS, INTERRUPT, CONTROL, BULK = 0, 1, 2, 3
 """Transfer kinds, numbered as in the Linux capture header (kernel documentation, usbmon)."""
 
@@ -38,11 +40,14 @@ class Transfer:
     code where the form has one (link type 249), else -1. ``waited_ns`` is how long a transfer without completion had
     waited when the capture ended, -1 for one whose completion is known or known to be lost. ``not_printed`` names the
     fields of a wrapper that a text did not print: what stands in their place is no observation.
+
+    Of packets, the halves are the first and the last packet, ``records`` these two, and ``requested`` is -1 for a read,
+    as what the host had room for is not on the wire. ``wire`` has what packets add, None for captures of a host.
     """
 
     __slots__ = (
         "actual", "address", "bus", "captured", "completed_ns", "data_at", "endpoint", "function", "kind",
-        "not_printed", "records", "requested", "setup", "status", "submitted_ns", "waited_ns",
+        "not_printed", "records", "requested", "setup", "status", "submitted_ns", "waited_ns", "wire",
     )  # fmt: skip
 
     def __init__(
@@ -66,6 +71,17 @@ class Transfer:
         self.function = function
         self.waited_ns = -1
         self.not_printed: tuple[str, ...] = ()
+        self.wire: Wire | None = None
+
+    @property
+    def weight(self) -> int:
+        """How many records of the capture are accounted for by this transfer."""
+        return len(self.records) if self.wire is None else self.wire.packets
+
+    @property
+    def fell_short(self) -> bool:
+        """Whether less came than was asked, or, of packets, than the last packet had room for."""
+        return self.actual < self.requested or (self.wire is not None and self.wire.short)
 
     @property
     def incoming(self) -> bool:

@@ -20,7 +20,7 @@ from sticktrace.cli.common import (
 )
 
 _KINDS = ("cbw", "csw", "cdb", "ufi", "setup", "descriptors", "sense", "inquiry", "vpd", "capacity",
-          "format-capacities", "mode6", "mode10", "luns", "uas", "port-status", "identify")  # fmt: skip
+          "format-capacities", "mode6", "mode10", "luns", "uas", "port-status", "identify", "packet")  # fmt: skip
 _SHOWN = 60
 
 
@@ -33,15 +33,16 @@ def command(words: tuple[str, ...], kind: str | None, as_json: bool) -> None:
     """Account for every byte of exchange NUMBER of CAPTURE, or of HEX, or of hex on standard input ("-"), where lines
     of a console do as well: whatever `diagnose` reads in them is explained.
 
-    What the hex is, is told by itself: a CBW, CSW, command block, setup packet (with its data behind it),
-    descriptors, sense, INQUIRY or other parameter data. Parameter data that does not say what it is, like that of LOG
-    SENSE, is explained behind its command block: --as cdb, or --as ufi for the 12-byte form.
+    What the hex is, is told by itself: a CBW, CSW, command block, setup packet (with its data behind it), descriptors,
+    sense, INQUIRY or other parameter data, a packet of the bus from its PID on. Parameter data that does not say what
+    it is, like that of LOG SENSE, is explained behind its command block: --as cdb, or --as ufi for the 12-byte form.
 
     \b
     Examples:
       sticktrace explain stick.pcap 12
       sticktrace explain 70 00 06 00 00 00 00 0A 00 00 00 00 28 00 00 00 00 00
       sticktrace explain 80 06 00 01 00 00 12 00
+      sticktrace explain 69 01 E8
       sticktrace explain --as cdb 28 00 00 00 08 20 00 00 08 00
     """
     if is_there(words[0]):

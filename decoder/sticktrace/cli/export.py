@@ -14,7 +14,7 @@ from sticktrace.cli.common import capture_argument, labelled, opened, report_dam
 from sticktrace.errors import SticktraceError
 
 _REQUEST_SENSE = 0x03
-_FORMS = ["jsonl", "csv", "pcap"]
+_FORMS = ["jsonl", "csv", "pcap", "packets"]
 _CSV = (
     "number", "time_ns", "duration_ns", "bus", "address", "lun", "tag", "opcode", "command", "cdb", "lba", "blocks",
     "direction", "expected", "moved", "residue", "status", "sense", "case", "stalled", "truncated", "touches", "notes",
@@ -25,17 +25,27 @@ _CSV = (
 @capture_argument
 @words_argument
 @click.option("--as", "form", type=click.Choice(_FORMS), default="jsonl", show_default=True, help="Form.")
-@click.option("--to", "target", default="-", metavar="FILE", help="File instead of output; a pcap needs one.")
+@click.option("--to", "target", default="-", metavar="FILE", help="File instead of output; pcap and packets need one.")
+@click.option(
+    "--speed",
+    type=click.Choice(["low", "full", "high"]),
+    default="high",
+    show_default=True,
+    help="Speed of the packets.",
+)
 @click.option("--overwrite", is_flag=True, help="Write over a file that exists.")
-def command(capture: str, words: tuple[str, ...], form: str, target: str, overwrite: bool) -> None:
-    """Write what CAPTURE holds as JSON lines (docs/json-lines.md), as CSV of the exchanges, or as pcap.
+def command(capture: str, words: tuple[str, ...], form: str, target: str, speed: str, overwrite: bool) -> None:
+    """Write what CAPTURE holds as JSON lines (docs/json-lines.md), as CSV of the exchanges, as pcap, or as packets.
 
     JSON lines begin with a line of kind "capture"; exchanges, requests and strays follow in time order, then devices,
     stages and findings. KEY:VALUE words select exchanges, as in `sticktrace exchanges`.
 
     As pcap, any form becomes link type 220; with KEY:VALUE words the chosen exchanges and all control requests, which
     makes a small file to attach to a report (`sticktrace redact` takes out what is private).
-    """
+
+    As packets, what a host recorded is rendered as the packets that would have carried it, at a speed of your choice:
+    pcapng with link type 293, 294 or 295, for teaching and comparing. Nothing in it was recorded on the wire: answers
+    NAK, retries and times between packets are not known, and the file says so."""
     from sticktrace.output.selection import Selection
 
     selection = Selection(words)
@@ -43,6 +53,10 @@ def command(capture: str, words: tuple[str, ...], form: str, target: str, overwr
         reading = source.reading()
         if form == "pcap":
             _pcap(source, selection, target, overwrite)
+            report_damage(source.skim(), capture)
+            return
+        if form == "packets":
+            _packets(source, selection, target, overwrite, speed)
             report_damage(source.skim(), capture)
             return
         lines = _jsonl(source, reading, selection) if form == "jsonl" else _csv(reading, selection)
@@ -76,6 +90,25 @@ def _pcap(source: Any, selection: Any, target: str, overwrite: bool) -> None:
         wanted = _records_of(source.reading(), selection) if selection.words else None
         count = write(source.reading(), out, wanted)
     click.echo(f"{safe(target)}: {count} records", err=True)
+
+
+def _packets(source: Any, selection: Any, target: str, overwrite: bool, speed: str) -> None:
+    from sticktrace.capture.packets import RENDERED
+    from sticktrace.capture.packets.reader import PacketReader
+    from sticktrace.output.packet_file import write
+    from sticktrace.text import count_of, safe
+    from sticktrace.writing.outputs import new_file
+
+    if target == "-":
+        raise click.UsageError("packets need a file: --to FILE")
+    if isinstance(source.reading().reader, PacketReader):
+        raise click.UsageError(f"{source.name} holds packets already; --as pcap makes a capture of a host from it")
+    with new_file(Path(target), [source.source.identity], overwrite) as out:
+        wanted = _records_of(source.reading(), selection) if selection.words else None
+        count, left_out = write(source.reading(), out, speed, wanted)
+    click.echo(f"{safe(target)}: {count_of(count, 'packet')}, {RENDERED}", err=True)
+    for reason, times in left_out.items():
+        click.echo(f"{safe(target)}: left out {times} {reason}", err=True)
 
 
 def _records_of(reading: Any, selection: Any) -> set[int]:

@@ -4,6 +4,7 @@ Linux captures carry a negative errno; names and causes follow the kernel docume
 on sticks is common practice. Numbers are those of x86 and ARM; a few architectures number them otherwise.
 Windows captures (link type 249) carry a USBD status as listed in the Windows driver headers (``usb.h``). The
 low codes are the completion codes of the OHCI 1.0a specification (4.3.3) and map to errno numbers as those do.
+macOS captures (link type 266) carry an IOReturn as listed in the public headers of that system, from memory.
 """
 
 from __future__ import annotations
@@ -89,6 +90,35 @@ def from_usbd(code: int) -> int:
     """The errno for a USBD status (unsigned 32-bit); codes not listed go by their severity bits."""
     known = USBD.get(code)
     return known[1] if known else _SEVERITY[code >> 30 & 3]
+
+
+IORETURN: dict[int, int] = {
+    0x00000000: 0,
+    0xE0004001: -84,  # CRC error; the low ones follow OHCI's completion codes as well
+    0xE0004002: -71,  # bit stuffing
+    0xE0004003: -84,  # data toggle
+    0xE0004006: -71,  # PID check
+    0xE0004007: -71,  # unexpected PID
+    0xE000400C: -75,  # buffer overrun
+    0xE000400D: -63,  # buffer underrun
+    0xE000404F: -32,  # pipe stalled
+    0xE0004051: -110,  # transaction timed out
+    0xE00002C0: -19,  # no such device
+    0xE00002C2: -22,  # bad argument
+    0xE00002C7: -22,  # not supported
+    0xE00002D6: -110,  # timeout
+    0xE00002D9: -19,  # not attached
+    0xE00002E7: -121,  # underrun: less data than asked
+    0xE00002E8: -75,  # overrun: more data than fits
+    0xE00002EB: -104,  # aborted
+    0xE00002ED: -71,  # not responding
+}
+"""IOReturn of a completed request, and the errno that means the same in a Linux capture."""
+
+
+def from_ioreturn(code: int) -> int:
+    """The errno for an IOReturn (unsigned 32-bit); codes not listed are errors that say no more."""
+    return IORETURN.get(code, -71)
 
 
 def usbd_name(code: int) -> str:

@@ -81,6 +81,8 @@ def _rows(facts: dict[str, Any]) -> Iterator[tuple[str, str]]:
         yield "strings", ", ".join(told)
     if facts["speed"]:
         yield "speed", facts["speed"] + (f" ({facts['speed_from']})" if facts["speed_from"] else "")
+    if facts["place"]:
+        yield "plugged in", facts["place"]
     if facts["max_packet_0"]:
         yield "endpoint 0", f"{facts['max_packet_0']} bytes a packet"
     if facts["max_power_ma"] is not None:

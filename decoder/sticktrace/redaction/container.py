@@ -9,6 +9,8 @@ import struct
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from sticktrace.capture.packets import RENDERED
+
 _SECTION, _INTERFACE, _SIMPLE, _ENHANCED, _OLD = 0x0A0D0D0A, 1, 3, 6, 2
 _FIXED = {_SECTION: 16, _INTERFACE: 8}
 """Bytes between a block's head and its options."""
@@ -19,6 +21,9 @@ _WORDS = {
     _OLD: frozenset({1}),
 }
 """Options that hold words or addresses, by block type."""
+
+_OWN = RENDERED.encode()
+"""Words of sticktrace itself: that packets were rendered must not be lost."""
 
 
 Put = Callable[[int, bytes], None]
@@ -40,7 +45,7 @@ def blank_words(view: Any, put: Put) -> int:
             count += _blank_unknown(put, start, end)
             continue
         for option, place, length in _options(view, at, end - 4, order):
-            if option in _WORDS[kind] and length:
+            if option in _WORDS[kind] and length and bytes(view[place : place + length]) != _OWN:
                 put(place, b"x" * length)
                 count += 1
     return count

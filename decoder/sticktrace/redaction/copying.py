@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, BinaryIO
 from sticktrace.bus.requests import Request
 from sticktrace.capture.hex_text import HexTextReader
 from sticktrace.capture.logs import LogReader, Statement
+from sticktrace.capture.packets.reader import PacketReader
 from sticktrace.capture.transfer import INTERRUPT, Piece, Transfer
 from sticktrace.capture.usbmon_text import UsbmonTextReader
 from sticktrace.redaction import identity
@@ -25,6 +26,7 @@ from sticktrace.redaction.blocks import BlockRedactor
 from sticktrace.redaction.container import blank_words
 from sticktrace.redaction.filler import Keep, Scrambler
 from sticktrace.redaction.log_lines import LogCopy
+from sticktrace.redaction.packets import PacketCopy
 from sticktrace.redaction.texts import TextPlaces, hex_lines
 from sticktrace.transport.items import PASSED, Exchange
 from sticktrace.volume.medium import Medium
@@ -273,10 +275,13 @@ def _redacted(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) ->
         out.write(data)
 
     data = capture.source.data
-    text = TextPlaces(capture, put) if capture.form == UsbmonTextReader.form else None
-    run = _Run(capture, text.write if text is not None else put, keep, key)
-    run.collect()
-    run.decide()
+    if isinstance(capture.reading().reader, PacketReader):
+        run = _of_packets(capture, out, keep, key)
+    else:
+        text = TextPlaces(capture, put) if capture.form == UsbmonTextReader.form else None
+        run = _Run(capture, text.write if text is not None else put, keep, key)
+        run.collect()
+        run.decide()
     if capture.form == "pcapng" and not keep.strings:
         run.report.counts["words in the container"] += blank_words(data, put)
     return run.report
@@ -290,6 +295,18 @@ def _logged(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> R
     report = Redacted(copy.counts)
     report.console_lines = copy.left_out
     return report
+
+
+def _of_packets(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> _Run:
+    """A recording of packets: bytes of transfers first, then those of none, and the checks."""
+    places: list[PacketCopy] = []
+    run = _Run(capture, lambda at, data: places[0].put(at, data), keep, key)
+    places.append(PacketCopy(run.reading.reader.payload, out))
+    run.collect()
+    run.decide()
+    outside = places[0].finish(capture, None if keep.contents else run.scrambler)
+    run.report.counts["packets whose data counted for nothing"] += outside
+    return run
 
 
 def _rewritten(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> Redacted:

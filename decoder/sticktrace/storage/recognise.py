@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from sticktrace.codes import pids
 from sticktrace.codes.scsi import cdb_length
 from sticktrace.errors import LayoutError
-from sticktrace.grammar import ata, bot, hub, sbc, sense, spc, uas, ufi, usb
+from sticktrace.grammar import ata, bot, hub, packets, sbc, sense, spc, uas, ufi, usb
 from sticktrace.grammar.choice import unexplained
 from sticktrace.grammar.command import Command
 from sticktrace.grammar.layout import Explanation, Layout
@@ -119,6 +120,14 @@ def _from_command(cdb: bytes, data: bytes) -> tuple[Explanation, ...]:
     return _with(layout, data) if layout is not None else ()
 
 
+def _packet(data: bytes) -> tuple[Explanation, ...]:
+    """Packets of the bus, and what a data packet among them carries."""
+    parts = tuple(packets.explain(data))
+    carried = [packet[1:-2] for packet in packets.split(data) if packets.layout_of(packet) is packets.DATA]
+    inside = [reading.parts for payload in carried for reading in recognise(payload)[:1] if reading.kind != "packet"]
+    return (*parts, *(part for some in inside for part in some))
+
+
 KINDS: dict[str, Callable[[bytes], tuple[Explanation, ...]]] = {
     "cbw": _cbw,
     "csw": lambda data: _with(bot.CSW, data),
@@ -137,6 +146,7 @@ KINDS: dict[str, Callable[[bytes], tuple[Explanation, ...]]] = {
     "uas": _unit,
     "port-status": lambda data: _with(hub.PORT_STATUS, data),
     "identify": lambda data: _with(ata.IDENTIFY_DEVICE, data),
+    "packet": _packet,
 }
 """Kinds of bytes that can be asked for by name."""
 
@@ -182,9 +192,25 @@ def _rules(data: bytes) -> Iterator[tuple[str, str]]:
         yield "vpd", "a page length that counts the rest"
     if size == 512 and data[510] == 0xA5 and not sum(data) & 0xFF:  # ATA8-ACS, IDENTIFY DEVICE data, word 255
         yield "identify", "the signature A5h and a checksum that fits, as in IDENTIFY DEVICE data"
+    if (why := _packets_why(data)) is not None:
+        yield "packet", why
     sense_size = 16 + int.from_bytes(data[14:16], "big") if first == 3 and size >= 16 else 0
     if first in uas.IU_LAYOUTS and size in (4, 8, 16, 32, sense_size) and not data[1]:
         yield "uas", f"IU id {first:02X}h and its length"
+
+
+def _packets_why(data: bytes) -> str | None:
+    """Packets are told by their checks; a token's length alone is enough, as nothing else here has three bytes. A PID
+    that is one byte, or a data packet whose check fails, could be anything."""
+    some = packets.split(data)
+    names = [pids.pid_name(packet[0]) for packet in some]
+    if len(data) > 1 and some and packets.all_hold(some):
+        return f"{' '.join(names)}, with checks that fit"
+    if len(data) == 1 and packets.holds(data):
+        return f"the PID {names[0]}, which is a whole packet"
+    if len(data) == 3 and some and packets.layout_of(data) in (packets.TOKEN, packets.FRAME):
+        return f"the PID and the length of {names[0]}; its check does not fit"
+    return None
 
 
 def _several(data: bytes) -> str:

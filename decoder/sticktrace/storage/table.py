@@ -13,6 +13,7 @@ from typing import Any, overload
 
 from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import Piece
+from sticktrace.capture.wire import Wire
 from sticktrace.errors import SticktraceError
 from sticktrace.storage.commands import head, lba_and_blocks, name
 from sticktrace.storage.textpool import TextPool
@@ -58,6 +59,7 @@ class ExchangeTable:
         self._remarks: dict[int, tuple[Remark, ...]] = {}
         self._senses: dict[int, Sense] = {}
         self._not_printed: dict[int, tuple[str, ...]] = {}
+        self._wires: dict[int, Wire] = {}
         self.names: list[str] = []
         """Command names in order of first use; the ``name`` column counts in it."""
         self._name_index: dict[str, int] = {}
@@ -106,6 +108,8 @@ class ExchangeTable:
             self._senses[row] = sense
         if exchange.not_printed:
             self._not_printed[row] = exchange.not_printed
+        if exchange.wire is not None:
+            self._wires[row] = exchange.wire
 
     def touches(self, row: int) -> str:
         """What the exchange of a row touches on the volume, "" for nothing or not known."""
@@ -160,7 +164,7 @@ class ExchangeTable:
             tuple(self._records[self._record_starts[row] : self._record_starts[row + 1]]),
             self._remarks.get(row, ()), tuple(map(Piece, flat[::3], flat[1::3], flat[2::3])),
             command_at, status_at, value["command_ns"], value["data_ns"], value["end_ns"],
-            TRANSPORTS[value["transport"]], self._not_printed.get(row, ()),
+            TRANSPORTS[value["transport"]], self._not_printed.get(row, ()), self._wires.get(row),
         )  # fmt: skip
 
     def column(self, name: str) -> Any:

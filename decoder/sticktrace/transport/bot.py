@@ -207,7 +207,7 @@ class Lane:
         if self.state is DATA_IN and gathering is not None:
             exchange = gathering.exchange
             enough = self._length_told and exchange.moved + actual >= exchange.expected
-            ended = enough or actual < transfer.requested or status == STALL
+            ended = enough or transfer.fell_short or status == STALL
             return "IN LAST" if ended and transfer.status is not None else "IN"
         return "IN"
 
@@ -394,7 +394,7 @@ class Lane:
             Stray(
                 exchange.time_ns, self.bus, self.address, max(0, self.bulk_out), self.device,
                 StrayKind.INVALID_COMMAND, _not_a_wrapper(exchange.command_at, gathering.stalled), exchange.command_at,
-                tuple(sorted(gathering.records)),
+                tuple(sorted(gathering.records)), gathering.wire,
             ),
         )  # fmt: skip
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
+from sticktrace.capture.wire import together
 from sticktrace.transport.items import FAILED, PASSED, Exchange, Field, Sense, Status, Stray, StrayKind
 from sticktrace.transport.remarks import Remark, Said
 from sticktrace.transport.sense import boil
@@ -26,13 +27,14 @@ _LONGEST_SENSE = 252  # SPC-3 4.5.1
 class Gathering(Place):
     """An exchange that is still open, with what was gathered for it; it is its own place in the sequence."""
 
-    __slots__ = ("_more", "exchange", "pieces", "records", "remarks", "short", "stalled")
+    __slots__ = ("_more", "exchange", "pieces", "records", "remarks", "short", "stalled", "wire")
 
     def __init__(self, exchange: Exchange, transfer: Transfer, out: Sequence) -> None:
         self.item = self.exchange = exchange
         self.done = False
         self.explained_by = None
         self.records = list(transfer.records)
+        self.wire = transfer.wire
         self.pieces: list[Piece] = []
         self.remarks: list[Remark] = []
         self.stalled: list[str] = []
@@ -53,13 +55,15 @@ class Gathering(Place):
     def touch(self, transfer: Transfer) -> None:
         """A transfer belongs here, though it moved nothing that counts as data."""
         self.records += transfer.records
+        if transfer.wire is not None:
+            self.wire = together(self.wire, transfer.wire)
         end = transfer.completed_ns
         self.exchange.end_ns = end if end >= 0 else transfer.submitted_ns
 
     def take(self, transfer: Transfer) -> None:
         """A data transfer."""
         if transfer.status is None and transfer.waited_ns >= 0:
-            self.records += transfer.records
+            self.touch(transfer)
             self.wait(transfer)
             return
         exchange = self.exchange
@@ -69,9 +73,11 @@ class Gathering(Place):
         exchange.data_ns = exchange.end_ns = end if end >= 0 else transfer.submitted_ns
         self.pieces.append(_new(Piece, (transfer.data_at, captured if captured < actual else actual, actual)))
         self.records += transfer.records
+        if transfer.wire is not None:
+            self.wire = together(self.wire, transfer.wire)
         if captured < actual:
             exchange.truncated = True
-        self.short = actual < transfer.requested
+        self.short = transfer.fell_short
         status = transfer.status
         if status is None:
             exchange.truncated = True
@@ -89,6 +95,7 @@ class Gathering(Place):
     def missed(self, transfer: Transfer) -> None:
         """A read whose completion the recording lost."""
         self.records += transfer.records
+        self.wire = together(self.wire, transfer.wire)
         self.note(Said.READ_END_LOST)
 
     def seal(self, status: Status) -> Exchange:
@@ -97,6 +104,7 @@ class Gathering(Place):
         exchange.status = status
         self.records.sort()
         exchange.records = tuple(self.records)
+        exchange.wire = self.wire
         if self.pieces:
             exchange.pieces = tuple(self.pieces)
         if self._more:
@@ -182,5 +190,5 @@ def stray(device: Device, transfer: Transfer, kind: StrayKind, said: Said, *numb
     """A transfer of a storage pipe of the device that belongs to no exchange."""
     return Stray(
         transfer.start_ns, transfer.bus, transfer.address, transfer.endpoint, device, kind, Remark(said, numbers),
-        transfer.piece if transfer.actual else NO_DATA, transfer.records,
+        transfer.piece if transfer.actual else NO_DATA, transfer.records, transfer.wire,
     )  # fmt: skip

@@ -15,6 +15,7 @@ from sticktrace.bus.events import BusEvent
 from sticktrace.bus.requests import Request
 from sticktrace.capture.logs import Statement
 from sticktrace.capture.transfer import NO_DATA, Piece
+from sticktrace.capture.wire import Wire
 from sticktrace.grammar.direction import Direction as Direction
 from sticktrace.transport.remarks import Remark
 
@@ -101,7 +102,7 @@ class Exchange:
     which a STALL was seen: "command", "data", "status". ``truncated``: part of the data is not in the capture.
     ``pieces`` places the data transfer by transfer. ``remarks`` say what else was seen, none of it fatal.
     ``not_printed`` names what a console text does not show of CBW, CSW and sense; what stands for it here is 0, or
-    follows from the command.
+    follows from the command. ``wire`` is what packets add, None for captures of a host.
     """
 
     number: int
@@ -131,6 +132,7 @@ class Exchange:
     end_ns: int = -1
     transport: Transport = Transport.BOT
     not_printed: tuple[str, ...] = ()
+    wire: Wire | None = None
 
     @property
     def told(self) -> bool:
@@ -209,6 +211,7 @@ class Stray:
     remark: Remark
     piece: Piece
     records: tuple[int, ...]
+    wire: Wire | None = None
 
     @property
     def reason(self) -> str:

@@ -383,7 +383,7 @@ class Router:
         return None
 
     def _count(self, transfer: Transfer, place: str) -> None:
-        self.elsewhere[place] += len(transfer.records)
+        self.elsewhere[place] += transfer.weight
 
 
 def _pipes_of(interface: StorageInterface) -> dict[int, str]:

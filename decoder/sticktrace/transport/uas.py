@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import STALL, Piece, Transfer
+from sticktrace.capture.wire import together
 from sticktrace.codes.scsi import cdb_length
 from sticktrace.grammar.vocabulary import data_length, direction
 from sticktrace.transport.bot import Overdue, Read
@@ -247,6 +248,7 @@ class UasLane:
         request, function, about = self._tasks.pop(tag)
         item = stray(self.device, request, StrayKind.TASK, Said.TASK, function, about, code)
         item.records += transfer.records
+        item.wire = together(item.wire, transfer.wire)
         self._out.add(item)
 
     def _sense(self, gathering: Gathering, unit: bytes, transfer: Transfer) -> None:

@@ -1,0 +1,159 @@
+"""What a host recorded, rendered as packets and read back: equal in every field but what packets add or cannot show."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+import sticktrace
+from conftest import ROOT, capture_names, capture_path
+from probe import transfers_of
+from sticktrace.bus.requests import Request
+from sticktrace.capture.packets import RENDERED
+from sticktrace.cli.main import cli
+from sticktrace.output.packet_file import write
+from sticktrace.transport.items import Exchange, Stray, Transport
+from workshop import Host, Identity, Recorder, Stick, Unit
+from workshop import wire as commands
+from workshop.recorder import BABBLE, CANCELLED, GONE, PROTOCOL
+
+DEMOS = sorted((ROOT / "traces" / "demo").glob("*.pcap"))
+MINIMAL = sorted(path for path in (ROOT / "tests" / "data" / "minimal").iterdir() if path.suffix in (".txt", ".pcap"))
+CAPTURES = [capture_path(name) for name in capture_names()] + DEMOS + MINIMAL
+
+
+def rendered(source: Path, target: Path, speed: str = "high") -> None:
+    with sticktrace.open(source) as capture, target.open("wb") as out:
+        write(capture.reading(), out, speed)
+
+
+def no_status(text: str) -> str:
+    """A remark without the way in which a transfer failed: that the host took it back, that the device was gone, or
+    which error its controller saw, is not on the wire; that it moved nothing is."""
+    text = re.sub(r"(without success|was not sent|after [\d,]+ bytes): .*", r"\1", text)
+    return re.sub(r"still waiting after .*", "a transfer ended without success", text)
+
+
+def exchange_facts(x: Exchange, data: bytes) -> tuple[Any, ...]:
+    """Over UAS no command says how much it asks for, and a pipe can hold several: how much the host had room for, and
+    when it queued the transfer, is not on the wire."""
+    uas = x.transport is Transport.UAS
+    asked = (-1, -1, -1) if uas else (x.expected, x.residue, x.time_ns)
+    sense = None if x.sense is None else x.sense[:4]
+    return (
+        "exchange", x.address, x.lun, x.tag, x.cdb, x.direction, x.moved, x.status, sense, x.case, x.stalled,
+        x.truncated, [no_status(note) for note in x.notes], x.transport, asked, x.data_ns, x.end_ns, data, x.command_ns,
+    )  # fmt: skip
+
+
+def story(path: Path) -> tuple[list[tuple[Any, ...]], list[Any]]:
+    """Exchanges, requests, strays in order; the devices."""
+    with sticktrace.open(path) as capture:
+        reading, found = capture.reading(), []
+        for item in reading:
+            if isinstance(item, Exchange):
+                found.append(exchange_facts(item, b"".join(reading.read(piece) for piece in item.pieces)))
+            elif isinstance(item, Request):
+                result = "failed" if item.result.startswith(("error", "no answer")) else item.result
+                found.append(("request", item.address, item.setup, result, item.requested, item.actual, item.end_ns,
+                              reading.read(item.data), item.time_ns))  # fmt: skip
+            elif isinstance(item, Stray):
+                found.append(("stray", item.address, item.endpoint, item.kind, no_status(item.reason), item.time_ns))
+        assert sum(reading.places().values()) == reading.records
+        devices = [
+            (d.addresses, d.descriptor, d.strings, sorted(d.configurations), d.configuration, d.alternates, d.max_lun,
+             d.is_hub, d.hub and d.hub.address, d.port, d.detached_ns, len(d.resets))
+            for d in reading.bus.devices
+        ]  # fmt: skip
+        # Items come in the order in which they began. That a host took a command back shows on the wire only later.
+        return sorted(found, key=lambda facts: facts[-1]), devices
+
+
+@pytest.mark.parametrize("speed", ["high", "full"])
+@pytest.mark.parametrize("source", CAPTURES, ids=lambda path: path.name.removesuffix(".xz"))
+def test_the_same_story_from_the_wire(source: Path, speed: str, tmp_path: Path) -> None:
+    target = tmp_path / "rendered.pcapng"
+    rendered(source, target, speed)
+    assert story(target) == story(source)
+
+
+ENDINGS = {
+    "no answer": PROTOCOL, "gone": GONE, "taken back": CANCELLED, "too much": BABBLE, "damaged": -84, "stalled": -32,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("speed", ["high", "full", "low"])
+@pytest.mark.parametrize("inward", [True, False], ids=["in", "out"])
+@pytest.mark.parametrize("how", ENDINGS)
+def test_every_way_to_fail(how: str, inward: bool, speed: str, tmp_path: Path) -> None:
+    """A data phase that fails, a class reset, and a good command after it."""
+    host = Host(Recorder(), Stick(Identity(), [Unit()]))
+    host.enumerate()
+    which = {"data_in": bytes(512)} if inward else {"data_out": bytes(512)}
+    host.command((commands.read10 if inward else commands.write10)(0), expected=1024, data_error=ENDINGS[how], **which)
+    host.wait_ms(20)
+    host.reset_recovery()
+    host.execute(commands.inquiry())
+    source, target = tmp_path / "host.pcap", tmp_path / "rendered.pcapng"
+    source.write_bytes(host.recorder.pcap())
+    rendered(source, target, speed)
+    before, after = story(source), story(target)
+    assert after == before
+    assert [item[0] for item in after[0]].count("exchange") == 2
+
+
+def test_the_file_and_the_program_say_that_it_is_rendered(tmp_path: Path) -> None:
+    target = tmp_path / "packets.pcapng"
+    arguments = ["export", "--as", "packets", "--speed", "full", "--to", str(target), str(DEMOS[0])]
+    result = CliRunner().invoke(cli, arguments)
+    assert result.exit_code == 0
+    assert RENDERED in result.output
+    assert RENDERED.encode() in target.read_bytes()[:200]
+    found, reader = transfers_of(target.read_bytes())
+    assert found
+    assert reader.assumed == [RENDERED]
+    assert reader.link_types == {294}
+    again = CliRunner().invoke(cli, ["export", "--as", "packets", "--to", str(tmp_path / "x"), str(target)])
+    assert again.exit_code == 2
+    assert "holds packets already" in again.output
+
+
+def test_packets_are_well_formed_and_in_order(tmp_path: Path) -> None:
+    """Read by scapy: every record is one packet with the checks of USB 2.0 8.3.5, times in order."""
+    from scapy.utils import RawPcapNgReader
+
+    from sticktrace.grammar.packets import holds
+
+    target = tmp_path / "packets.pcapng"
+    rendered(ROOT / "traces" / "demo" / "healthy-boot.pcap", target)
+    with RawPcapNgReader(str(target)) as records:
+        packets = list(records)
+    assert all(holds(packet) for packet, _ in packets)
+    times = [meta.tshigh << 32 | meta.tslow for _, meta in packets]
+    assert times == sorted(times)
+    assert {meta.tsresol for _, meta in packets} == {1_000_000_000}
+
+
+def test_chosen_exchanges_alone(tmp_path: Path) -> None:
+    target = tmp_path / "failed.pcapng"
+    source = capture_path("l15_read_error-usbmon.pcap")
+    arguments = ["export", "--as", "packets", "--to", str(target), str(source), "status:failed"]
+    assert CliRunner().invoke(cli, arguments).exit_code == 0
+    with sticktrace.open(target) as capture:
+        kept = list(capture.exchanges())
+    # truth.json of that capture: eight commands fail with 3/11/00, each followed by its REQUEST SENSE
+    assert [e.sense and e.sense[:3] for e in kept if e.status == "failed"] == [(3, 0x11, 0)] * 8
+
+
+def test_packets_become_a_capture_of_a_host_again(tmp_path: Path) -> None:
+    """Both ways: host to packets to host."""
+    source = capture_path("l01_fat32_ehci-usbmon.pcap")
+    packets, host = tmp_path / "packets.pcapng", tmp_path / "host.pcap"
+    rendered(source, packets)
+    arguments = ["export", "--as", "pcap", "--to", str(host), str(packets)]
+    assert CliRunner().invoke(cli, arguments).exit_code == 0
+    assert story(host)[0] == story(source)[0]
