@@ -143,10 +143,12 @@ class Lane:
         """What comes now follows something that the host has sent, but the recording lost the completion of that: take
         the submission as done. Returns whether there was any."""
         late = self._overdue(self.bus, self.address, (self.bulk_out,), transfer.end_ns)
+        if not late:
+            return False
         for sent in late:
             action, self.state, _ = _STEPS[self.state, self._signal_out(sent)]
             action(self, sent)
-        return bool(late)
+        return True
 
     def control(self, signal: str, transfer: Transfer | None = None, why: Why = Why.RESET) -> bool:
         """Take a control request that touches the pipes: "CLEARED IN", "CLEARED OUT", "RESET", or "GONE" when the
