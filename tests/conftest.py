@@ -12,11 +12,18 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from hypothesis import settings
+
 ROOT = Path(__file__).parent.parent
 CAPTURES = Path(__file__).parent / "data" / "captures"
 LOGS = Path(__file__).parent / "data" / "logs"
 sys.path.insert(0, str(ROOT / "traces"))
 sys.path.insert(0, str(Path(__file__).parent))
+
+# The same examples in every run, so that a change is judged by what it changes. `pytest --hypothesis-profile=default`
+# looks for new ones, as tests/fuzz does.
+settings.register_profile("repeatable", derandomize=True, database=None)
+settings.load_profile("repeatable")
 
 
 def capture_names() -> list[str]:

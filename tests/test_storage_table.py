@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+from pathlib import Path
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import sticktrace
-from conftest import ROOT, capture_path
+from conftest import capture_path
 from sticktrace.output.selection import Selection
 from sticktrace.storage.table import ExchangeTable
 from sticktrace.storage.textpool import TextPool
@@ -58,7 +59,11 @@ def test_rows_equal_the_exchanges_that_went_in() -> None:
         assert chosen == [touches for _, touches in labelled if "hes 7" in touches]
 
 
-def test_rows_keep_what_a_log_did_not_print() -> None:
-    with sticktrace.open(ROOT / "tests" / "data" / "logs" / "board-not-ready.log") as capture:
+def test_rows_keep_what_a_console_did_not_print(tmp_path: Path) -> None:
+    log = tmp_path / "console.txt"
+    block = "28 00 00 00 08 00 00 00 01 00"
+    log.write_text(f"cbw.tag = 0x5 ; cbw.len = 512 ; cbw.flags = 0x80\nCBWCB: {block}\ncsw.status: 0\n")
+    with sticktrace.open(log) as capture:
         (exchange,) = capture.exchanges()
-        assert exchange.not_printed and capture.exchanges()[0].not_printed == exchange.not_printed
+        assert exchange.not_printed == ("bCBWLUN", "bCBWCBLength", "dCSWTag", "dCSWDataResidue")
+        assert capture.exchanges()[0].not_printed == exchange.not_printed

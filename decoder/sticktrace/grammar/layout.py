@@ -498,7 +498,8 @@ class Layout(Struct):  # type: ignore[misc]
 
 
 def _numbered(fields: tuple[Construct, ...]) -> list[Construct]:
-    """Reserved fields get distinct names, so that what they held survives a round trip."""
+    """Reserved fields get distinct names, so that what they held survives a round trip. Raises ValueError where two
+    others have the same one: the second would be built from the value of the first."""
     count = 0
     out: list[Construct] = []
 
@@ -517,7 +518,16 @@ def _numbered(fields: tuple[Construct, ...]) -> list[Construct]:
         elif isinstance(item, Field) and item.name == "reserved":
             item = Field(next_name(), item.subcon, item.docs, item.clause, item.meaning, item.default)
         out.append(item)
+    names = [name for item in out for name in _names(item)]
+    if twice := {name for name in names if names.count(name) > 1}:
+        raise ValueError(f"two fields are called {sorted(twice)[0]!r}")
     return out
+
+
+def _names(item: Construct) -> list[str]:
+    if isinstance(item, Bits) and item.name is None:
+        return [part.name for part in item.parts]
+    return [] if item.name is None else [item.name]
 
 
 def _outline(layout: Struct, start: int | None, depth: int) -> Iterator[Outline]:

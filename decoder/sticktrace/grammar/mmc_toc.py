@@ -81,8 +81,8 @@ FULL_TOC = _sessions("full TOC", _entry("full TOC descriptor", number("SESSION N
 PMA = _toc("PMA", reserved(1), reserved(1), _entry("PMA descriptor", reserved(1)))
 
 
-def _fixed(value: int) -> Any:
-    return part(f"always {value}", 1, f"{value} in ATIP", default=value)
+def _fixed(value: int, byte: int) -> Any:
+    return part(f"always {value}, byte {byte}", 1, f"{value} in ATIP", default=value)
 
 
 def _time(which: str) -> tuple[Construct, ...]:
@@ -96,10 +96,10 @@ ATIP = _toc(
     "ATIP", reserved(1), reserved(1),
     Layout(
         "ATIP descriptor", _TOC,
-        bits(1, _fixed(1), part("INDICATIVE TARGET WRITING POWER", 3, "suggested power"),
+        bits(1, _fixed(1, 0), part("INDICATIVE TARGET WRITING POWER", 3, "suggested power"),
              part("DDCD", 1, "double density"), part("REFERENCE SPEED", 3, "recording speed", meaning=_SPEEDS)),
-        bits(1, _fixed(0), part("URU", 1, "unrestricted use"), spare(6)),
-        bits(1, _fixed(1), part("DISC TYPE", 1, "kind", meaning={0: "CD-R", 1: "CD-RW"}),
+        bits(1, _fixed(0, 1), part("URU", 1, "unrestricted use"), spare(6)),
+        bits(1, _fixed(1, 2), part("DISC TYPE", 1, "kind", meaning={0: "CD-R", 1: "CD-RW"}),
              part("DISC SUB-TYPE", 3, "speed class"), part("A1", 1, "A1 values are valid"),
              part("A2", 1, "A2 values are valid"), part("A3", 1, "A3 values are valid")),
         reserved(1),
