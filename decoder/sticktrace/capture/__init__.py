@@ -16,6 +16,7 @@ from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.source import Source, open_source
 from sticktrace.capture.transfer import Piece, Transfer
 from sticktrace.capture.unpacking import Progress
+from sticktrace.capture.usbmon_stream import FORM, StreamWalk, order_of
 from sticktrace.errors import CaptureError
 
 if TYPE_CHECKING:
@@ -35,8 +36,8 @@ _WRAPPER = re.compile(rb"(?i)55\W{0,3}(?:0x)?53\W{0,3}(?:0x)?42\W{0,3}(?:0x)?[45
 """A CBW's or a CSW's signature in hex (BOT 1.0 5.1, 5.2), as bytes or as a word."""
 
 ACCEPTED = (
-    "pcap or pcapng with link type 189, 220, 249 or 266 (hosts) or 288, 293, 294 or 295 (packets), usbmon text, hex "
-    "text (docs/hex-text.md), or the log of a kernel, a boot loader or a board (docs/logs.md)"
+    "pcap or pcapng with link type 189, 220, 249 or 266 (hosts) or 288, 293, 294 or 295 (packets), usbmon text or "
+    "binary, hex text (docs/hex-text.md), or the log of a kernel, a boot loader or a board (docs/logs.md)"
 )
 
 
@@ -57,6 +58,8 @@ def reader_of(
         return _pcap(name, data, head)
     if head[:4] == _PCAPNG:
         return _pcapng(name, data)
+    if order := order_of(data):
+        return _joined(lambda join_as: BinaryReader(FORM, data, StreamWalk(order), join_as))
     return _text(name, data, head, patterns, store, known)
 
 

@@ -42,7 +42,7 @@ class Source:
     def refresh(self) -> bool:
         """Map what is there now. Returns whether it has grown since the last look. Raises CaptureError."""
         self.check()
-        size = self._handle.seek(0, 2)
+        size = os.fstat(self._handle.fileno()).st_size  # no seek: another thread may be writing by this handle
         self.check(len(self._data))
         if size <= len(self._data):
             return False
