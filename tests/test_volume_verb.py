@@ -98,7 +98,7 @@ def test_the_verb_says_which_blocks_it_left_out(tmp_path: Path) -> None:
     path = tmp_path / "far.pcap"
     path.write_bytes(host.recorder.pcap())
     result = run(str(path), "--image", str(tmp_path / "x.img"))
-    assert result.exit_code == 0 and f"1 block from LBA {1 << 56} on left out" in result.output
+    assert result.exit_code == 1 and f"1 block from LBA {1 << 56} on left out" in result.output
     assert {file.name for file in tmp_path.iterdir()} == {"far.pcap", "x.img", "x.img.map"}
 
 

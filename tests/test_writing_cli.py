@@ -202,6 +202,21 @@ def test_recovered_files_on_a_full_disk_are_whole_or_not_there(tmp_path: Path) -
     assert found.items() <= whole.items() and len(found) < len(whole)
 
 
+def test_what_the_capture_holds_and_is_not_written_is_no_success(tmp_path: Path) -> None:
+    """A file in the way of one file, or of one folder, leaves the rest to be written; status 1 says that not all is."""
+    (tmp_path / "fat.pcap").write_bytes(capture_bytes(FAT))
+    assert run(["volume", "fat.pcap", "--files", "all"], tmp_path)[0] == 0
+    names = sorted(contents(tmp_path / "all"))
+    folder = next(name.parent for name in names if name.parent != Path())
+    for number, name in enumerate((names[0], folder)):
+        target = tmp_path / f"some-{number}"
+        (target / name).parent.mkdir(parents=True)
+        (target / name).write_bytes(b"mine")
+        status, said, error = run(["volume", "fat.pcap", "--files", target], tmp_path)
+        assert status == 1 and said.count("not written: ") == 1, error
+        assert (target / name).read_bytes() == b"mine" and len(contents(target)) > 1
+
+
 def test_a_full_disk_while_unpacking_is_called_full(tmp_path: Path) -> None:
     import gzip
 

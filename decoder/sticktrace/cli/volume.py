@@ -30,7 +30,8 @@ def command(
     that the capture holds.
 
     What the capture does not hold is shown as missing. Recovered names are made harmless; nothing is written outside
-    DIR. A file with holes is written as NAME.partial, its holes listed.
+    DIR. A file with holes is written as NAME.partial, its holes listed. Exit status 1 when nothing can be recovered, or
+    when something that the capture holds could not be written.
 
     \b
     Examples:
@@ -50,11 +51,10 @@ def command(
             _show_json(media)
         elif changes or as_map or not (files or image):
             echo_all(_lines(media, changes, as_map))
-        if image is not None:
-            _image(pictured, image, overwrite, source)
-        found = files is None or _recover(media, files, overwrite, source)
+        whole = image is None or _image(pictured, image, overwrite, source)
+        whole &= files is None or _recover(media, files, overwrite, source)
         report_damage(reading, capture)
-    if not found:
+    if not whole:
         sys.exit(1)
 
 
@@ -106,8 +106,8 @@ def _lines(media: list[Any], changes: bool, as_map: bool) -> Iterator[str]:
 
 
 def _recover(media: list[Any], target: Path, overwrite: bool, source: Any) -> bool:
-    """Each volume goes into a directory of its own when there are several. Returns whether there was any; what else
-    helps is said on standard error."""
+    """Each volume goes into a directory of its own when there are several. Returns whether there was any, and all that
+    the capture holds was written; what else helps is said on standard error."""
     from sticktrace.output.volume_text import recovered_line
     from sticktrace.volume.recover import recover_into
     from sticktrace.writing.folder import Folder
@@ -117,6 +117,7 @@ def _recover(media: list[Any], target: Path, overwrite: bool, source: Any) -> bo
     numbered = enumerate(media, 1)
     jobs = [(place, medium, volume) for place, medium in numbered for volume in medium.volumes if volume.files]
     refused: Refused | None = None
+    whole = True
     if not jobs:
         _hint(media)
         return False
@@ -130,10 +131,11 @@ def _recover(media: list[Any], target: Path, overwrite: bool, source: Any) -> bo
                 continue
             for found in recover_into(medium, volume, folder):
                 click.echo(recovered_line(found))
+                whole &= not found.refused
     _hint(media)
     if refused is not None:
         raise refused
-    return True
+    return whole
 
 
 def _hint(media: list[Any]) -> None:
@@ -151,11 +153,17 @@ def _with_blocks(media: list[Any]) -> Any:
     return held[0]
 
 
-def _image(medium: Any, target: Path, overwrite: bool, source: Any) -> None:
-    from sticktrace.output.volume_text import image_lines
+def _image(medium: Any, target: Path, overwrite: bool, source: Any) -> bool:
+    """Returns whether all that the capture holds of the medium is in the image; what is not goes to standard error."""
+    from sticktrace.output.volume_text import image_line, left_out_line
     from sticktrace.volume.recover import write_image
 
-    echo_all(image_lines(target, write_image(medium, target, overwrite, [source.source.identity])))
+    ranges = write_image(medium, target, overwrite, [source.source.identity])
+    click.echo(image_line(target, ranges))
+    missing = left_out_line(target, ranges)
+    if missing:
+        click.echo(f"sticktrace: {missing}", err=True)
+    return not missing
 
 
 def _show_json(media: list[Any]) -> None:

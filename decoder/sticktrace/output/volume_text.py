@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -151,16 +150,23 @@ def recovered_line(found: Recovered) -> str:
     return f"{found.path}: {found.captured:,} of {found.size:,} bytes to {safe(str(found.written_to))}{tail}"
 
 
-def image_lines(target: Path, ranges: list[ImageRange]) -> Iterator[str]:
+def image_line(target: Path, ranges: list[ImageRange]) -> str:
     """What an image holds."""
-    sums = Counter[str]()
-    for item in ranges:
-        sums[item.state] += item.last - item.first + 1
     name, listed = safe(str(target)), count_of(len(ranges), "range")
-    yield f"{name}: {count_of(sums['captured'], 'block')} written; {name}.map lists {listed}"
-    if sums["left out"]:
-        lba = next(item.first for item in ranges if item.state == "left out")
-        yield f"{name}: {count_of(sums['left out'], 'block')} from LBA {lba} on left out: no file can be as large"
+    return f"{name}: {count_of(_blocks(ranges, 'captured'), 'block')} written; {name}.map lists {listed}"
+
+
+def left_out_line(target: Path, ranges: list[ImageRange]) -> str:
+    """What the capture holds and an image cannot; "" if there is nothing."""
+    first = next((item.first for item in ranges if item.state == "left out"), None)
+    if first is None:
+        return ""
+    blocks = count_of(_blocks(ranges, "left out"), "block")
+    return f"{safe(str(target))}: {blocks} from LBA {first} on left out: no file can be as large"
+
+
+def _blocks(ranges: list[ImageRange], state: str) -> int:
+    return sum(item.last - item.first + 1 for item in ranges if item.state == state)
 
 
 def medium_facts(medium: Medium) -> Iterator[dict[str, Any]]:

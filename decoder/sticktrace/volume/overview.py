@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
-from sticktrace.volume.extent_log import FAILURES, HIGHEST, READ, UNSHOWN, WRITE, WRITE_LOST
-from sticktrace.volume.holders import NOBODY, Claim
+from sticktrace.volume.doubt import in_doubt
+from sticktrace.volume.extent_log import FAILURES, READ, UNSHOWN, WRITE
 from sticktrace.volume.medium import Medium
-from sticktrace.volume.store import SectorStore, unshown
-
-MOST_STEPS = 20_000
-"""Commands that are looked at to tell since when blocks are uncertain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,34 +62,5 @@ def _steps(medium: Medium, first: int, total: int, width: int, count: int) -> li
 def left_uncertain(medium: Medium, as_of: int | None = None) -> list[tuple[int, int, int]]:
     """What a WRITE that did not pass left behind, or UNMAP and the like: (first block, blocks, exchange) of ranges
     whose content is still not certain at the end, or after exchange ``as_of``. The exchange is the first that made it
-    so; the last where so many did that it would take too long to tell."""
-    found: list[tuple[int, int, int]] = []
-    for first, after, number in _Past(medium.store).since(0, HIGHEST, as_of):
-        if found and found[-1][2] == number and sum(found[-1][:2]) == first:
-            found[-1] = (found[-1][0], after - found[-1][0], number)
-        else:
-            found.append((first, after - first, number))
-    return found
-
-
-class _Past:
-    """Looks back from what is uncertain to what made it so, retry by retry."""
-
-    def __init__(self, store: SectorStore) -> None:
-        self._store, self._steps = store, MOST_STEPS
-
-    def since(self, low: int, high: int, as_of: int | None = None) -> Iterator[Claim]:
-        """Ranges within blocks ``low`` to ``high`` - 1 that are not certain, each with the exchange since which."""
-        store = self._store
-        for first, after, holder in list(store.held(low, high - low, as_of)):
-            if holder >= NOBODY or store.kind_of(unshown(holder)) not in (WRITE_LOST, UNSHOWN):
-                continue
-            number, place = store.exchange_of(unshown(holder)), first
-            self._steps -= len(store.history(first))
-            for begin, end, earlier in self.since(first, after, number - 1) if self._steps > 0 else ():
-                if begin > place:
-                    yield place, begin, number
-                yield begin, end, earlier
-                place = end
-            if after > place:
-                yield place, after, number
+    so."""
+    return [(first, after - first, number) for first, after, number in in_doubt(medium.store, as_of)]

@@ -26,7 +26,7 @@ _ZEROS = 1 << 26
 class Recovered:
     """One file. ``path`` is its path on the volume, ``size`` what its entry says, ``captured`` how many of those bytes
     are known, ``holes`` the ranges (first, after the last) that are not. ``written_to`` is None when nothing was
-    written, with the reason in ``note``."""
+    written, with the reason in ``note``; ``refused`` says that the capture holds it and that it should have been."""
 
     path: str
     size: int
@@ -34,6 +34,7 @@ class Recovered:
     holes: list[tuple[int, int]] = field(default_factory=list)
     written_to: Path | None = None
     note: str = ""
+    refused: bool = False
 
     @property
     def complete(self) -> bool:
@@ -158,7 +159,7 @@ def _recovered(medium: Medium, volume: Volume, directory: Folder) -> Iterator[Re
         try:
             folders[node] = parent.folder(node.entry.name)
         except Refused as error:
-            yield Recovered(node.path, 0, note=f"not written: {error}")
+            yield Recovered(node.path, 0, note=f"not written: {error}", refused=True)
 
 
 def _write(medium: Medium, volume: Volume, node: Node, parent: Folder) -> Recovered:
@@ -174,7 +175,7 @@ def _write(medium: Medium, volume: Volume, node: Node, parent: Folder) -> Recove
                     out.seek(at)
                     out.write(data)
     except Refused as error:
-        found.note = f"not written: {error}"
+        found.note, found.refused = f"not written: {error}", True
         return found
     found.written_to = path
     return found
