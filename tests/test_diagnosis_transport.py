@@ -237,6 +237,14 @@ def _(host: Host, wrong: bool) -> None:
         host.execute(wire.read10(5))
 
 
+@CASES.add("waiting-at-the-end", "risk")
+def _(host: Host, wrong: bool) -> None:
+    """Common practice: an answer takes milliseconds, and hosts give up after 5 s or later."""
+    host.command(wire.read10(9), data_in=b"", expected=512, no_status=True)
+    host.recorder.drop(len(host.recorder.halves) - 1)
+    later(host, 4 if wrong else 0.5)
+
+
 @CASES.add("babble", "fault")
 def _(host: Host, wrong: bool) -> None:
     host.command(wire.read10(5), data_in=BLOCK, status_error=BABBLE if wrong else 0)

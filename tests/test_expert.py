@@ -67,6 +67,15 @@ TABLE = [
     Expected("unused-superspeed-port.txt", "nothing-attached", "nothing there", sticks=0),
     Expected("desk-shows-set-address.txt", "", "a healthy session"),
     Expected("board-hides-set-address.txt", "", "a healthy session; the controller gives the address itself"),
+    Expected("hard-wrapped-lines.txt", "", "a healthy session, its lines broken by a mail program"),
+    Expected("two-traces-in-one-text.txt", "", "two healthy recordings, 900 s apart, one behind the other", sticks=2),
+    Expected("still-waiting-at-end.txt", "waiting-at-the-end", "the last command waits on while others are served"),
+    Expected("cbw-never-completes.txt", "command-timeout", "the wrapper itself was never taken", ENDS, sticks=2),
+    Expected("light-host-debug-hub-without-power.log", "over-current", "the hub's port cuts off, the stick never shows",
+             ENDS, sticks=0, words=("port 1 of the hub at address 1",)),
+    Expected("light-host-debug-no-descriptor.log", "first-descriptor-no-answer", "retried to the end, never answered",
+             ENDS, words=("attach", "address 0")),
+    Expected("light-host-debug-refused-then-up.log", "", "one refusal is usual after plugging in; it came up"),
 ]  # fmt: skip
 
 RECORDED = {

@@ -19,9 +19,7 @@ _INDENT = 13
 
 def fit_text(found: Fit, style: Style = plain, width: int = 0) -> Iterator[str]:
     """The whole report, wrapped to ``width`` columns (0: not wrapped, as in a pipe)."""
-    stick = found.look.stick
-    ids = f" ({stick.ids})" if stick.ids else ""
-    yield style(f"{stick.title}{ids} on {found.board.name}", "head")
+    yield style(f"{found.look.stick.title} on {found.board.name}", "head")
     yield _summary(found, style)
     if found.look.others:
         yield "note: also in this capture: " + ", ".join(s.title for s in found.look.others)

@@ -34,6 +34,7 @@ BABBLE = by_slug("babble")
 INTERRUPTED = by_slug("interrupted-by-reset")
 HIDDEN_STALL = by_slug("stall-not-reported")
 CANCELLED = by_slug("cancelled-at-the-end")
+WAITING = by_slug("waiting-at-the-end")
 ONE_WAY = by_slug("one-direction-fails")
 
 _TIMED_OUT = -110
@@ -47,7 +48,7 @@ class Recovery(PerStick):
     layer = LAYER
     patterns = (
         STALL_NOT_CLEARED, CSW_NOT_RETRIED, NOT_RECOVERED, RECOVERY_INCOMPLETE, STALL_PERSISTS, STATUS_NOT_READ,
-        TIMEOUT, BUS_ERRORS, BABBLE, INTERRUPTED, HIDDEN_STALL, CANCELLED,
+        TIMEOUT, BUS_ERRORS, BABBLE, INTERRUPTED, HIDDEN_STALL, CANCELLED, WAITING,
     )  # fmt: skip
 
     def begin(self) -> None:
@@ -118,9 +119,9 @@ class Recovery(PerStick):
             phases = " and ".join(exchange.stalled)
             text = f"{called}: STALL in {phases}, no CLEAR_FEATURE, and nothing more for {time_in_words(quiet)}"
             self._case(STALL_NOT_CLEARED, aftermath, text)
-        elif not exchange.stalled and waited >= LONG_NS:
+        elif not exchange.stalled and waited >= remarks.WAIT_NS:
             text = f"{called} has no answer after {time_in_words(waited)}, when the capture ends"
-            self._case(upset_by(exchange) or TIMEOUT, aftermath, text)
+            self._case((upset_by(exchange) or TIMEOUT) if waited >= LONG_NS else WAITING, aftermath, text)
 
     def _no_status(self, aftermath: Aftermath, exchange: Exchange) -> None:
         kinds, statuses = aftermath.kinds(), remarks.statuses(exchange)
