@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import lzma
+import signal
 import sys
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,10 @@ CAPTURES = Path(__file__).parent / "data" / "captures"
 LOGS = Path(__file__).parent / "data" / "logs"
 sys.path.insert(0, str(ROOT / "traces"))
 sys.path.insert(0, str(Path(__file__).parent))
+
+# Where a shell runs the tests in the background SIGINT is ignored, and would be by all that they start.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # The same examples in every run, so that a change is judged by what it changes. `pytest --hypothesis-profile=default`
 # looks for new ones, as tests/fuzz does.

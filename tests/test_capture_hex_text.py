@@ -184,7 +184,7 @@ def test_repeated_lines_of_a_dump_are_filled_in() -> None:
     text = "IN 512:\n00000000: " + "00 " * 16 + "\n*\n000001f0: " + "00 " * 14 + "55 aa\n00000200\n"
     assert shown(text) == [(0x81, bytes(510) + b"\x55\xaa")]
     transfers, reader = read("0000: " + "00 " * 16 + "\n*\nfffffff0: 01 02 03 04\n" * 3)
-    assert not transfers and len(reader.payload) < 1 << 20
+    assert not transfers and not reader.payload[0:1]
 
 
 @pytest.mark.parametrize("tag", ["I (1500) msc: ", "[00:00:01.000,000] <dbg> usbh_msc: ", "D/usb: "])

@@ -22,7 +22,7 @@ from click.testing import CliRunner
 
 from conftest import ROOT
 from sticktrace.capture import reader_of
-from sticktrace.capture.transfer import GAP
+from sticktrace.capture.transfer import GAP, Transfer
 from sticktrace.cli.main import cli
 from test_capture_hex_text import read
 
@@ -121,7 +121,7 @@ def recorded(path: Path) -> tuple[tuple[Any, ...], ...]:
     reader = reader_of(path.name, path.read_bytes())
     found = []
     for transfer in [*reader.transfers(), *reader.finish()]:
-        if transfer.status is None or transfer.completed_ns < 0:
+        if not isinstance(transfer, Transfer) or transfer.status is None or transfer.completed_ns < 0:
             continue
         began = transfer.submitted_ns if transfer.submitted_ns >= 0 else transfer.completed_ns
         data = bytes(reader.payload[transfer.data_at : transfer.data_at + transfer.captured])

@@ -141,12 +141,12 @@ class AtOnce(Joiner):
 
 def lacks_empty_halves(transfers: Iterable[Transfer]) -> bool:
     """Whether transfers, joined as usual and with the submissions that still wait behind them, have no half without
-    payload, though bulk data went both ways: no submission of a read, no completion of what went out, none of a read
-    with nothing in it."""
+    payload, though bulk data went both ways: no submission of a read or without its data, no completion of what went
+    out, none of a read with nothing in it."""
     sent = came = False
     for transfer in transfers:
         incoming, ended = transfer.incoming, transfer.completed_ns >= 0
-        if incoming and transfer.kind != CONTROL and transfer.submitted_ns >= 0:
+        if transfer.kind != CONTROL and transfer.submitted_ns >= 0 and (incoming or not transfer.captured):
             return False
         if ended and not (incoming and transfer.actual):
             return False

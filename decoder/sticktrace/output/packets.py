@@ -20,6 +20,7 @@ from enum import Enum
 from typing import Any, NamedTuple
 
 from sticktrace.bus.requests import is_request
+from sticktrace.capture.logs import Statement
 from sticktrace.capture.packets.told import LARGEST, Endpoints
 from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, ISOCHRONOUS, STALL, Transfer
 from sticktrace.codes import pids
@@ -149,7 +150,7 @@ class Renderer:
         """(record number, time, which half, transfer)."""
         for source in (self.reader.transfers, self.reader.finish):
             for transfer in source():
-                if wanted is not None and wanted.isdisjoint(transfer.records):
+                if isinstance(transfer, Statement) or (wanted is not None and wanted.isdisjoint(transfer.records)):
                     continue
                 reason = _why_not(transfer)
                 if reason:

@@ -12,6 +12,7 @@ import struct
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, BinaryIO
 
+from sticktrace.capture.logs import Statement
 from sticktrace.capture.transfer import CONTROL, GAP, Transfer
 
 LINK_TYPE = 220
@@ -89,6 +90,8 @@ def _chosen(reading: Any, wanted: set[int] | None) -> Iterator[Half]:
     for source in (reader.transfers, reader.finish):
         for transfer in source():
             ident += 1
+            if isinstance(transfer, Statement):  # words become no record
+                continue
             if transfer.kind != GAP and (wanted is None or not wanted.isdisjoint(transfer.records)):
                 yield from halves(transfer, ident, read)
 
