@@ -3,10 +3,12 @@ lead somewhere."""
 
 from __future__ import annotations
 
+import atexit
 import json
 import re
 import subprocess
 import sys
+import tempfile
 from collections import defaultdict
 from collections.abc import Iterator
 from functools import cache
@@ -135,13 +137,28 @@ def printed() -> dict[str, dict[str, list[Any]]]:
     found: dict[str, dict[str, list[Any]]] = defaultdict(lambda: defaultdict(list))
     logs = [LOGS / f"{name}.log" for name in ("medium-error-new", "bsd-medium-error", "cannot-reset-port",
                                               "controller-died", "excerpt-resets", "board-disk-error")]  # fmt: skip
-    for path in [*sorted(CAPTURES.glob("*.xz")), *sorted((ROOT / "traces" / "demo").iterdir()), *logs]:
+    kept = [*sorted(CAPTURES.glob("*.xz")), *sorted((ROOT / "traces" / "demo").iterdir()), *logs, on_the_wire()]
+    for path in kept:
         for line in [*output("export", path).splitlines(), *output("volume --json", path).splitlines(),
                      output("diagnose --json", path)]:  # fmt: skip
             for facts in objects(json.loads(line)):
                 for key, value in keys_of(facts):
                     found[facts["kind"]][key].append(value)
     return found
+
+
+def on_the_wire() -> Path:
+    """A recording of packets."""
+    from probe import command, enumerate_stick, read10
+    from workshop.bus import Bus
+
+    wire = Bus("high")
+    enumerate_stick(wire)
+    command(wire, 1, read10(0, 1), bytes(512))
+    with tempfile.NamedTemporaryFile(suffix=".pcap", delete=False) as file:
+        file.write(wire.pcap())
+    atexit.register(Path(file.name).unlink)
+    return Path(file.name)
 
 
 def output(words: str, path: Path) -> str:
@@ -179,7 +196,7 @@ def test_words_with_a_closed_set_are_documented() -> None:
 
 
 def test_csv_columns() -> None:
-    left_out = {"kind", "transport", "records", "remarks", "not_printed"}
+    left_out = {"kind", "transport", "records", "remarks", "not_printed", "wire"}
     assert set(_CSV) == {key for key in documented()["exchange"] if "." not in key} - left_out
 
 

@@ -19,6 +19,10 @@ ACK, NAK, STALL, NYET, ERR = 0xD2, 0x5A, 0x1E, 0x96, 0x3C
 
 LINK_TYPES = {"": 288, "low": 293, "full": 294, "high": 295}
 BIT_NS = {"low": 667, "full": 83, "high": 2, "": 83}
+AROUND = {"low": 11, "full": 11, "high": 40, "": 11}
+"""Bits of SYNC and EOP around a packet (7.1.10, 7.1.13)."""
+TURN = {"low": 4, "full": 4, "high": 100, "": 4}
+"""Bit times between a packet and the next: 2 to 6.5 at low and full speed, 8 to 192 at high speed (7.1.18)."""
 FRAME_NS = {"high": 125_000, "full": 1_000_000}
 BULK_SIZE = {"high": 512, "full": 64, "low": 8, "": 64}
 
@@ -97,7 +101,7 @@ class Bus:
     def send(self, packet: bytes) -> None:
         """One packet goes over the wire and is recorded."""
         self.packets.append((self.now_ns, packet))
-        self.now_ns += (8 * len(packet) + 20) * BIT_NS[self.speed]
+        self.now_ns += (8 * len(packet) + AROUND[self.speed] + TURN[self.speed]) * BIT_NS[self.speed]
 
     def wait(self, ns: int) -> None:
         """Time passes, with frames in it."""

@@ -21,6 +21,7 @@ from sticktrace import (
 )
 from sticktrace.output.breakdown import CASES, Part, parts_of, tag_words
 from sticktrace.output.listing import MARKS, MOODS
+from sticktrace.output.wire_text import account as wire_account
 from sticktrace_tui.blocks import block_strip
 from sticktrace_tui.cells import Piece
 from sticktrace_tui.model import Model
@@ -157,6 +158,8 @@ def _status(item: Exchange, parts: dict[str, Part]) -> Strip:
         remarks.append(f"case {item.case} of BOT 1.0 6.7, {CASES[item.case]}")
     strip.says += [(remark, "quiet") for remark in remarks]
     strip.says.append((f"took {time_in_words(item.duration_ns)}: {_phases(item)}", "quiet"))
+    if item.wire is not None:
+        strip.says += [(line, "quiet") for line in wire_account(item.wire, item.duration_ns)]
     for name in ("status", "sense"):
         part = parts.get(name)
         if part is not None and part.explanation is not None:
@@ -198,7 +201,10 @@ def _of_request(model: Model, item: Request) -> tuple[Strip, Strip, Strip]:
         command.says.append(("the setup packet is not in this capture", "quiet"))
     mood = "good" if item.done else "warn" if item.result == "not seen" else "bad"
     took = f"took {time_in_words(max(0, item.end_ns - item.time_ns))}"
-    return command, answer, Strip("RESULT", (item.result, mood), says=[(item.result, mood), (took, "quiet")])
+    result = Strip("RESULT", (item.result, mood), says=[(item.result, mood), (took, "quiet")])
+    if item.wire is not None:
+        result.says += [(line, "quiet") for line in wire_account(item.wire, max(0, item.end_ns - item.time_ns))]
+    return command, answer, result
 
 
 def _data_words(item: Request, data: bytes) -> str:

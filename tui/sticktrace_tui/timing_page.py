@@ -10,6 +10,7 @@ from textual import work
 from textual.message import Message
 
 from sticktrace import bytes_in_words, time_in_words
+from sticktrace.output.wire_text import table_lines
 from sticktrace_tui.cells import fit
 from sticktrace_tui.model import Model
 from sticktrace_tui.pages import Entry, Goal, TextPage
@@ -70,7 +71,7 @@ def build(model: Model, width: int) -> list[Entry]:
     took = np.maximum(columns["end_ns"] - columns["time_ns"], 0)
     out = _kinds(model, columns, took, width)
     out += _throughput(columns, width)
-    return out + _slowest(model, took, width)
+    return out + _wire(model, took) + _slowest(model, took, width)
 
 
 def _kinds(model: Model, columns: dict[str, Column], took: Column, width: int) -> list[Entry]:
@@ -129,6 +130,13 @@ def _throughput(columns: dict[str, Column], width: int) -> list[Entry]:
     axis = f"{start / 1e9:.3f} s"
     out.append(Entry([(" " * 13 + axis + f"{end / 1e9:.3f} s".rjust(max(1, cells - len(axis))), "quiet")]))
     return [*out, Entry([])]
+
+
+def _wire(model: Model, took: Column) -> list[Entry]:
+    """What packets add, where the capture holds any."""
+    whole_ns, lines = table_lines(model.table, took.tolist())
+    head = f"On the wire, {time_in_words(whole_ns)} in commands"
+    return [Entry([(head, "head")]), *(Entry([(f"  {line}", "plain")]) for line in lines), Entry([])] if lines else []
 
 
 def _slowest(model: Model, took: Column, width: int) -> list[Entry]:

@@ -11,6 +11,7 @@ from sticktrace.grammar.layout import Explanation
 from sticktrace.output.explaining import dump, lines
 from sticktrace.output.listing import Style, line_of, plain
 from sticktrace.output.unprinted import blanked, called
+from sticktrace.output.wire_text import account as wire_account
 from sticktrace.storage.commands import find, parameter_layout
 from sticktrace.storage.sense import advice, in_words
 from sticktrace.text import count_of, time_in_words
@@ -144,6 +145,9 @@ def account(
     yield f"  outcome: {cells.outcome}" + (f"; {cells.remark}" if cells.remark else "")
     if exchange.case is not None:
         yield f"  case {exchange.case} of BOT 1.0 6.7, {CASES[exchange.case]}"
+    if exchange.wire is not None:
+        yield style("  on the wire:", "head")
+        yield from (f"    {line}" for line in wire_account(exchange.wire, exchange.duration_ns))
     for part in parts_of(exchange, read, sectors=sectors):
         yield ""
         head = f"{part.name}, {count_of(len(part.data), 'byte')}" + (f" ({part.note})" if part.note else "")

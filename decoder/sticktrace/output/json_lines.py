@@ -6,6 +6,7 @@ from typing import Any
 
 from sticktrace.bus.requests import Request
 from sticktrace.codes.asc import meaning as asc_meaning
+from sticktrace.output.wire_text import wire_facts
 from sticktrace.session import Reading
 from sticktrace.transport.items import Exchange, Field, Saying, Sense, Stray
 
@@ -63,6 +64,7 @@ def exchange_facts(exchange: Exchange, touches: str = "") -> dict[str, Any]:
         "notes": list(exchange.notes),
         "remarks": [remark.facts() for remark in exchange.remarks],
         "not_printed": list(exchange.not_printed),
+        "wire": wire_facts(exchange.wire),
     }
 
 
@@ -80,6 +82,7 @@ def request_facts(request: Request) -> dict[str, Any]:
         "result": request.result,
         "moved": request.actual,
         "records": list(request.records),
+        "wire": wire_facts(request.wire),
     }
 
 

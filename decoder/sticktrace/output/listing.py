@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from sticktrace.output.unprinted import called
+from sticktrace.output.wire_text import brief
 from sticktrace.storage.sense import in_words
 from sticktrace.text import time_in_words
 from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, UNTOLD, Exchange, Field
@@ -79,9 +80,11 @@ def _remark(exchange: Exchange, touches: str) -> str:
     if exchange.truncated:
         words.append("data not wholly captured")
     words += exchange.notes
+    if exchange.wire is not None:
+        words.append(brief(exchange.wire))
     if exchange.not_printed:
         words.append(f"not printed: {', '.join(exchange.not_printed)}")
-    return "; ".join(words)
+    return "; ".join(filter(None, words))
 
 
 HEAD = Line("#", "time s", "dev/lun", "command", "moved/asked", "outcome", "took", "touches, sense, remarks")

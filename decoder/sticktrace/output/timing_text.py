@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator
 
 from sticktrace.output.listing import Style, plain
+from sticktrace.output.wire_text import time_lines
 from sticktrace.sticks.stages import WHAT, Stage
 from sticktrace.text import bytes_in_words, count_of, time_in_words
 from sticktrace.timing.ceiling import Ceiling
@@ -59,6 +60,10 @@ def _part(part: StickTiming, style: Style) -> Iterator[str]:
     if part.kinds:
         yield from _kinds(part, style)
     yield from _flows(part, style)
+    if part.wire is not None:
+        yield ""
+        yield style("On the wire", "head") + f" ({time_in_words(part.wire.whole_ns)} in commands)"
+        yield from (f"  {line}" for line in time_lines(part.wire))
     yield from _course(part.course, style)
 
 

@@ -13,7 +13,7 @@ from typing import Any, overload
 
 from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import Piece
-from sticktrace.capture.wire import Wire
+from sticktrace.capture.wire import Moved, Wire
 from sticktrace.errors import SticktraceError
 from sticktrace.storage.commands import head, lba_and_blocks, name
 from sticktrace.storage.textpool import TextPool
@@ -39,6 +39,10 @@ def _name_of(first: bytes, device_type: int | None) -> str:
     return name(first, device_type)
 
 
+_WIRE = len(Wire._fields) - 1
+_SHORT = Wire._fields.index("short")
+
+
 def _largest(numbers: array[int]) -> int:
     """The largest number that a column holds."""
     return (1 << 8 * numbers.itemsize - numbers.typecode.islower()) - 1
@@ -59,7 +63,8 @@ class ExchangeTable:
         self._remarks: dict[int, tuple[Remark, ...]] = {}
         self._senses: dict[int, Sense] = {}
         self._not_printed: dict[int, tuple[str, ...]] = {}
-        self._wires: dict[int, Wire] = {}
+        self._wires = array("q")
+        self._wire_starts = array("Q")
         self.names: list[str] = []
         """Command names in order of first use; the ``name`` column counts in it."""
         self._name_index: dict[str, int] = {}
@@ -108,8 +113,29 @@ class ExchangeTable:
             self._senses[row] = sense
         if exchange.not_printed:
             self._not_printed[row] = exchange.not_printed
-        if exchange.wire is not None:
-            self._wires[row] = exchange.wire
+        if exchange.wire is not None or self._wire_starts:
+            self._add_wire(row, exchange.wire)
+
+    def _add_wire(self, row: int, wire: Wire | None) -> None:
+        """Of a capture without packets nothing is kept."""
+        while len(self._wire_starts) <= row:
+            self._wire_starts.append(len(self._wires))
+        if wire is not None:
+            self._wires.extend(wire[:-1])
+            for moved in wire.moved:
+                self._wires.extend(moved)
+
+    def wire(self, row: int) -> Wire | None:
+        """What packets add to the exchange of a row; None where there are none."""
+        if row >= len(self._wire_starts):
+            return None
+        last = row + 1 == len(self._wire_starts)
+        flat = self._wires[self._wire_starts[row] : None if last else self._wire_starts[row + 1]]
+        if not flat:
+            return None
+        size = len(Moved._fields)
+        moved = tuple(Moved(*flat[at : at + size]) for at in range(_WIRE, len(flat), size))
+        return Wire._make([*flat[:_WIRE], moved])._replace(short=bool(flat[_SHORT]))
 
     def touches(self, row: int) -> str:
         """What the exchange of a row touches on the volume, "" for nothing or not known."""
@@ -164,7 +190,7 @@ class ExchangeTable:
             tuple(self._records[self._record_starts[row] : self._record_starts[row + 1]]),
             self._remarks.get(row, ()), tuple(map(Piece, flat[::3], flat[1::3], flat[2::3])),
             command_at, status_at, value["command_ns"], value["data_ns"], value["end_ns"],
-            TRANSPORTS[value["transport"]], self._not_printed.get(row, ()), self._wires.get(row),
+            TRANSPORTS[value["transport"]], self._not_printed.get(row, ()), self.wire(row),
         )  # fmt: skip
 
     def column(self, name: str) -> Any:

@@ -17,6 +17,7 @@ from sticktrace.storage.commands import head
 from sticktrace.timing.ceiling import Ceiling, ceiling
 from sticktrace.timing.flow import Flow, flow_facts
 from sticktrace.timing.spreads import Course, Kind
+from sticktrace.timing.wire import WireTime
 from sticktrace.transport.counted import counted
 from sticktrace.transport.items import PASSED, Direction, Exchange
 from sticktrace.volume.ledger import Ledger
@@ -33,6 +34,7 @@ class StickTiming:
         self.kinds: dict[str, Kind] = {}
         self.flows = {"in": Flow("in"), "out": Flow("out")}
         self.course = Course()
+        self.wire: WireTime | None = None
         self.pauses = 0
         self.pause_ns = 0
         self._by_head: dict[bytes, Kind] = {}
@@ -55,6 +57,9 @@ class StickTiming:
         if item.status_at.actual:
             spreads["status"].add(phase_ns, item.end_ns)
         spreads["whole"].add(item.time_ns, item.end_ns)
+        if item.wire is not None:
+            self.wire = self.wire or WireTime()
+            self.wire.see(item.wire, item.duration_ns, item.number)
         flow = None
         if item.status != PASSED:
             kind.failed += 1
@@ -126,6 +131,7 @@ class Timing:
             "commands": [kind.facts() for kind in part.kinds.values()],
             "flows": [flow_facts(flow, top) for flow in part.flows.values() if flow.commands],
             "pauses": {"count": part.pauses, "sum_ns": part.pause_ns, "longer_than_ns": IDLE_NS},
+            "wire": part.wire.facts() if part.wire else None,
             "course": part.course.facts(),
             "stages": list(stick.milestones()),
         }

@@ -90,7 +90,7 @@ class Attempts:
     def _answered(self, step: Step) -> None:
         """A transaction that the other side answered, and that counts for the transfer."""
         self._touch(step)
-        self.now.packets += step.packets
+        self.now.passed(step)
         self.now.recovered()
 
     def _accept(self, step: Step, unseen: int = 0) -> None:
@@ -221,7 +221,7 @@ class Attempts:
             now.moved, self.party.join(now.runs, now.captured), now.captured, status, now.first_ns,
             -1 if status is None else now.last_ns, now.records,
         )  # fmt: skip
-        transfer.wire = now.wire(short)
+        transfer.wire = now.wire(short, self.endpoint, self.party.pace)
         return transfer
 
     def _left(self, now: UnderWay) -> int:

@@ -25,7 +25,7 @@ from sticktrace.capture.packets.party import Party
 from sticktrace.capture.packets.payload import Payload
 from sticktrace.capture.packets.pipe import Pipe
 from sticktrace.capture.packets.steps import KEYS, Step, Steps
-from sticktrace.capture.packets.transactions import settle_kinds, transactions, whole
+from sticktrace.capture.packets.transactions import MOVED, Transactions, settle_kinds, transactions, whole
 from sticktrace.capture.transfer import BULK, Transfer
 from sticktrace.capture.wire import Told
 from sticktrace.codes import pids
@@ -82,6 +82,8 @@ class Machine:
 
     def _group(self, raw: Column, packets: Packets) -> Iterator[Transfer]:
         found = transactions(packets)
+        if self.deduced and not self.speed and self._beyond_full(packets, found):
+            self._learn_speed(told.HIGH)
         self.counts.faults(packets, found)
         self.counts.strays(packets, found)
         self.counts.aside(found)
@@ -131,18 +133,30 @@ class Machine:
     # -- what is told ----------------------------------------------------------------------------------------------
 
     def _deduce(self, packets: Packets) -> None:
-        """The link type leaves the speed open: frames tell it by their distance, and PING, SPLIT, NYET and EXT are
-        packets of high speed, PRE of full speed (8.3.1)."""
+        """The link type leaves the speed open: frames tell it by their distance. Where there are none, PING and SPLIT
+        are packets of high speed (8.3.1), and PRE without SPLIT is one of full speed; with it, it may be ERR."""
         speed = self.frames.speed
-        good = packets.pid[packets.fault == columns.GOOD]
         if not speed:
-            marks = {told.HIGH: (pids.PING, pids.SPLIT, pids.NYET)}
-            speed = next((name for name, some in marks.items() if any((good == pid).any() for pid in some)), "")
+            good = packets.pid[packets.fault == columns.GOOD]
+            if (good == pids.PING).any() or (good == pids.SPLIT).any():
+                speed = told.HIGH
+            elif self.speed != told.HIGH and (good == pids.PRE).any():
+                speed = told.FULL
+        self._learn_speed(speed)
+
+    def _learn_speed(self, speed: str) -> None:
         if speed and speed != self.speed:
             self.speed = speed
             for party in self.parties.values():
                 for pipe in party.pipes.values():
                     pipe.learn()
+
+    @staticmethod
+    def _beyond_full(packets: Packets, found: Transactions) -> bool:
+        """Whether a packet of more than 64 bytes was acknowledged: at full speed only isochronous ones are longer
+        (5.6.3, 5.8.3), and those never are (5.6.4)."""
+        moved = found.data[(found.fate == MOVED) & (found.data >= 0)]
+        return bool((packets.size[moved] > told.LARGEST[told.FULL, BULK] + 3).any())
 
     def _told(self, party: Party, step: Step) -> None:
         """SPLIT tells hub, port and speed of the device behind it (8.4.2.1), PRE that it is a low-speed one (8.6.5)."""

@@ -61,6 +61,12 @@ class Party:
         """Its speed, "" where nothing tells."""
         return self.slower or self.machine.speed
 
+    @property
+    def pace(self) -> told.Pace | None:
+        """How fast its packets go on this bus: through a hub that splits transactions, at the hub's speed (8.4.2)."""
+        behind_pre = self.slower == told.LOW and self.machine.speed == told.FULL
+        return told.PACES.get(told.LOW if behind_pre else self.machine.speed)
+
     def known_of(self, endpoint: int) -> tuple[int, int, int]:
         """Transfer type of an endpoint, size of a full packet (0: not known), and the largest that is allowed. Without
         a descriptor it is taken for bulk, at low speed for interrupt, as that has no bulk (5.8.3)."""

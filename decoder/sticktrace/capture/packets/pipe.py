@@ -182,7 +182,8 @@ class Pipe(Attempts):
         if held is None or held.size < 0:
             self._unseen(step)
             return
-        done = held._replace(ended_ns=step.ended_ns, last_number=step.last_number, packets=step.packets)
+        done = held._replace(ended_ns=step.ended_ns, last_number=step.last_number, packets=step.packets,
+                             bytes=step.bytes)  # fmt: skip
         if held.damaged:
             self._garbled(done)
         else:

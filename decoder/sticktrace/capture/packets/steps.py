@@ -27,9 +27,10 @@ _COMMAND = 3 + 31
 class Step(NamedTuple):
     """One step. ``start`` and ``length`` are its place among the transactions that are left. ``fate`` WAITED is waiting
     that stands alone: no packets count for it, only ``waits``; its data is what was offered last. ``began_ns`` and
-    ``number`` are the first packet's, ``ended_ns`` and ``last_number`` the last one's; ``packets`` how many there are.
-    ``size`` is that of each data field (-1: no data packet), ``at`` and ``captured`` where the first lies, ``toggle``
-    and ``sign`` the PID and a signature of the first, ``last_toggle`` and ``last_sign`` of the last. ``waits`` counts
+    ``number`` are the first packet's, ``ended_ns`` and ``last_number`` the last one's; ``packets`` how many there are,
+    ``bytes`` how long they are together. ``size`` is that of each data field (-1: no data packet), ``at`` and
+    ``captured`` where the first lies, ``toggle`` and ``sign`` the PID and a signature of the first, ``last_toggle`` and
+    ``last_sign`` of the last. ``waits`` counts
     what was answered NAK before, ``wait_began_ns`` and ``wait_number`` where that began (-1: nowhere),
     ``wait_ended_ns`` and ``wait_last_number`` where it ended, ``wait_ns`` the time until the answer came."""
 
@@ -44,6 +45,7 @@ class Step(NamedTuple):
     number: int
     last_number: int
     packets: int
+    bytes: int
     size: int
     at: int
     captured: int
@@ -138,12 +140,14 @@ class Steps:
         waited = wait_row >= 0
         wait_began = np.where(waited, packets.time_ns[wait_row], none)
         began = packets.time_ns[first]
+        so_far = np.append(0, np.cumsum(packets.size))
         size = np.where(has, packets.size[row] - 3, none)
         return {
             "key": self._key[index], "fate": np.where(is_wait, WAITED, found.fate[index]), "token": found.token[index],
             "split": found.split[index], "began_ns": began, "ended_ns": packets.time_ns[last],
             "number": packets.number[first], "last_number": packets.number[last],
-            "packets": np.where(is_wait, 0, last - first + 1), "size": size,
+            "packets": np.where(is_wait, 0, last - first + 1),
+            "bytes": np.where(is_wait, 0, so_far[last + 1] - so_far[first]), "size": size,
             "at": np.where(has, packets.at[row] + 1, 0),
             "captured": np.where(has, np.minimum(np.maximum(packets.captured[row] - 1, 0), size), 0),
             "toggle": np.where(has, packets.pid[row], 0), "sign": _signs(packets, row, has, raw),
@@ -184,8 +188,9 @@ class Steps:
         columns = (
             c["key"][start], c["fate"][start], c["token"][start], c["split"][start], start, length,
             c["began_ns"][start], c["ended_ns"][last], c["number"][start], c["last_number"][last], total("packets"),
-            c["size"][start], c["at"][start], c["captured"][start], c["toggle"][start], c["sign"][start],
-            c["toggle"][last], c["sign"][last], c["answer"][start], c["damaged"][start], total("waits"),
+            total("bytes"), c["size"][start], c["at"][start], c["captured"][start], c["toggle"][start],
+            c["sign"][start], c["toggle"][last], c["sign"][last], c["answer"][start], c["damaged"][start],
+            total("waits"),
             c["wait_began_ns"][start], c["wait_number"][start], c["wait_ended_ns"][start], c["wait_last_number"][start],
             total("wait_ns"), c["low"][start], c["word"][start],
         )  # fmt: skip

@@ -26,6 +26,25 @@ not send more than this all the same."""
 SIZES = (8, 16, 32, 64, 512, 1024)
 """Sizes that a full packet can have: bulk 8 to 64 at full speed, 512 at high speed, and 1024 where it is neither."""
 
+
+class Pace(NamedTuple):
+    """How fast packets go: picoseconds for a bit, bits that a packet has around its bytes (SYNC and EOP, 7.1.10 and
+    7.1.13; what bit stuffing adds is not known), and nanoseconds of a frame."""
+
+    bit_ps: int
+    around: int
+    frame_ns: int
+
+    def time_ns(self, packets: int, size: int) -> int:
+        """How long so many packets of so many bytes take."""
+        return (8 * size + self.around * packets) * self.bit_ps // 1000
+
+
+PACES = {
+    LOW: Pace(666_667, 11, 1_000_000), FULL: Pace(83_333, 11, 1_000_000), HIGH: Pace(2_083, 40, 125_000),
+}  # fmt: skip
+"""By speed (7.1.11, 8.4.3.1)."""
+
 _INTERFACE, _ENDPOINT = 4, 5
 _DEEPEST = 4096
 

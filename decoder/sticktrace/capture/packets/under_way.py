@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from sticktrace.capture.packets.steps import Step
-from sticktrace.capture.wire import Wire
+from sticktrace.capture.packets.told import Pace
+from sticktrace.capture.wire import Moved, Wire
 
 _NOTHING_YET = -1
 
@@ -62,17 +63,20 @@ class UnderWay:
     """A transfer under way. ``runs`` are (offsets of packets' data, bytes in each) as far as all is readable,
     ``captured`` their bytes; ``moved`` counts what went over. ``gap`` counts packets that must have gone over and are
     not in the recording, ``strikes`` attempts in a row that failed, ``cause`` why the last one did; ``offered``
-    is data that was sent and not taken."""
+    is data that was sent and not taken. ``count`` data packets had the PIDs ``toggle`` to ``last_toggle`` and went over
+    from ``data_ns`` to ``data_end_ns``."""
 
     __slots__ = (
-        "captured", "cause", "first_ns", "first_number", "gap", "holed", "last_ns", "last_number", "moved", "nak_ns",
-        "naks", "offered", "packets", "repeats", "retries", "runs", "strikes", "unseen",
+        "bytes", "captured", "cause", "count", "data_end_ns", "data_ns", "first_ns", "first_number", "gap", "holed",
+        "last_ns", "last_number", "last_toggle", "moved", "nak_ns", "naks", "offered", "packets", "repeats", "retries",
+        "runs", "strikes", "toggle", "unseen",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self.first_ns = self.first_number = self.last_ns = self.last_number = _NOTHING_YET
         self.runs: list[tuple[Any, int]] = []
-        self.moved = self.captured = self.packets = self.gap = 0
+        self.moved = self.captured = self.packets = self.bytes = self.gap = 0
+        self.count = self.toggle = self.last_toggle = self.data_ns = self.data_end_ns = 0
         self.holed = False
         self.naks = self.nak_ns = self.retries = self.repeats = self.unseen = self.strikes = 0
         self.cause = ""
@@ -106,13 +110,22 @@ class UnderWay:
         self.retries += self.strikes
         self.strikes = 0
 
+    def passed(self, step: Step) -> None:
+        """Packets that count."""
+        self.packets += step.packets
+        self.bytes += step.bytes
+
     def add(self, step: Step, places: Any, full: int) -> None:
         """Data that counts. What was not seen before it was full: less would have ended the transfer."""
         self.moved += self.gap * full
         self.holed = self.holed or self.gap > 0
         self.gap = 0
         self.offered = None
-        self.packets += step.packets
+        self.passed(step)
+        if not self.count:
+            self.toggle, self.data_ns = step.toggle, step.began_ns
+        self.count += step.length
+        self.last_toggle, self.data_end_ns = step.last_toggle, step.ended_ns
         self.moved += step.size * step.length
         if not self.holed and step.captured:
             self.runs.append((places, step.captured))
@@ -125,7 +138,14 @@ class UnderWay:
         first, last = self.first_number, self.last_number
         return (first,) if first == last else (first, last)
 
-    def wire(self, short: bool) -> Wire:
-        """What packets add."""
+    def wire(self, short: bool, endpoint: int, pace: Pace | None) -> Wire:
+        """What packets add, on an endpoint of a bus that is as fast as this, if that is known."""
+        moved: tuple[Moved, ...] = ()
+        if self.count:
+            frames = (self.data_end_ns - self.data_ns) // pace.frame_ns + 1 if pace else 0
+            moved = (Moved(endpoint, self.count, frames, self.toggle, self.last_toggle),)
+        bus_ns = pace.time_ns(self.packets, self.bytes) if pace else 0
         retries = self.retries + self.strikes
-        return Wire(self.packets, self.naks, self.nak_ns, retries, self.repeats, self.unseen, short)
+        return Wire(
+            self.packets, self.naks, self.nak_ns, retries, self.repeats, self.unseen, short, bus_ns, moved
+        )  # fmt: skip
