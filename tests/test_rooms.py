@@ -17,7 +17,7 @@ SCREEN = ROOT / "tui" / "sticktrace_tui"
 
 ROOMS = [
     "grammar", "codes", "writing", "capture", "bus", "transport", "storage", "session", "sticks", "volume", "findings",
-    "timing", "comparison", "board", "redaction", "output", "cli",
+    "timing", "comparison", "board", "redaction", "drawing", "output", "cli",
 ]  # fmt: skip
 """In the order of the arrows: a room may import the rooms before it. `session`, one pass over a capture, is no room but
 stands behind those that it brings together."""
@@ -95,11 +95,13 @@ def test_arrows_go_one_way(path: Path) -> None:
 
 @pytest.mark.parametrize("path", modules(SCREEN), ids=lambda path: path.name)
 def test_the_screen_stands_outside(path: Path) -> None:
-    """It uses the public face and the output room, and no private name."""
+    """It uses the public face, drawings and the output room, and no private name."""
     for name, line in imported(path):
         parts = name.split(".")
         if parts[0] == "sticktrace":
-            assert len(parts) == 2 or parts[1] == "output", f"{path}:{line}: {name} is behind the public face"
+            assert len(parts) == 2 or parts[1] in ("drawing", "output"), (
+                f"{path}:{line}: {name} is behind the public face"
+            )
             assert not any(part.startswith("_") and part != "__version__" for part in parts), f"{path}:{line}: {name}"
 
 

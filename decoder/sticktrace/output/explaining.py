@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from typing import Any
 
 from sticktrace.grammar.layout import Explanation, Row
+from sticktrace.grammar.row_words import place_of, text_of
+from sticktrace.grammar.row_words import value_of as value_of
 from sticktrace.output.listing import Style, plain
 from sticktrace.text import safe
 
@@ -15,35 +17,6 @@ _LEAST_WORDS = 24
 """Columns that words need to be read; with less they get lines of their own."""
 
 _BELOW = " " * 10
-
-
-def place_of(row: Row) -> str:
-    """Where a row's bits are: ``4-7`` for whole bytes, ``12.7`` or ``13.3-0`` for bits, ``8-9.11-0`` across bytes."""
-    last = row.offset + row.size - 1
-    where = f"{row.offset}" if last <= row.offset else f"{row.offset}-{last}"
-    if row.bits is None:
-        return where
-    high, low = row.bits
-    return f"{where}.{high}" if high == low else f"{where}.{high}-{low}"
-
-
-def value_of(row: Row) -> str:
-    """The value in figures: decimal, with hex where it is larger than a digit."""
-    value = row.value
-    if row.heading:
-        return ""
-    if isinstance(value, bool):
-        return str(value)
-    if isinstance(value, int):
-        return f"{value}" if abs(value) < 10 else f"{value} ({value:X}h)"
-    if isinstance(value, bytes | bytearray):
-        return "" if row.meaning else _printable(bytes(value))
-    return safe(str(value)) if isinstance(value, str) else ""
-
-
-def _printable(raw: bytes) -> str:
-    """Bytes as text where they look like it."""
-    return f'"{raw.decode("ascii")}"' if len(raw) > 1 and all(32 <= b < 127 for b in raw) else ""
 
 
 def bytes_of(row: Row) -> str:
@@ -65,7 +38,7 @@ def lines(explanation: Explanation, style: Style = plain, base: int = 0, width: 
     for row, cells in zip(rows, table, strict=True):
         place, raw, name, value = (cell.ljust(size) for cell, size in zip(cells, widths, strict=False))
         start = f"  {place}  {raw}  {name}  {value}  "
-        words = safe(row.meaning) or (row.text if row.heading else _text_of(row))
+        words = safe(row.meaning) or (row.text if row.heading else text_of(row))
         mood = "" if row.meaning or row.heading else "quiet"
         clause = f"  [{row.clause}]" if row.clause and row.clause != explanation.clause else ""
         if width and len(start + words + clause) > width:
@@ -86,19 +59,6 @@ def _wrapped(start: str, words: str, width: int, style: Style, mood: str) -> Ite
     for piece in textwrap.wrap(words, max(_LEAST_WORDS, width - len(indent))):
         yield start + (style(piece, mood) if mood else piece)
         start = indent
-
-
-_NO_STATEMENT = ("obsolete", "was ", "vendor specific", "parallel SCSI")
-
-
-def _text_of(row: Row) -> str:
-    """What a field is for; a single bit without words for its values is answered with yes or no."""
-    if row.bits is None or row.bits[0] != row.bits[1] or row.name.lower().startswith(("reserved", "obsolete")):
-        return row.text
-    if row.text.startswith(_NO_STATEMENT):
-        return row.text
-    answer = "yes" if row.value else "no"
-    return f"{row.text}: {answer}" if row.text.startswith("whether") else f"{answer}: {row.text}"
 
 
 def _cells(row: Row, base: int) -> tuple[str, str, str, str]:
