@@ -77,8 +77,8 @@ def _text(
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
     from sticktrace.capture.line_patterns import STANDARD
     from sticktrace.capture.logs import LogReader, strength
-    from sticktrace.capture.lookalikes import in_text
     from sticktrace.capture.text_lines import as_utf8
+    from sticktrace.capture.unread import in_text
     from sticktrace.capture.usbmon_text import UsbmonTextReader
     from sticktrace.capture.usbmon_text import looks_like as looks_like_usbmon
 

@@ -13,8 +13,7 @@ from collections.abc import Iterator
 from sticktrace.capture.line_patterns import LinePatterns
 from sticktrace.capture.logs import Kind, Statement
 from sticktrace.capture.logs.failures import Failures
-from sticktrace.capture.logs.recogniser import Recogniser
-from sticktrace.capture.lookalikes import Lookalikes
+from sticktrace.capture.logs.recogniser import Missed, Recogniser
 
 _MOST_WAITING = 8
 """Records back that a line may still wait to be read."""
@@ -32,12 +31,10 @@ def speaks_of_units(text: str) -> bool:
 
 class Speech:
     """Give it each line that holds no bytes. ``lines`` counts those that it was given, ``understood`` those in which
-    something was understood; ``unread`` takes those that look like storage traffic and were not."""
+    something was understood; ``missed`` is told of the others, by line number."""
 
-    def __init__(self, unread: Lookalikes, patterns: LinePatterns) -> None:
-        self.unread = unread
-        self._unread = Lookalikes()
-        self._recogniser = Recogniser(patterns.logs, self._unread)
+    def __init__(self, missed: Missed, patterns: LinePatterns) -> None:
+        self._recogniser = Recogniser(patterns.logs, lambda record, text: missed(self._numbers.get(record, 0), text))
         self._numbers: dict[int, int] = {}
         self._failures = Failures()
         self._waits = False
@@ -53,12 +50,11 @@ class Speech:
         """A line with its record number, its line number and time. A statement may have to wait for the line after."""
         before = self._recogniser.read
         self.lines += 1
-        for item in self._recogniser.line(text, record):
-            yield from self._told(item)
-        self._note_unread()
         self._numbers[record] = number
         if len(self._numbers) > _MOST_WAITING:
             del self._numbers[next(iter(self._numbers))]
+        for item in self._recogniser.line(text, record):
+            yield from self._told(item)
         self._now_ns, self._waits = time_ns, True
         if self._recogniser.read == before:
             yield from self._failures.pause(1)
@@ -69,18 +65,11 @@ class Speech:
             self._waits = False
             for item in self._recogniser.finish():
                 yield from self._told(item)
-            self._note_unread()
 
     def finish(self) -> Iterator[Statement]:
         """No more lines."""
         yield from self.flush()
         yield from self._failures.finish()
-
-    def _note_unread(self) -> None:
-        if self._unread.count:
-            for _ in range(self._unread.count):
-                self.unread.add(self._numbers.get(self._unread.line, 0), self._unread.text)
-            self._unread.count = self._unread.line = 0
 
     def _told(self, item: Statement) -> Iterator[Statement]:
         item.time_ns = self._now_ns

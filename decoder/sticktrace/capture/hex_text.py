@@ -90,7 +90,7 @@ class HexTextReader(Reader):
     """
 
     form = "hex text"
-    speaks = True
+    speaks = is_text = True
 
     def __init__(self, data: Any, patterns: LinePatterns = STANDARD, store: Payload | None = None) -> None:
         super().__init__(data)
@@ -108,7 +108,7 @@ class HexTextReader(Reader):
         self._fields = FieldCollector(self._table.names)
         self._lines = TextLines(LONGEST_LINE, self._log)
         self._words_of = WordLines()
-        self._speech = Speech(self.unread, patterns)
+        self._speech = Speech(self.unread.see, patterns)
         self._raw = ""
         self._unread = 0
         self._base_ns: int | None = None
@@ -406,6 +406,7 @@ class HexTextReader(Reader):
         yield from self._end_fields()
         if not self._worth_taking(line):
             self.skip(CHATTER)
+            self.unread.see(self._number, self._raw)
             return
         if not self._blocks.continues(line):
             yield from self._end_block()

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.join import REPEATED, AtOnce, Joiner
-from sticktrace.capture.lookalikes import Lookalikes
 from sticktrace.capture.transfer import Transfer
+from sticktrace.capture.unread import Unread
 from sticktrace.capture.wire import Told
 from sticktrace.text import count_of
 
@@ -47,12 +47,13 @@ class Reader:
     belong to no transfer, by reason ("link type 1 is not USB"). ``origin_ns`` is the absolute time of the
     first record in nanoseconds since 1970 (0 where the form has no calendar time), ``last_ns`` the time of the last
     record since the first, ``tick_ns`` how finely times are told, ``timed`` whether they are. ``join_as`` joins the
-    halves of transfers. ``unread`` are the lines of a text that look like storage traffic and were not understood.
+    halves of transfers. ``unread`` are the lines of a text that were not understood.
     """
 
     form = ""
     speaks = False
     """Whether it yields what a text says (`sticktrace.capture.logs.Statement`) as well as transfers, or instead."""
+    is_text = False
     tick_ns = 1
     timed = True
 
@@ -67,7 +68,7 @@ class Reader:
         self.skipped: Counter[str] = Counter()
         self.damage: list[Damage] = []
         self.joiners: list[Joiner] = []
-        self.unread = Lookalikes()
+        self.unread = Unread()
         self.wire_events: list[WireEvent] = []
         """What a recording of packets shows beyond transfers, see `WireEvents`."""
 

@@ -54,41 +54,48 @@ class Event(NamedTuple):
     line: int
 
 
+class Other(NamedTuple):
+    """A line that belongs to no event, with its number."""
+
+    line: int
+    text: str
+
+
 def begins(line: str) -> bool:
     """Whether an event, or the first piece of a broken one's address, stands on this line."""
     return _HEAD.search(line) is not None
 
 
 class Unfolding:
-    """Feed it lines; it hands out events, and the numbers of lines that belong to none. ``folded`` counts the events
+    """Feed it lines; it hands out events, and the lines that belong to none. ``folded`` counts the events
     that had been broken, ``first`` is the line of the first of them."""
 
     def __init__(self) -> None:
         self.folded = self.first = 0
         self._line = self._digits = 0
         self._held = ""
-        self._lines: list[int] = []
+        self._lines: list[Other] = []
 
-    def feed(self, text: str) -> Iterator[Event | int]:
+    def feed(self, text: str) -> Iterator[Event | Other]:
         """Take one line. What is yielded is whole, or nothing more can come of it."""
         self._line += 1
         head = _HEAD.search(text)
         if head is None or (self._held and self._torn(text, head)):
             if text.strip():
-                yield from self._other(text.strip())
+                yield from self._other(text.strip(), Other(self._line, text))
             return
         if self._held:
             yield from self.end()
         found = details(text[head.end() :].split(), head[4])
         if found is None:
-            yield self._line
+            yield Other(self._line, text)
         elif found.owed:
-            self._held, self._lines = text[head.start() :].rstrip(), [self._line]
+            self._held, self._lines = text[head.start() :].rstrip(), [Other(self._line, text)]
         else:
             self._digits = len(head[1])
             yield Event(head.groups(), found, self._line)
 
-    def end(self) -> Iterator[Event | int]:
+    def end(self) -> Iterator[Event | Other]:
         """Nothing more will come for what is held."""
         held, self._held = self._held, ""
         head = _HEAD.match(held)
@@ -100,8 +107,8 @@ class Unfolding:
             return
         if len(self._lines) > 1:
             self.folded += 1
-            self.first = self.first or self._lines[0]
-        yield Event(head.groups(), found, self._lines[0])
+            self.first = self.first or self._lines[0].line
+        yield Event(head.groups(), found, self._lines[0].line)
 
     def _torn(self, text: str, head: re.Match[str]) -> bool:
         """Whether what looks like an event is the rest of one whose id or time was broken in two."""
@@ -111,12 +118,12 @@ class Unfolding:
         usual = self._digits or (0 if len(head[1]) in (8, 16) else 16)
         return whole is not None and len(whole[1]) == usual
 
-    def _other(self, text: str) -> Iterator[Event | int]:
+    def _other(self, text: str, line: Other) -> Iterator[Event | Other]:
         """A line that begins no event: what is owed, the beginning of one that is broken in its head, or neither."""
         joined = self._joined(text) if self._held and len(self._lines) < _MOST_PIECES else ""
         if joined:
             self._held = joined
-            self._lines.append(self._line)
+            self._lines.append(line)
             head = _HEAD.match(joined)
             found = details(joined[head.end() :].split(), head[4]) if head else None
             if found is not None and not found.owed:
@@ -125,9 +132,9 @@ class Unfolding:
         yield from self.end()
         beginning = _BEGINNING.search(text)
         if beginning is not None:
-            self._held, self._lines = beginning[0], [self._line]
+            self._held, self._lines = beginning[0], [line]
         else:
-            yield self._line
+            yield line
 
     def _joined(self, text: str) -> str:
         """What is held with this line behind it, "" if it does not fit. Words may have been broken in two."""

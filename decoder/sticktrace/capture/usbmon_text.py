@@ -17,7 +17,7 @@ from sticktrace.capture.payload import Deposit, Payload
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import BREAK, BULK, CONTROL, INTERRUPT, ISOCHRONOUS, Transfer
-from sticktrace.capture.usbmon_events import Event, Unfolding, begins
+from sticktrace.capture.usbmon_events import Event, Other, Unfolding, begins
 from sticktrace.text import count_of, time_in_words
 
 KINDS = {"Z": ISOCHRONOUS, "I": INTERRUPT, "C": CONTROL, "B": BULK}
@@ -51,6 +51,7 @@ class UsbmonTextReader(Reader):
     reported by line."""
 
     form = "usbmon text"
+    is_text = True
 
     def __init__(self, data: Any, join_as: type[Joiner] = Joiner, store: Payload | None = None) -> None:
         super().__init__(data, join_as)
@@ -101,15 +102,15 @@ class UsbmonTextReader(Reader):
         for found in self._events.feed(text):
             yield from self._next(found)
 
-    def _next(self, found: Event | int) -> Iterator[Transfer]:
+    def _next(self, found: Event | Other) -> Iterator[Transfer]:
         if isinstance(found, Event) and self._another_begins(found):
             yield from self._break(found)
         self.records += 1
         transfer = self._event(found, self.records) if isinstance(found, Event) else None
         if transfer is None:
             self.skipped[MALFORMED] += 1
-            line = found.line if isinstance(found, Event) else found
-            self._log.report(f"line {line}", "not an event of the kernel's text form")
+            self._log.report(f"line {found.line}", "not an event of the kernel's text form")
+            self.unread.see(found.line, found.text if isinstance(found, Other) else " ".join(found.head))
         elif transfer is not _NOTHING:
             yield transfer
 

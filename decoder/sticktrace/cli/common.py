@@ -12,7 +12,7 @@ from typing import Any
 
 import click
 
-_PATTERNS = "sticktrace.patterns"
+_PATTERNS, _UNREAD = "sticktrace.patterns", "sticktrace.unread"
 
 
 def _keep_patterns(context: click.Context, _option: click.Parameter, path: str | None) -> None:
@@ -32,9 +32,20 @@ def patterns_file() -> str:
     return found
 
 
+def _keep_unread(context: click.Context, _option: click.Parameter, wanted: bool) -> None:
+    context.meta[_UNREAD] = wanted
+
+
+unread_option = click.option(
+    "--unread", is_flag=True, expose_value=False, callback=_keep_unread,
+    help="Show the lines of a text that were not understood.",
+)  # fmt: skip
+"""Lets `report_damage` show them."""
+
+
 def capture_argument(verb: Callable[..., Any]) -> Callable[..., Any]:
-    """The capture that a verb reads, and how its lines are read."""
-    return click.argument("capture", metavar="CAPTURE")(patterns_option(verb))
+    """The capture that a verb reads, how its lines are read, and whether those that were not understood are shown."""
+    return click.argument("capture", metavar="CAPTURE")(patterns_option(unread_option(verb)))
 
 
 words_argument = click.argument("words", nargs=-1, metavar="[KEY:VALUE]...")
@@ -130,6 +141,18 @@ def report_damage(reading: Any, name: str) -> None:
         click.echo(f"sticktrace: {safe(name)}: note: {safe(sentence)}", err=True)
     for damage in reading.damage:
         click.echo(f"sticktrace: {safe(name)}: {damage}", err=True)
+    if click.get_current_context().meta.get(_UNREAD):
+        _report_unread(reading.reader, name)
+
+
+def _report_unread(reader: Any, name: str) -> None:
+    """The lines of a text that were not understood, on standard error."""
+    from sticktrace.text import safe
+
+    lines = reader.unread.listing() if reader.is_text else iter(["--unread is for text; this is none"])
+    click.echo(f"sticktrace: {safe(name)}: {next(lines)}", err=True)
+    for line in lines:
+        click.echo(line, err=True)
 
 
 def echo_all(lines: Iterator[str]) -> None:

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from sticktrace.cli.common import echo_all, opened, patterns_option, report_damage, style
+from sticktrace.cli.common import echo_all, opened, patterns_option, report_damage, style, unread_option
 
 
 @click.command("compare")
@@ -17,6 +17,7 @@ from sticktrace.cli.common import echo_all, opened, patterns_option, report_dama
 @click.option("--all", "everything", is_flag=True, help="List every difference, however small.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
 @patterns_option
+@unread_option
 def command(good: str, bad: str, good_device: str, bad_device: str, everything: bool, as_json: bool) -> None:
     """Lay two captures side by side: one that works and one that does not.
 

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from sticktrace.cli.common import echo_all, opened, patterns_option, report_damage, style, width
+from sticktrace.cli.common import echo_all, opened, patterns_option, report_damage, style, unread_option, width
 
 
 @click.command("fit")
@@ -16,6 +16,7 @@ from sticktrace.cli.common import echo_all, opened, patterns_option, report_dama
 @click.option("--device", metavar="BUS.ADDRESS", default="", help="Take this device of the capture.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
 @patterns_option
+@unread_option
 def command(capture: str | None, board: str | None, new: bool, device: str, as_json: bool) -> None:
     """Say which limits of a board the stick in CAPTURE breaks. The capture may come from any host.
 

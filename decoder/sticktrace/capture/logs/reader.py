@@ -43,7 +43,7 @@ class LogReader(Reader):
     """
 
     form = "log"
-    speaks = True
+    speaks = is_text = True
 
     def __init__(self, data: Any, patterns: Table | None = None) -> None:
         super().__init__(data)
@@ -51,7 +51,7 @@ class LogReader(Reader):
         log = DamageLog()
         self.damage: list[Damage] = log
         self._lines = TextLines(LONGEST_LINE, log)
-        self._recogniser = Recogniser(patterns, self.unread)
+        self._recogniser = Recogniser(patterns, self.unread.see)
         self._failures = Failures()
         self._told = 0
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from sticktrace.capture.logs import meaning
@@ -11,11 +11,13 @@ from sticktrace.capture.logs.fat_results import RESULTS
 from sticktrace.capture.logs.patterns import Found, Table, about_of, table
 from sticktrace.capture.logs.stamps import Clock, Head, take_off
 from sticktrace.capture.logs.statement import NOBODY, Kind, Statement
-from sticktrace.capture.lookalikes import Lookalikes
 from sticktrace.errors import CaptureError
 from sticktrace.text import safe
 
 LONGEST_LINE = 2000
+Missed = Callable[[int, str], object]
+"""Is told of a line in which nothing was understood: its number, and its text without what loggers put in front."""
+
 _GLUED = re.compile(r"(?<=\S)\s*(?=\[\s*\d{1,8}\.\d{6}\]\s)|(?<=[^\s<>])(?=<[0-7]>\s?[a-zA-Z])")
 _WRAPPED = 40
 """A line shorter than this was not broken for its length, unless what follows is bare bytes."""
@@ -37,13 +39,13 @@ class _Line:
 class Recogniser:
     """Give it every line with `line`, then call `finish`; both yield the statements that are complete.
 
-    ``read`` counts the lines in which something was understood, ``unread`` keeps those of the others that look like
-    storage traffic, by their record numbers. ``clock`` keeps the time.
+    ``read`` counts the lines in which something was understood; ``missed`` is told of every other that is not blank,
+    with its record number. ``clock`` keeps the time.
     """
 
-    def __init__(self, patterns: Table | None = None, unread: Lookalikes | None = None) -> None:
+    def __init__(self, patterns: Table | None = None, missed: Missed = lambda _record, _text: None) -> None:
         self.clock = Clock()
-        self.unread = unread or Lookalikes()
+        self._missed = missed
         self.read = self._owned = 0
         self._table = patterns or table()
         self._waiting: _Line | None = None
@@ -110,7 +112,7 @@ class Recogniser:
             )
         owned = tuple(record for record in line.records if record > self._owned)
         if not line.found:
-            self.unread.see(line.records[0], line.head.text)
+            self._missed(line.records[0], line.head.text)
         else:
             self.read += len(owned)
             self._owned = max(self._owned, line.records[-1])
