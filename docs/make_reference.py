@@ -3,6 +3,7 @@
 * docs/reference/layouts-*.md, one page per grammar module: every layout with its fields, places, meanings, clauses;
 * docs/reference/commands.md: every SCSI command that is known, with its layouts;
 * docs/reference/documents.md: which edition of a document a citation means;
+* docs/reference/rules.md: every rule that audit holds captures against;
 * docs/reference/README.md: what there is;
 * docs/cli.md: the help of every verb.
 
@@ -31,6 +32,7 @@ from layout_pages import cell, hexadecimal, section  # noqa: E402
 
 import sticktrace.grammar  # noqa: E402
 from sticktrace.codes.documents import documents  # noqa: E402
+from sticktrace.duties import catalogue as duties  # noqa: E402
 from sticktrace.grammar.command import Command, Direction  # noqa: E402
 from sticktrace.grammar.layout import Layout  # noqa: E402
 from sticktrace.transport import remarks  # noqa: E402
@@ -190,12 +192,54 @@ def remarks_page() -> str:
     return "\n".join(lines) + "\n"
 
 
+def rules_page() -> str:
+    """Every duty: the rules chapter by chapter, then those that no recording can show."""
+    known = duties.rules().values()
+    lines = [
+        NOTICE,
+        "# Rules\n",
+        f"The {len(known)} rules that `sticktrace audit` holds captures against, and below them",
+    ]
+    lines += [
+        f"the {len(duties.unshown())} duties that it cannot judge, with the reason. The duties are told in our own"
+    ]
+    lines += ["words; the published documents are the authority.\n"]
+    lines += [
+        "A clause is marked ‡ where a part of it, † where all of it was cited from memory. *Letter* marks what is"
+    ]
+    lines += ["often broken and works in practice; *packets* what only a recording of the bus shows.\n"]
+    for chapter in dict.fromkeys(rule.chapter for rule in known):
+        lines += [
+            f"## {chapter}\n",
+            "| rule | who | clause | duty | put to the test | how it shows | |",
+            "|" + "---|" * 7,
+        ]
+        for rule in (rule for rule in known if rule.chapter == chapter):
+            marks = ", ".join(["*letter*"] * rule.letter + ["*packets*"] * (rule.needs == "packets"))
+            lines.append(
+                f"| `{rule.id}` | {rule.party} | {cell(rule.citation)}{_sure(rule.sure)} | {cell(rule.duty)} | "
+                f"{cell(rule.when)} | {cell(rule.shows)} | {marks} |"
+            )
+        lines.append("")
+    lines += ["## Duties that are not judged\n", "| duty | who | clause | what it asks | why it is not judged |"]
+    lines += ["|" + "---|" * 5]
+    for duty in duties.unshown().values():
+        lines.append(f"| `{duty.id}` | {duty.party} | {cell(duty.document)} {cell(duty.clause)}{_sure(duty.sure)} | "
+                     f"{cell(duty.duty)} | {cell(duty.reason)} |")  # fmt: skip
+    return "\n".join(lines) + "\n"
+
+
+def _sure(sure: str) -> str:
+    return {"seen": "", "in part": "‡"}.get(sure, "†")
+
+
 def index_page() -> str:
     """What there is."""
     lines = [NOTICE, "# Reference\n"]
     lines.append("Made from the layouts that the program itself reads with: `python docs/make_reference.py`.\n")
     lines.append("* [Commands](commands.md): every SCSI command that is known")
     lines.append("* [Findings](findings.md): everything that diagnose can say")
+    lines.append("* [Rules](rules.md): the duties that audit holds captures against")
     lines.append("* [Remarks](remarks.md): what is remarked on an exchange")
     lines.append("* [Documents](documents.md): which edition of a document a citation means\n")
     lines += ["| page | layouts | what |", "|---|---|---|"]
@@ -234,7 +278,8 @@ def cli_page() -> str:
         "## Exit status\n",
         "| status | meaning |", "|---|---|",
         "| 0 | done |",
-        "| 1 | done, and a fault was found or something ended the work (diagnose, compare, fit, check) |",
+        "| 1 | done, and a fault was found, something ended the work or a rule was broken"
+        " (diagnose, compare, fit, check, audit) |",
         "| 2 | wrong use: an unknown verb, option, selection word or value; or a file that cannot be written |",
         "| 3 | nothing could be read: no such file, an unknown form, an unknown link type |",
         "| 130, 143, 129 | stopped by Ctrl-C, a kill or a closed terminal (128 and the signal's number);"
@@ -252,6 +297,7 @@ def build() -> dict[Path, str]:
         reference / "commands.md": commands_page(),
         reference / "documents.md": documents_page(),
         reference / "remarks.md": remarks_page(),
+        reference / "rules.md": rules_page(),
         reference / "README.md": index_page(),
         DOCS / "cli.md": cli_page(),
     }

@@ -140,7 +140,8 @@ def printed() -> dict[str, dict[str, list[Any]]]:
     kept = [*sorted(CAPTURES.glob("*.xz")), *sorted((ROOT / "traces" / "demo").iterdir()), *logs, on_the_wire()]
     for path in kept:
         for line in [*output("export", path).splitlines(), *output("volume --json", path).splitlines(),
-                     output("diagnose --json", path)]:  # fmt: skip
+                     output("diagnose --json", path), *output("audit --json", path).splitlines(),
+                     *output("audit --plan --json", path).splitlines()]:  # fmt: skip
             for facts in objects(json.loads(line)):
                 for key, value in keys_of(facts):
                     found[facts["kind"]][key].append(value)

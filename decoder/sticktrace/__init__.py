@@ -27,6 +27,12 @@ if TYPE_CHECKING:
     from sticktrace.comparison.side import Telling
     from sticktrace.comparison.steps import TROUBLE as STEP_TROUBLE
     from sticktrace.comparison.steps import Step
+    from sticktrace.duties.auditing import audit
+    from sticktrace.duties.catalogue import rule_of
+    from sticktrace.duties.catalogue import rules as duty_rules
+    from sticktrace.duties.plan import plan as audit_plan
+    from sticktrace.duties.rule import Rule as DutyRule
+    from sticktrace.duties.score import Audit, Score
     from sticktrace.findings.catalogue import RULES as ALL_RULES
     from sticktrace.findings.finding import FAULT, NOTE, RISK, Finding, Pattern
     from sticktrace.findings.ladder import Rung, State
@@ -95,6 +101,13 @@ _HOMES = {
     "Telling": ("comparison.side", "Telling"),
     "STEP_TROUBLE": ("comparison.steps", "TROUBLE"),
     "Step": ("comparison.steps", "Step"),
+    "audit": ("duties.auditing", "audit"),
+    "rule_of": ("duties.catalogue", "rule_of"),
+    "duty_rules": ("duties.catalogue", "rules"),
+    "audit_plan": ("duties.plan", "plan"),
+    "DutyRule": ("duties.rule", "Rule"),
+    "Audit": ("duties.score", "Audit"),
+    "Score": ("duties.score", "Score"),
     "ALL_RULES": ("findings.catalogue", "RULES"),
     "FAULT": ("findings.finding", "FAULT"),
     "NOTE": ("findings.finding", "NOTE"),
@@ -179,6 +192,7 @@ __all__ = [
     "STEP_TROUBLE",
     "About",
     "Answer",
+    "Audit",
     "Board",
     "BusEvent",
     "Capacity",
@@ -191,6 +205,7 @@ __all__ = [
     "Diagnosis",
     "Difference",
     "Direction",
+    "DutyRule",
     "Exchange",
     "ExchangeTable",
     "Exchanges",
@@ -215,6 +230,7 @@ __all__ = [
     "Said",
     "Saying",
     "Scene",
+    "Score",
     "Sense",
     "Stage",
     "State",
@@ -234,6 +250,8 @@ __all__ = [
     "Volume",
     "Why",
     "align",
+    "audit",
+    "audit_plan",
     "by_signature",
     "bytes_in_words",
     "command_name",
@@ -244,6 +262,7 @@ __all__ = [
     "describe",
     "device_map",
     "diagnose",
+    "duty_rules",
     "extent_of",
     "find_command",
     "fit",
@@ -253,6 +272,7 @@ __all__ = [
     "new_text",
     "open",
     "read_as",
+    "rule_of",
     "safe",
     "sense_advice",
     "sense_in_words",

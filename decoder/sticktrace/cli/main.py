@@ -23,6 +23,7 @@ VERBS = {
     "volume": "show partitions, files and what was done to them",
     "compare": "find the first difference that matters between two captures",
     "fit": "hold a stick against the limits of a target board",
+    "audit": "hold captures against the rules of the standards: kept, broken, not seen",
     "findings": "explain every finding that diagnose can make",
     "patterns": "list, explain and try the patterns by which lines of text are read",
     "check": "show where every record of a capture ended",

@@ -1,0 +1,370 @@
+"""Shows the rules what passes by, once and in order, and counts.
+
+A healthy READ or WRITE like one that was judged already counts like that one, and is forgotten: its rules are applied
+twice in full, and once both come to the same, the rest only raise a number. So nothing is kept for each exchange.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from sticktrace.bus.device import Device
+from sticktrace.bus.events import BusEvent, Happening
+from sticktrace.bus.requests import Request
+from sticktrace.capture.join import AtOnce
+from sticktrace.duties import requests as asking
+from sticktrace.duties.catalogue import rules
+from sticktrace.duties.commands import BadCommand, Command, Known, Loose
+from sticktrace.duties.expression import Bytes, Unseen
+from sticktrace.duties.learning import learn
+from sticktrace.duties.rule import Rule
+from sticktrace.duties.score import Count, Place
+from sticktrace.session import Reading
+from sticktrace.sticks.learning import cut_short
+from sticktrace.sticks.sticks import Sticks
+from sticktrace.transport.items import INVALID, PASSED, UNTOLD, Exchange, Item, Stray, StrayKind, Transport
+from sticktrace.transport.remarks import LOST, Remark, Said, Why, reason
+
+_TEN = frozenset((0x28, 0x2A))
+_MOST_STEPS = 64
+_TICK_NS = 1_000_000
+_STEPS = {
+    Happening.CLASS_RESET: "class reset", Happening.RESET: "reset", Happening.CONFIGURED: "configured",
+    Happening.INTERFACE: "interface", Happening.ADDRESS: "address", Happening.ATTACHED: "attached",
+    Happening.DETACHED: "detached",
+}  # fmt: skip
+
+
+class Alike:
+    """Exchanges that are judged alike: ``verdicts`` of the rules, ``count`` of those not judged one by one."""
+
+    __slots__ = ("block", "blocks", "count", "remarks", "sample", "unit", "verdicts")
+
+    def __init__(self, sample: Command, unit: Known, verdicts: list[tuple[Count, bool]]) -> None:
+        self.sample, self.unit, self.verdicts, self.count = sample, unit, verdicts, 0
+        self.remarks: tuple[Remark, ...] = sample.exchange.remarks
+        facts = vars(unit)
+        self.block, self.blocks = facts.get("block", 0), facts.get("last_lba", 0) + 1
+
+
+class Desk:
+    """What is kept of one device: how the rules fared, what its units told, what went before."""
+
+    def __init__(self, device: Device) -> None:
+        self.device = device
+        self.counts: dict[str, Count] = {}
+        self.units: dict[int, Known] = {}
+        self.state = Known()
+        self.last: Command | None = None
+        self.steps: list[str] | None = None
+        self.prior: asking.Ask | None = None
+        self.ports: dict[int, Known] = {}
+        self.descriptors: list[tuple[str, asking.Descriptor]] = []
+        self.answers: set[tuple[str, bytes]] = set()
+        self.alike: dict[tuple[int, ...], Alike] = {}
+        self.tried: dict[tuple[int, ...], list[tuple[Count, bool]]] = {}
+        self.calm = False
+        self.gaps = 0
+
+    def unit(self, lun: int) -> Known:
+        """What is known of a unit."""
+        found = self.units.get(lun)
+        if found is None:
+            found = self.units[lun] = Known()
+        return found
+
+    def step(self, word: str) -> None:
+        """Something happened to the device between two commands."""
+        self.calm = False
+        if self.steps is not None and len(self.steps) < _MOST_STEPS:
+            self.steps.append(word)
+
+    def lost(self) -> None:
+        """Something is missing here: what went before is not known any more."""
+        self.gaps += 1
+        self.calm = False
+        self.last = self.steps = self.prior = None
+        for unit in self.units.values():
+            vars(unit).pop("before", None)
+
+    def quick(self, exchange: Exchange) -> bool:
+        """Whether an exchange is one more like those judged; it is then counted."""
+        if not self.calm or exchange.status is not PASSED or exchange.residue or exchange.stalled:
+            return False
+        cdb = exchange.cdb
+        if len(cdb) != 10 or cdb[0] not in _TEN:
+            return False
+        alike = self.alike.get(_key(exchange))
+        if alike is None or exchange.remarks != alike.remarks or exchange.moved != exchange.expected:
+            return False
+        blocks = cdb[7] << 8 | cdb[8]
+        first = int.from_bytes(cdb[2:6], "big")
+        if not blocks or blocks * alike.block != exchange.expected or first + blocks > alike.blocks:
+            return False
+        alike.count += 1
+        self.last = alike.unit.before = alike.sample
+        return True
+
+    def settle(self) -> None:
+        """Count what was not judged one by one."""
+        for alike in self.alike.values():
+            for count, kept in alike.verdicts:
+                count.more(kept, alike.count)
+        self.alike.clear()
+        self.tried.clear()
+
+
+def _key(exchange: Exchange) -> tuple[int, ...]:
+    cdb = exchange.cdb
+    return exchange.lun, cdb[0], cdb[1], cdb[6], cdb[9], exchange.truncated
+
+
+def _ends_wrongly(exchange: Exchange) -> bool:
+    """Whether a wrong status was seen, and nothing is missing but what came of it."""
+    if exchange.status is not INVALID or reason(exchange.remarks) is not Why.CAPTURE_ENDS:
+        return False
+    return not any(remark.kind in LOST for remark in exchange.remarks)
+
+
+class Engine:
+    """Feed it the items of a reading with `see`, then `end` it. ``desks`` holds what came of it, by device."""
+
+    def __init__(self, reading: Reading, name: str) -> None:
+        self.reading, self.name = reading, name
+        self.sticks = Sticks(reading.read)
+        self.desks: dict[Device, Desk] = {}
+        self._at: dict[str, list[Rule]] = {}
+        self._by_opcode: dict[tuple[str, int], list[Rule]] = {}
+        for rule in rules().values():
+            for at in rule.at:
+                self._at.setdefault(at, []).append(rule)
+
+    # -- what passes by --------------------------------------------------------------------------------------------
+
+    def see(self, item: Item) -> None:
+        """Take in one item."""
+        desk = self.desks.get(item.device) or self._desk(item.device)
+        if item.__class__ is Exchange:
+            if not desk.quick(item):
+                self._exchange(item, desk)
+            return
+        self.sticks.see(item)
+        if isinstance(item, Request):
+            self._request(item, desk)
+        elif isinstance(item, BusEvent):
+            self._event(item, desk)
+        elif isinstance(item, Stray):
+            self._stray(item, desk)
+
+    def end(self) -> None:
+        """The capture is over."""
+        for desk in self.desks.values():
+            desk.settle()
+            for at, found in desk.descriptors:
+                found.others = self.reading.bus.devices
+                self.ask(at, found, desk)
+            if self.reading.reader.join_as is AtOnce or self.reading.reader.speaks or not self._whole_form():
+                desk.gaps += 1
+
+    def _whole_form(self) -> bool:
+        """Whether the form has every transfer, so that what is not there did not happen."""
+        return "hex" not in self.reading.reader.form
+
+    def _desk(self, device: Device) -> Desk:
+        desk = self.desks[device] = Desk(device)
+        return desk
+
+    def judge(self, at: Iterable[Rule], occasion: Any, desk: Desk) -> list[tuple[Count, bool]]:
+        """Ask rules at an occasion and count what they say."""
+        found = []
+        for rule in at:
+            verdict = rule.judge(occasion)
+            if verdict is None:
+                continue
+            count = desk.counts.get(rule.id)
+            if count is None:
+                count = desk.counts[rule.id] = Count()
+            count.add(verdict, Place(self.name, occasion.number, occasion.records[:8]))
+            found.append((count, verdict))
+        return found
+
+    def ask(self, at: str, occasion: Any, desk: Desk) -> None:
+        """The same by the name of the occasion."""
+        self.judge(self._at.get(at, ()), occasion, desk)
+
+    # -- exchanges -------------------------------------------------------------------------------------------------
+
+    def _rules_for(self, at: str, opcode: int) -> list[Rule]:
+        key = (at, opcode)
+        found = self._by_opcode.get(key)
+        if found is None:
+            mine = [rule for rule in self._at.get(at, ()) if not rule.opcodes or opcode in rule.opcodes]
+            found = self._by_opcode[key] = mine
+        return found
+
+    def _exchange(self, exchange: Exchange, desk: Desk) -> None:
+        self.sticks.exchange(exchange)
+        if exchange.told:
+            return
+        device, unit = exchange.device, desk.unit(exchange.lun)
+        if any(remark.kind is Said.MISSING_BEFORE for remark in exchange.remarks):
+            desk.lost()
+        max_lun = 0 if device.max_lun_result == "stall" else device.max_lun
+        command = Command(exchange, self.reading.read, unit, desk.last, desk.steps, max_lun, desk.state)
+        verdicts = self._sent(command, desk)
+        if exchange.status is UNTOLD or (cut_short(exchange) and not _ends_wrongly(exchange)):
+            if reason(exchange.remarks) is not Why.CAPTURE_ENDS:
+                desk.lost()
+            desk.last = desk.steps = None
+            return
+        verdicts += self._done(command, desk)
+        changed = learn(unit, command)
+        if changed:
+            desk.settle()
+        desk.calm = exchange.status is PASSED and not desk.steps
+        self._compare(command, desk, verdicts)
+        unit.before = desk.last = command
+        desk.steps = []
+        self._note_halts(command, desk)
+        desk.state.commands = True
+
+    def _sent(self, command: Command, desk: Desk) -> list[tuple[Count, bool]]:
+        """What the host sent, which is known though the end may not be."""
+        found = self.judge(self._rules_for("block", command.opcode), command, desk)
+        if command.bot:
+            found += self.judge(self._rules_for("cbw", command.opcode), command, desk)
+        return found
+
+    def _done(self, command: Command, desk: Desk) -> list[tuple[Count, bool]]:
+        at = {Transport.BOT: "command", Transport.UAS: "uas", Transport.CBI: "cbi"}[command.exchange.transport]
+        found = self.judge(self._rules_for(at, command.opcode), command, desk)
+        return found + self.judge(self._rules_for("scsi", command.opcode), command, desk)
+
+    def _compare(self, command: Command, desk: Desk, verdicts: list[tuple[Count, bool]]) -> None:
+        exchange = command.exchange
+        if not desk.calm or len(exchange.cdb) != 10 or exchange.cdb[0] not in _TEN:
+            return
+        key = _key(exchange)
+        if desk.tried.get(key) == verdicts:
+            desk.alike.setdefault(key, Alike(command, desk.unit(exchange.lun), verdicts))
+        desk.tried[key] = verdicts
+
+    @staticmethod
+    def _note_halts(command: Command, desk: Desk) -> None:
+        """Which pipes a STALL left halted (USB 2.0 9.4.5), by their endpoints."""
+        if not command.stalled or not command.bot:
+            return
+        pipes = next(iter(desk.device.storage_interfaces()), None)
+        if pipes is None or pipes.bulk_in is None or pipes.bulk_out is None:
+            return
+        incoming = "status" in command.stalled or ("data" in command.stalled and command.direction == "in")
+        halted = pipes.bulk_in if incoming else pipes.bulk_out
+        desk.state.halted = frozenset((*vars(desk.state).get("halted", ()), halted))
+
+    def _stray(self, stray: Stray, desk: Desk) -> None:
+        if stray.kind is StrayKind.REST:
+            desk.lost()
+            return
+        if stray.kind is StrayKind.INVALID_COMMAND and stray.remark.kind in (Said.WRAPPER_SIZE, Said.WRAPPER_SIGNATURE):
+            stalls = stray.remark.numbers[0]
+            size = stray.piece.actual
+            bad = BadCommand(stray.remark.kind.value, size, stray.records, stalls, desk.last)
+            self.ask("bad command", bad, desk)
+        elif stray.kind is StrayKind.DATA and stray.remark.kind is Said.STRAY_BYTES and stray.piece.actual:
+            self.ask("stray", Loose(stray.records, not stray.endpoint & 0x80), desk)
+        desk.step(f"stray {stray.kind}")
+
+    # -- requests and events ---------------------------------------------------------------------------------------
+
+    def _event(self, event: BusEvent, desk: Desk) -> None:
+        if event.kind is Happening.CLEAR_HALT:
+            word = "clear in" if event.endpoint & 0x80 else "clear out"
+        else:
+            word = _STEPS.get(event.kind, "")
+        if word:
+            desk.step(word if event.done else f"{word} refused")
+
+    def _request(self, request: Request, desk: Desk) -> None:
+        if request.result == "not seen" or len(request.setup) != 8:
+            if request.status is None and request.end_ns < self.reading.reader.last_ns:
+                desk.lost()
+            desk.prior = None
+            return
+        reader = self.reading.reader
+        timed = reader.timed and reader.tick_ns <= _TICK_NS
+        ask = asking.Ask(request, self.reading.read(request.data), desk.state, desk.prior, timed)
+        self.ask("request", ask, desk)
+        if ask.done and ask.what == asking.DESCRIPTOR:
+            self._descriptor(ask, desk)
+        elif ask.what[0] in (0x23, 0xA3, 0xA0):
+            self._hub(ask, desk)
+        self._remember(ask, desk)
+        desk.prior = ask
+
+    def _remember(self, ask: asking.Ask, desk: Desk) -> None:
+        """What a request teaches about the device for those behind it."""
+        state = desk.state
+        if not ask.done:
+            if ask.what == asking.DESCRIPTOR and ask.refused:
+                state.refused = frozenset((*vars(state).get("refused", ()), ask.type))
+            return
+        if ask.what == (0x00, 0x05):
+            state.configured, state.given = 0, ask.value
+        elif ask.what == (0x00, 0x09):
+            state.configured, state.chosen = ask.value, {}
+        elif ask.what == (0x01, 0x0B):
+            state.chosen = {**vars(state).get("chosen", {}), ask.index: ask.value}
+        elif ask.what == (0x02, 0x01):
+            state.cleared = ask.index
+            for name in ("halted", "kept_halted"):
+                setattr(state, name, frozenset(vars(state).get(name, ())) - {ask.index})
+        elif ask.what == (0x00, 0x03):
+            state.features = frozenset((*vars(state).get("features", ()), ask.value))
+        elif ask.what == (0x21, 0xFF):
+            state.kept_halted = vars(state).get("halted", frozenset())
+        elif ask.what == (0x00, 0x30):
+            state.exit_latency = True
+
+    def _descriptor(self, ask: asking.Ask, desk: Desk) -> None:
+        data = ask.data
+        at = {1: "device descriptor", 3: "string", 6: "qualifier", 15: "bos"}.get(ask.type, "")
+        if len(data.raw) >= 2 and data.raw[1] != ask.type:
+            return
+        if ask.type == 2 and len(data.raw) >= 9 and len(data.raw) >= int.from_bytes(data.raw[2:4], "little"):
+            if self._new("configuration", data.raw, desk):
+                total = int.from_bytes(data.raw[2:4], "little")
+                desk.descriptors += asking.inside(ask, data.raw[:total])
+        elif at and self._new(f"{at} {ask.value & 0xFF}", data.raw, desk):
+            desk.descriptors.append((at, asking.Descriptor(ask, Bytes(data.raw, data.size))))
+
+    @staticmethod
+    def _new(at: str, raw: bytes, desk: Desk) -> bool:
+        """Whether an answer is one not judged before."""
+        key = (at, raw)
+        if key in desk.answers or len(desk.answers) > 256:
+            return False
+        desk.answers.add(key)
+        return True
+
+    def _hub(self, ask: asking.Ask, desk: Desk) -> None:
+        if ask.what == (0xA0, 0x06) and ask.done:
+            self.ask("hub descriptor", asking.Descriptor(ask, Bytes(ask.data.raw, ask.data.size)), desk)
+            return
+        port = desk.ports.setdefault(ask.index & 0xFF, Known())
+        if ask.what == (0xA3, 0x00) and ask.done and not (desk.device.as_hub and desk.device.as_hub.superspeed):
+            try:
+                found = asking.PortStatus(ask, port)
+            except Unseen:
+                return
+            self.ask("port status", found, desk)
+            port.was, port.asked = (found.status, found.change), []
+            if not found.status & 0x10:
+                vars(port).pop("reset_ns", None)
+        elif ask.what in ((0x23, 0x03), (0x23, 0x01)) and ask.done:
+            verb = "set" if ask.code == 3 else "clear"
+            asked = vars(port).setdefault("asked", [])
+            if len(asked) < _MOST_STEPS:
+                asked.append((verb, ask.value))
+            if (verb, ask.value) == ("set", 4):
+                port.reset_ns = ask.request_.time_ns

@@ -1,0 +1,140 @@
+"""What a command teaches about its unit for the commands behind it."""
+
+from __future__ import annotations
+
+import contextlib
+
+from sticktrace.duties.commands import Command, Known
+from sticktrace.duties.expression import Bytes, Unseen, be
+
+_READY_OPCODES = frozenset((0x00, 0x08, 0x0A, 0x28, 0x2A, 0x25, 0x88, 0x8A, 0xA8, 0xAA))
+
+
+def learn(unit: Known, command: Command) -> bool:
+    """Take a command in. Returns whether anything changed that may change how the next one is judged."""
+    before = dict(vars(unit))
+    before.pop("before", None)
+    with contextlib.suppress(Unseen, IndexError):
+        _learn(unit, command)
+    after = {key: value for key, value in vars(unit).items() if key != "before"}
+    return before != after
+
+
+def _learn(unit: Known, command: Command) -> None:
+    opcode = command.opcode
+    if command.failed:
+        _failed(unit, command)
+    elif command.passed:
+        if opcode in _READY_OPCODES:
+            unit.ready, unit.attention = True, ()
+            unit.absent_medium = False
+        learner = _LEARNERS.get(opcode)
+        if learner is not None:
+            learner(unit, command)
+
+
+def _failed(unit: Known, command: Command) -> None:
+    key, asc, ascq = command.code
+    if key == 2:
+        unit.ready = False
+        unit.absent_medium = asc == 0x3A
+    elif key == 6:
+        unit.attention = (asc, ascq)
+        unit.refused = command.cdb
+        if asc in (0x28, 0x29):
+            unit.stale = asc == 0x28
+            unit.stopped = unit.prevented = False
+    elif (key, asc) == (5, 0x20):
+        unit.unknown = frozenset((*getattr_or(unit, "unknown"), command.opcode))
+
+
+def getattr_or(unit: Known, name: str) -> frozenset[int]:
+    """A set that was learned, empty before that."""
+    found: frozenset[int] = vars(unit).get(name, frozenset())
+    return found
+
+
+def _inquiry(unit: Known, command: Command) -> None:
+    if len(command.cdb) < 6:
+        return
+    data = command.data
+    if command.cdb[1] & 1:
+        if command.cdb[2] == 0 and len(data) >= 4:
+            unit.pages = tuple(data[4 : 4 + min(int(data[3]), len(data) - 4)])
+        elif command.cdb[2] == 0xB0 and len(data) >= 12:
+            unit.most_blocks = be(data, 8, 4)
+        elif command.cdb[2] == 0x80 and len(data) >= 4:
+            unit.serial_length = int(data[3])
+        return
+    unit.absent = data[0] == 0x7F
+    unit.type = data[0] & 0x1F
+    unit.identity = bytes(data.raw[:36]) if len(data.raw) >= 36 else vars(unit).get("identity", b"")
+    unit.version, unit.additional = int(data[2]), int(data[4])
+
+
+def _capacity10(unit: Known, command: Command) -> None:
+    last, block = be(command.data, 0, 4), be(command.data, 4, 4)
+    unit.capacity10 = (last, block)
+    unit.block, unit.stale = block, False
+    if last != 0xFFFFFFFF:
+        unit.last_lba = last
+
+
+def _capacity16(unit: Known, command: Command) -> None:
+    if command.cdb[1] & 0x1F != 0x10:
+        return
+    unit.last_lba, unit.block = be(command.data, 0, 8), be(command.data, 8, 4)
+    unit.capacity16 = (unit.last_lba, unit.block)
+    unit.stale = False
+
+
+def _mode_sense(unit: Known, command: Command) -> None:
+    long = command.opcode == 0x5A
+    if command.cdb[2] >> 6:
+        return  # changeable, default or saved values
+    byte = int(command.data[3 if long else 2])
+    if vars(unit).get("type", 0) == 0:
+        unit.protected, unit.offers_fua = bool(byte & 0x80), bool(byte & 0x10)
+    at = (8 + be(command.data, 6, 2)) if long else 4 + int(command.data[3])
+    data: Bytes = command.data
+    lengths = dict(vars(unit).get("page_lengths", {}))
+    while at + 2 <= len(data.raw):
+        page, size = data.raw[at] & 0x3F, data.raw[at + 1]
+        lengths[page] = size
+        if page == 8 and at + 2 < len(data.raw):
+            unit.write_cache = bool(data.raw[at + 2] & 4)
+        at += 2 + size
+    unit.page_lengths = lengths
+
+
+def _start_stop(unit: Known, command: Command) -> None:
+    start, load = command.cdb[4] & 1, command.cdb[4] >> 1 & 1
+    unit.stopped = not start and not command.cdb[4] >> 4
+    unit.ejected = not start and bool(load)
+
+
+def _prevent(unit: Known, command: Command) -> None:
+    unit.prevented = bool(command.cdb[4] & 1)
+
+
+def _report_luns(unit: Known, command: Command) -> None:
+    unit.list_length = be(command.data, 0, 4)
+
+
+def _wrote(unit: Known, command: Command) -> None:
+    unit.unflushed = True
+
+
+def _flushed(unit: Known, command: Command) -> None:
+    unit.unflushed = False
+
+
+def _format_capacities(unit: Known, command: Command) -> None:
+    unit.format_list = int(command.data[3])
+
+
+_LEARNERS = {
+    0x12: _inquiry, 0x25: _capacity10, 0x9E: _capacity16, 0x1A: _mode_sense, 0x5A: _mode_sense, 0x1B: _start_stop,
+    0x1E: _prevent, 0xA0: _report_luns, 0x0A: _wrote, 0x2A: _wrote, 0x8A: _wrote, 0xAA: _wrote, 0x35: _flushed,
+    0x91: _flushed, 0x23: _format_capacities,
+}  # fmt: skip
