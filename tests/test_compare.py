@@ -209,6 +209,26 @@ def test_repeats_are_small(tmp_path: Path) -> None:
     assert {difference.weight for difference in found.differences} == {SMALL}
 
 
+def test_a_long_pause_is_told_though_the_host_polls_on(tmp_path: Path) -> None:
+    """Polling once a second hides the time in which nothing was read."""
+
+    def after(seconds: int) -> Recorder:
+        def act(host: Host) -> None:
+            host.execute(wire.read10(100))
+            for _ in range(seconds):
+                host.wait_ms(1_000)
+                host.execute(wire.test_unit_ready())
+            host.execute(wire.read10(500))
+
+        return boot(act)
+
+    found = compared(written(tmp_path, "a", after(2)), written(tmp_path, "b", after(8)))
+    assert found.first is not None
+    assert (found.first.slug, found.first.weight) == ("pause", SMALL)
+    assert "8.00" in found.first.text and found.first.bad.startswith("before exchange ")
+    assert any(row.label == "longest pause" and row.differs for row in found.rows)
+
+
 def test_a_request_only_one_side_makes(tmp_path: Path) -> None:
     """MODE SENSE(10) on one side only is named, with its exchange."""
 

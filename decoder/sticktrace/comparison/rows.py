@@ -122,6 +122,7 @@ _SUMS: tuple[tuple[str, int, str, _Value], ...] = (
     ("reading speed", 0, "", lambda s: _rate(s.sums.read, s.sums.read_ns)),
     ("writing speed", 0, "", lambda s: _rate(s.sums.written, s.sums.write_ns)),
     ("slowest READ or WRITE", 0, "", lambda s: time_in_words(s.sums.slowest_ns) if s.sums.slowest else ""),
+    ("longest pause", 0, "", lambda s: time_in_words(s.sums.pause_ns) if s.sums.pause else ""),
     ("largest read", 0, "", lambda s: bytes_in_words(s.sums.largest_read)),
     ("largest write", 0, "", lambda s: bytes_in_words(s.sums.largest_write)),
     ("same command again", 0, "", lambda s: _count(sum(step.again for step in s.steps))),

@@ -21,7 +21,7 @@ class Sums:
     """Counts over one device: commands, senses, requests and events by name; commands that did not pass; stalls;
     the medium's bytes each way, and the most that one command moved; commands whose data is not
     wholly captured; the time inside commands, and inside READs and WRITEs that passed; the slowest of these and its
-    exchange."""
+    exchange; the longest time between two of these, and the exchange after it."""
 
     commands: Counter[str] = field(default_factory=Counter)
     senses: Counter[str] = field(default_factory=Counter)
@@ -39,6 +39,9 @@ class Sums:
     write_ns: int = 0
     slowest: int = 0
     slowest_ns: int = 0
+    pause: int = 0
+    pause_ns: int = 0
+    medium_end_ns: int = -1
 
     def see(self, item: Item) -> None:
         """Take in an item."""
@@ -59,6 +62,10 @@ class Sums:
             self.senses[f"{key:X}/{asc:02X}/{ascq:02X}"] += 1
         if medium and item.status is PASSED and item.duration_ns > self.slowest_ns:
             self.slowest, self.slowest_ns = item.number, item.duration_ns
+        if medium:
+            if 0 <= self.medium_end_ns < item.time_ns - self.pause_ns:
+                self.pause, self.pause_ns = item.number, item.time_ns - self.medium_end_ns
+            self.medium_end_ns = max(self.medium_end_ns, item.end_ns)
         if medium and item.direction is Direction.IN:
             self.read_ns += item.duration_ns
             self.read += item.moved
@@ -78,6 +85,8 @@ class Sums:
             setattr(self, word, getattr(self, word) + getattr(other, word))
         if other.slowest_ns > self.slowest_ns:
             self.slowest, self.slowest_ns = other.slowest, other.slowest_ns
+        if other.pause_ns > self.pause_ns:
+            self.pause, self.pause_ns = other.pause, other.pause_ns
         self.largest_read = max(self.largest_read, other.largest_read)
         self.largest_write = max(self.largest_write, other.largest_write)
 
