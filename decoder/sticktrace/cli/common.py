@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sys
 from collections.abc import Callable, Iterable, Iterator
@@ -50,6 +51,19 @@ def capture_argument(verb: Callable[..., Any]) -> Callable[..., Any]:
 
 words_argument = click.argument("words", nargs=-1, metavar="[KEY:VALUE]...")
 
+
+class Selecting(click.Command):
+    """A verb that takes selection words. One that is turned round, ``-command:read``, is no option."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        end = args.index("--") if "--" in args else len(args)
+        turned = [word for word in args[:end] if _TURNED.match(word)]
+        rest = [word for word in args[:end] if not _TURNED.match(word)]
+        return super().parse_args(ctx, [*rest, "--", *turned, *args[end + 1 :]] if turned else args)
+
+
+_TURNED = re.compile(r"-[a-z]+:")
+
 _COLOURS = {
     "good": {"fg": "green"},
     "bad": {"fg": "red", "bold": True},
@@ -61,8 +75,12 @@ _BAR_AFTER = 8 << 20
 
 
 def coloured() -> bool:
-    """Whether standard output takes colour: a terminal, and NO_COLOR not set."""
-    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+    """Whether to write colour: as --color says, else on a terminal where NO_COLOR is not set."""
+    from sticktrace.cli.main import COLOUR
+
+    context = click.get_current_context(silent=True)
+    when = context.meta.get(COLOUR, "auto") if context is not None else "auto"
+    return when == "always" or (when == "auto" and sys.stdout.isatty() and not os.environ.get("NO_COLOR"))
 
 
 def style(text: str, mood: str) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import click
 
 from sticktrace.cli.common import (
+    Selecting,
     capture_argument,
     echo_all,
     labelled,
@@ -18,21 +19,29 @@ from sticktrace.cli.common import (
 )
 
 
-@click.command("exchanges")
+@click.command("exchanges", cls=Selecting)
 @capture_argument
 @words_argument
 @click.option("--wide", is_flag=True, help="Do not cut lines to the width of the terminal.")
 def command(capture: str, words: tuple[str, ...], wide: bool) -> None:
     """List the storage exchanges of CAPTURE, one line each.
 
-    KEY:VALUE words select, all must hold: command:read status:failed lba:2048..4095 lun:1 slower:5ms
-    sense:3/11 number:10..20 device:1.4 stalled:any time:1.5..2. A comma means "or", a leading - turns a word round.
+    KEY:VALUE words select, all must hold. A comma means "or", a leading - turns a word round.
+
+    \b
+      command:read,write10     by name        status:bad     passed, failed, ...
+      lba:2048..4095           blocks         touches:FAT    what they belong to
+      number:10..20            exchanges      time:1.5..2    seconds
+      device:1.4 lun:1         who            stalled:any    command, data, status
+      slower:5ms faster:1s     how long       moved:4096..   bytes; asked:..512
+      sense:3/11/00 sense:3    in hex         direction:in   in, out, none
+      tag:3E7h case:5          Bulk-Only Transport's
 
     \b
     Examples:
       sticktrace exchanges stick.pcap
       sticktrace exchanges stick.pcap command:read,write status:bad
-      sticktrace exchanges stick.pcap -- -command:testunitready
+      sticktrace exchanges stick.pcap -command:testunitready
     """
     from sticktrace.output.listing import Listing
     from sticktrace.output.selection import Selection

@@ -34,6 +34,17 @@ VERBS = {
 }
 """Verb -> what it does. The module is `sticktrace.cli.<verb>`, its click command is called ``command``."""
 
+GROUPS = {
+    "Find out why": ("diagnose", "compare", "fit"),
+    "Look closely": ("exchanges", "devices", "explain", "volume", "timing", "check", "view"),
+    "Learn and teach": ("findings", "patterns", "compose", "demo"),
+    "Pass on and measure": ("export", "redact"),
+}
+"""Verbs by what they are used for; each stands in one group."""
+
+COLOUR = "sticktrace.colour"
+"""Where the choice of --color is kept among the facts of a run."""
+
 EXIT_FAULT, EXIT_USE, EXIT_UNREADABLE, EXIT_STOPPED = 1, 2, 3, 128
 """A program that a signal stopped ends with 128 and the number of the signal: 130 for Ctrl-C, 143 for a kill."""
 
@@ -65,18 +76,39 @@ class Verbs(click.Group):
 
         if args and args[0] not in VERBS and (args[0] == "-" or is_there(args[0])):
             args = ["diagnose", *args]
-        if args and args[0] not in VERBS and ("." in args[0] or "/" in args[0]):
-            raise click.UsageError(f"{args[0]!r} is neither a verb nor a file that exists")
+        if args and args[0] not in VERBS and not args[0].startswith("-"):
+            raise click.UsageError(_no_verb(args[0]))
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Verbs"):
-            formatter.write_dl(list(VERBS.items()))
+        for title, verbs in GROUPS.items():
+            with formatter.section(title):
+                formatter.write_dl([(f"{verb:{_LONGEST}}", VERBS[verb]) for verb in verbs])
 
 
-@click.group(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"]})
+_LONGEST = max(map(len, VERBS))
+
+
+def _no_verb(word: str) -> str:
+    import difflib
+
+    near = difflib.get_close_matches(word, VERBS, 1)
+    hint = f"; is {near[0]} meant?" if near else ""
+    return f"{word!r} is neither a verb nor a file that exists{hint}"
+
+
+def _keep_colour(context: click.Context, _option: click.Parameter, when: str) -> None:
+    context.meta[COLOUR] = when
+
+
+@click.group(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"]}, invoke_without_command=True)
 @click.version_option(package_name="sticktrace", message="%(prog)s %(version)s")
-def cli() -> None:
+@click.option(
+    "--color", type=click.Choice(["auto", "always", "never"]), default="auto", show_default=True,
+    expose_value=False, callback=_keep_colour, help="Colour: on a terminal without NO_COLOR, in pipes too, or not.",
+)  # fmt: skip
+@click.pass_context
+def cli(context: click.Context) -> None:
     """Read a recording of USB mass-storage traffic and say what happened.
 
     CAPTURE is a pcap or pcapng file from a Linux or Windows host, usbmon text, hex lines from a firmware's console,
@@ -84,6 +116,8 @@ def cli() -> None:
 
     A capture holds private file contents and serial numbers: look before you pass one on (see redact).
     """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 def main() -> None:

@@ -1,7 +1,7 @@
 """Selection words: which exchanges to show, as ``key:value`` pairs in plain words, all of which must hold.
 
     command:read          by name: read = READ(6), (10), (12), (16); read10 = READ(10); read* = all that begin so
-    status:failed         passed, failed, "phase error", missing, invalid; bad = all but passed
+    status:failed         passed, failed, "phase error", "no status", "bad status", "not printed"; bad = all but passed
     lba:2048..4095        touches a block in the range; one number, or open ends (2048.. or ..4095)
     lun:1  number:10..20  device:1.4 (bus.address)  tag:3E7h  case:5
     slower:5ms  faster:1s   by duration
@@ -191,10 +191,17 @@ def _one_of(column: str, values: tuple[str, ...]) -> Callable[[str], Test]:
     return make
 
 
+_SHOWN = {"no status": "missing", "bad status": "invalid"}
+"""Outcomes as the list shows them, where the data says otherwise."""
+
+
 def _status(text: str) -> Test:
-    if text.lower() == "bad":
+    said = text.lower()
+    if said == "bad":
         return lambda table: table.column("status") != 0
-    return _one_of("status", STATUSES)(text)
+    if said not in (*STATUSES, *_SHOWN):
+        raise SelectionError(f"not known; write one of {', '.join((*STATUSES, *_SHOWN))}, bad")
+    return _one_of("status", STATUSES)(_SHOWN.get(said, said))
 
 
 def _stalled(text: str) -> Test:
