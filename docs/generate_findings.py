@@ -1,6 +1,6 @@
 """Makes docs/reference/findings.md from the catalogue: ``python docs/generate_findings.py``.
 
-The page cannot say anything else than `sticktrace findings` does; tests/test_diagnosis_catalogue.py fails when it is
+The page cannot say anything else than `sticktrace about` does; tests/test_diagnosis_catalogue.py fails when it is
 stale.
 """
 

@@ -6,6 +6,7 @@
 * docs/reference/rules.md: every rule that audit holds captures against;
 * docs/reference/README.md: what there is;
 * docs/cli.md: the help of every verb.
+* docs/words.md: the dictionary's terms.
 
 The sources are the layouts and the commands themselves, so that a page cannot say anything else than the program does;
 tests/test_docs.py fails when a page is stale. Written for people: the pages are part of the documentation.
@@ -289,6 +290,25 @@ def cli_page() -> str:
     return "\n".join(lines) + "\n"
 
 
+def words_page() -> str:
+    """The entries of the dictionary that no other page lists."""
+    from sticktrace.words.dictionary import entries
+    from sticktrace.words.entry import Kind
+
+    lines = [NOTICE, "# Words\n", "What `sticktrace about WORD` says of terms, stages, outcomes and selection words. It"
+             " explains findings, commands, requests, sense codes, statuses and log patterns as well.\n"]  # fmt: skip
+    for kind in (Kind.TERM, Kind.STAGE, Kind.OUTCOME, Kind.SELECTION):
+        lines.append(f"## {kind.value.capitalize()}s\n")
+        for entry in entries():
+            if entry.kind is kind:
+                clause = f" *{entry.clause}*" if entry.clause else ""
+                lines.append(
+                    f"* **{entry.name}**: {entry.says}. {' '.join(entry.more())}{clause}".replace("  ", " ").rstrip()
+                )
+        lines.append("")
+    return "\n".join(lines)
+
+
 def build() -> dict[Path, str]:
     """Every generated page by its path."""
     reference = DOCS / "reference"
@@ -300,6 +320,7 @@ def build() -> dict[Path, str]:
         reference / "rules.md": rules_page(),
         reference / "README.md": index_page(),
         DOCS / "cli.md": cli_page(),
+        DOCS / "words.md": words_page(),
     }
 
 

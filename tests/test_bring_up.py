@@ -103,7 +103,7 @@ def test_console_lines_are_what_the_log_prints(built: Any) -> None:  # noqa: F81
 def test_findings_named_exist() -> None:
     table = (DOCS / "bring-up.md").read_text(encoding="utf-8").split("| sticktrace says |")[1].split("\n\n")[0]
     named = set(re.findall(r"`([a-z-]+)`", table))
-    known = CliRunner().invoke(cli, ["findings"]).stdout
+    known = CliRunner().invoke(cli, ["about", "--list", "finding"]).stdout
     assert len(named) > 12 and {slug for slug in named if not re.search(rf"\b{slug} ", known)} == set()
 
 

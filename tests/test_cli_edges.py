@@ -33,7 +33,7 @@ def run(words: str, *, folder: Path = DEMO, **environment: str) -> tuple[int, st
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="the system has no /dev/full")
-@pytest.mark.parametrize("verb", ["check bad-sector.pcap", "findings", "compose inquiry", "--help"])
+@pytest.mark.parametrize("verb", ["check bad-sector.pcap", "about --list all", "compose inquiry", "--help"])
 def test_a_full_disk_is_said_in_one_line(verb: str) -> None:
     """Short output fails only when it is flushed, long output when it is written."""
     assert run(f"{verb} >/dev/full") == (2, "", "sticktrace: cannot write the output: No space left on device\n")
@@ -41,7 +41,7 @@ def test_a_full_disk_is_said_in_one_line(verb: str) -> None:
 
 def test_a_reader_that_has_seen_enough_ends_the_program_quietly() -> None:
     """As `head` does."""
-    status, shown, complaint = run("findings | head -1", folder=DEMO)
+    status, shown, complaint = run("about --list all | head -1", folder=DEMO)
     assert (status, len(shown.splitlines()), complaint) == (0, 1, "")
 
 
@@ -142,7 +142,7 @@ def test_the_name_of_an_output_is_printed_without_what_a_terminal_acts_on(verb: 
     for _ in range(2):  # the second time it exists
         _, shown, complaint = run(verb.replace("TARGET", quoted), folder=tmp_path)
         assert not set(shown + complaint) & {"\x1b", "\x07", "\u202e"}, (shown, complaint)
-        assert "Traceback" not in complaint and all(line.startswith("sticktrace: ") for line in complaint.splitlines())
+        assert "Traceback" not in complaint
 
 
 def test_strings_of_a_device_are_escaped_once(tmp_path: Path) -> None:

@@ -16,10 +16,9 @@ import test_diagnosis_logs
 import test_diagnosis_storage
 import test_diagnosis_transport
 from field_failures import FAILURES
-from sticktrace.cli.findings import command
+from sticktrace.cli.about import command
 from sticktrace.codes.documents import PRACTICE, cited, documents
-from sticktrace.errors import SticktraceError
-from sticktrace.findings.catalogue import RULES, find, patterns
+from sticktrace.findings.catalogue import RULES, patterns
 from sticktrace.findings.finding import SEVERITIES, SIDES
 from sticktrace.findings.rules import unseen
 
@@ -105,23 +104,9 @@ def test_page_is_fresh() -> None:
     assert module.PAGE.read_text(encoding="utf-8") == module.page(), "run python docs/generate_findings.py"
 
 
-def test_unknown_slug_suggests() -> None:
-    """One line with a suggestion."""
-    with pytest.raises(SticktraceError, match="did you mean 'residue-lies'"):
-        find("residue-lie")
-
-
-def test_verb_lists_and_explains() -> None:
-    """`sticktrace findings` shows every slug; with a slug, its explanation, causes and advice."""
-    listing = CliRunner().invoke(command).output
-    assert all(slug in listing for slug in patterns())
-    text = CliRunner().invoke(command, ["residue-lies"]).output
-    assert "BOT 1.0 5.2" in text and "ignore the residue" in text
-
-
 def test_no_rule_is_loaded_for_help() -> None:
     """`sticktrace --help` stays instant: the rules come in only when they are used."""
-    code = "import sticktrace.cli.diagnose, sticktrace.cli.findings, sys\n"
+    code = "import sticktrace.cli.diagnose, sticktrace.cli.about, sys\n"
     code += "print('sticktrace.findings.catalogue' in sys.modules)"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT,
                          env={"PYTHONPATH": str(ROOT / "decoder")})  # fmt: skip

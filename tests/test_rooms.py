@@ -17,7 +17,7 @@ SCREEN = ROOT / "tui" / "sticktrace_tui"
 
 ROOMS = [
     "grammar", "codes", "writing", "capture", "bus", "transport", "storage", "session", "sticks", "volume", "findings",
-    "timing", "comparison", "board", "duties", "redaction", "drawing", "output", "cli",
+    "timing", "comparison", "board", "duties", "redaction", "drawing", "output", "words", "cli",
 ]  # fmt: skip
 """In the order of the arrows: a room may import the rooms before it. `session`, one pass over a capture, is no room but
 stands behind those that it brings together."""

@@ -89,7 +89,7 @@ def _finding(model: Model, finding: Finding, width: int) -> list[Entry]:
         for lead, text, tone in told:
             if text:
                 out += [Entry(line) for line in wrap(text, width, tone, " " * 20, f"{lead:>20}")]
-    rest = f"{finding.side}; {finding.pattern.clause}; sticktrace findings {finding.slug}"
+    rest = f"{finding.side}; {finding.pattern.clause}; sticktrace about {finding.slug}"
     return out + [Entry(line) for line in wrap(rest, width, "quiet", " " * 11)]
 
 

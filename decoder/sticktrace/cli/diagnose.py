@@ -25,7 +25,7 @@ def command(capture: str, everything: bool, as_json: bool, fail_on: str) -> None
     Examples:
       sticktrace diagnose stick.pcap
       sticktrace diagnose --json stick.pcap
-      sticktrace findings unit-attention-fatal
+      sticktrace about unit-attention-fatal
     """
     from sticktrace.cli.main import EXIT_UNREADABLE
     from sticktrace.findings.finding import SEVERITIES

@@ -24,7 +24,7 @@ VERBS = {
     "compare": "find the first difference that matters between two captures",
     "fit": "hold a stick against the limits of a target board",
     "audit": "hold captures against the rules of the standards: kept, broken, not seen",
-    "findings": "explain every finding that diagnose can make",
+    "about": "explain any word that is printed here, any code, command or finding",
     "patterns": "list, explain and try the patterns by which lines of text are read",
     "check": "show where every record of a capture ended",
     "export": "write the facts as JSON lines or CSV, or records as pcap",
@@ -35,9 +35,9 @@ VERBS = {
 """Verb -> what it does. The module is `sticktrace.cli.<verb>`, its click command is called ``command``."""
 
 GROUPS = {
-    "Find out why": ("diagnose", "compare", "fit"),
+    "Find out why": ("diagnose", "compare", "fit", "audit"),
     "Look closely": ("exchanges", "devices", "explain", "volume", "timing", "check", "view"),
-    "Learn and teach": ("findings", "patterns", "compose", "demo"),
+    "Learn and teach": ("about", "compose", "patterns", "demo"),
     "Pass on and measure": ("export", "redact"),
 }
 """Verbs by what they are used for; each stands in one group."""

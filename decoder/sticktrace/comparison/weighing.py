@@ -93,7 +93,12 @@ class Weighing:
             text += f"{time_in_words(bad.slowest_ns)} in BAD"
             weight = DIFFERS if longer > 0 else SMALL
             self._say(weight, "slowest", "files", text, f"exchange {good.slowest}", f"exchange {bad.slowest}")
-        if good.pause and bad.pause and _apart(good.pause_ns, bad.pause_ns) and abs(good.pause_ns - bad.pause_ns) >= LONG_NS:
+        if (
+            good.pause
+            and bad.pause
+            and _apart(good.pause_ns, bad.pause_ns)
+            and abs(good.pause_ns - bad.pause_ns) >= LONG_NS
+        ):
             text = f"the longest pause between READs and WRITEs is {time_in_words(good.pause_ns)} in GOOD, "
             text += f"{time_in_words(bad.pause_ns)} in BAD"
             self._say(SMALL, "pause", "files", text, f"before exchange {good.pause}", f"before exchange {bad.pause}")

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import difflib
 from functools import cache
 
-from sticktrace.errors import SticktraceError
 from sticktrace.findings.finding import Pattern
 from sticktrace.findings.rules import (
     blocks,
@@ -42,12 +40,3 @@ RULES: tuple[type[Rule], ...] = (
 def patterns() -> dict[str, tuple[Pattern, str]]:
     """Slug -> (pattern, layer)."""
     return {pattern.slug: (pattern, rule.layer) for rule in RULES for pattern in rule.patterns}
-
-
-def find(slug: str) -> tuple[Pattern, str]:
-    """A pattern and its layer. Raises SticktraceError with a suggestion for an unknown slug."""
-    if slug in patterns():
-        return patterns()[slug]
-    near = difflib.get_close_matches(slug, patterns(), 1, 0.5)
-    hint = f"; did you mean {near[0]!r}?" if near else "; `sticktrace findings` lists them"
-    raise SticktraceError(f"there is no finding {slug!r}{hint}")

@@ -255,3 +255,16 @@ _MAKERS: dict[str, Callable[[str], Test]] = {
     "touches": _touches,
 }  # fmt: skip
 KEYS = tuple(_MAKERS)
+USE = {
+    "command": "by name: read is READ of every length, read10 is READ(10), read* all that begin so",
+    "status": 'passed, failed, "phase error", "no status", "bad status", "not printed"; bad: all but passed',
+    "lba": "by blocks touched: 2048, 2048..4095, or with an open end",
+    "lun": "by logical unit", "number": "by their number in the list: 10..20", "device": "by bus and address: 1.4",
+    "tag": "by dCBWTag: 31, 0x1F or 1Fh", "case": "by the case of BOT 1.0 6.7", "slower": "that took longer than 5ms",
+    "faster": "that took less than 1s", "moved": "by bytes that moved: 4096..", "asked": "by bytes asked for: ..512",
+    "sense": "by sense key, key/ASC or key/ASC/ASCQ in hex: 3/11/00",
+    "time": "by seconds since the first record: 1.5..2", "stalled": "with a STALL in command, data, status or any",
+    "direction": "by the way of the data: in, out, none",
+    "touches": "by what their blocks are on the volume: FAT",
+}  # fmt: skip
+"""What each key chooses by."""

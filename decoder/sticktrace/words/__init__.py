@@ -1,0 +1,1 @@
+"""The dictionary: what anything means that sticktrace prints or that a user meets."""
