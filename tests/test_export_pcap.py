@@ -71,3 +71,16 @@ def test_nothing_is_overwritten_unasked(tmp_path: Path) -> None:
     assert target.read_bytes() == b"mine"
     assert CliRunner().invoke(cli, [*arguments, "--overwrite"]).exit_code == 0
     assert target.read_bytes()[:4] == b"\x4d\x3c\xb2\xa1"  # pcap, ns, little-endian (draft-ietf-opsawg-pcap)
+
+
+@pytest.mark.parametrize("form", ["pcap", "packets"])
+def test_what_a_console_says_in_words_is_no_record(form: str, tmp_path: Path) -> None:
+    """Lines of a kernel or a board between the bytes tell of no transfer."""
+    text = (DEMO / "usb-console.txt").read_text().splitlines()
+    said = ["usb 1-1: device descriptor read/64, error -110", "usb 1-1: USB disconnect, device number 5"]
+    source, target = tmp_path / "console.txt", tmp_path / "out.pcap"
+    source.write_text("\n".join([*said, *text[:12], *said, *text[12:], *said]) + "\n")
+    result = CliRunner().invoke(cli, ["export", "--as", form, "--to", str(target), str(source)])
+    assert result.exit_code == 0, result.exception
+    with sticktrace.open(target) as capture, sticktrace.open(DEMO / "usb-console.txt") as plain:
+        assert [e.cdb for e in capture.exchanges()] == [e.cdb for e in plain.exchanges()]

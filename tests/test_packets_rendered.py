@@ -157,3 +157,16 @@ def test_packets_become_a_capture_of_a_host_again(tmp_path: Path) -> None:
     arguments = ["export", "--as", "pcap", "--to", str(host), str(packets)]
     assert CliRunner().invoke(cli, arguments).exit_code == 0
     assert story(host)[0] == story(source)[0]
+
+
+@pytest.mark.parametrize("claimed", [1 << 30, 0x7FFF_FFFF])
+def test_a_length_that_is_only_claimed_makes_no_packets(claimed: int, tmp_path: Path) -> None:
+    """Work grows with what was recorded; the transfer is left out, and counted."""
+    host = Host(Recorder(), Stick(Identity(), [Unit()]))
+    host.execute(commands.inquiry())
+    for half in host.recorder.halves[-4:-2]:
+        half.length = claimed
+    (tmp_path / "one.pcap").write_bytes(host.recorder.pcap())
+    with sticktrace.open(tmp_path / "one.pcap") as capture, (tmp_path / "two.pcap").open("wb") as out:
+        count, left_out = write(capture.reading(), out, "full")
+    assert count < 100 and sum(left_out.values()) == 1

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.join import REPEATED, AtOnce, Joiner
-from sticktrace.capture.transfer import Transfer
+from sticktrace.capture.transfer import GAP, Transfer
 from sticktrace.capture.unread import Unread
 from sticktrace.capture.wire import Told
 from sticktrace.text import count_of
@@ -84,6 +85,12 @@ class Reader:
     def finish(self) -> Iterator[Any]:
         """No more will come: reports a cut-off tail as damage and yields the submissions that never completed."""
         raise NotImplementedError
+
+    def traffic(self) -> Iterator[Transfer]:
+        """Every transfer, up to the end. What a text says in words is none, and neither is a mark of what is lost."""
+        for item in chain(self.transfers(), self.finish()):
+            if isinstance(item, Transfer) and item.kind < GAP:
+                yield item
 
     @property
     def position(self) -> int:

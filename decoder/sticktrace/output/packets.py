@@ -20,7 +20,6 @@ from enum import Enum
 from typing import Any, NamedTuple
 
 from sticktrace.bus.requests import is_request
-from sticktrace.capture.logs import Statement
 from sticktrace.capture.packets.told import LARGEST, Endpoints
 from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, ISOCHRONOUS, STALL, Transfer
 from sticktrace.codes import pids
@@ -37,6 +36,10 @@ _SHORT = -121
 _NO_ANSWER = frozenset((-62, -71, -19, -108))
 _DAMAGED, _TOO_LONG = -84, -75
 _LONGEST, _LAST_ADDRESS = 1024, 127
+_MOST_UNSEEN = 1 << 20
+"""Bytes of a transfer that were not recorded and are rendered all the same: what is made does not grow with what a
+damaged length claims."""
+
 _GET_CONFIGURATION, _SET_INTERFACE, _SET_CONFIGURATION = b"\x80\x06", b"\x01\x0b", b"\x00\x09"
 
 
@@ -148,20 +151,19 @@ class Renderer:
 
     def _halves(self, wanted: set[int] | None) -> Iterator[tuple[int, int, Half, Transfer]]:
         """(record number, time, which half, transfer)."""
-        for source in (self.reader.transfers, self.reader.finish):
-            for transfer in source():
-                if isinstance(transfer, Statement) or (wanted is not None and wanted.isdisjoint(transfer.records)):
-                    continue
-                reason = _why_not(transfer)
-                if reason:
-                    self.left_out[reason] += 1
-                    continue
-                if transfer.submitted_ns >= 0:
-                    yield transfer.records[0], transfer.submitted_ns, Half.SUBMITTED, transfer
-                if transfer.completed_ns >= 0 and transfer.status is not None:
-                    yield transfer.records[-1], transfer.completed_ns, Half.COMPLETED, transfer
-                elif transfer.waited_ns >= 0:
-                    yield sys.maxsize, transfer.submitted_ns + transfer.waited_ns, Half.WAITING, transfer
+        for transfer in self.reader.traffic():
+            if wanted is not None and wanted.isdisjoint(transfer.records):
+                continue
+            reason = _why_not(transfer)
+            if reason:
+                self.left_out[reason] += 1
+                continue
+            if transfer.submitted_ns >= 0:
+                yield transfer.records[0], transfer.submitted_ns, Half.SUBMITTED, transfer
+            if transfer.completed_ns >= 0 and transfer.status is not None:
+                yield transfer.records[-1], transfer.completed_ns, Half.COMPLETED, transfer
+            elif transfer.waited_ns >= 0:
+                yield sys.maxsize, transfer.submitted_ns + transfer.waited_ns, Half.WAITING, transfer
 
     def _spread(self, transfer: Transfer, end_ns: int, some: list[Packet]) -> Iterator[tuple[int, int, Packet]]:
         """Packets one after the other, the last one at a time; never before what was rendered already."""
@@ -272,6 +274,8 @@ def _why_not(transfer: Transfer) -> str:
         return "isochronous transfers"
     if is_request(transfer) and (transfer.kind != CONTROL or (transfer.function >= 0 and not transfer.setup)):
         return "requests recorded without their setup packet"
+    if transfer.actual - transfer.captured > _MOST_UNSEEN:
+        return f"transfers that claim more than {_MOST_UNSEEN:,} bytes beyond those recorded"
     return "" if transfer.records and transfer.address <= _LAST_ADDRESS else "transfers of an address beyond 127"
 
 

@@ -12,8 +12,7 @@ import struct
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, BinaryIO
 
-from sticktrace.capture.logs import Statement
-from sticktrace.capture.transfer import CONTROL, GAP, Transfer
+from sticktrace.capture.transfer import CONTROL, Transfer
 
 LINK_TYPE = 220
 _HEADER = struct.Struct("<QcBBBHBBqiiII8s16x")
@@ -86,14 +85,9 @@ def _chosen(reading: Any, wanted: set[int] | None) -> Iterator[Half]:
     def read(at: int, length: int) -> bytes:
         return bytes(reader.payload[at : at + length])
 
-    ident = 0
-    for source in (reader.transfers, reader.finish):
-        for transfer in source():
-            ident += 1
-            if isinstance(transfer, Statement):  # words become no record
-                continue
-            if transfer.kind != GAP and (wanted is None or not wanted.isdisjoint(transfer.records)):
-                yield from halves(transfer, ident, read)
+    for ident, transfer in enumerate(reader.traffic(), 1):
+        if wanted is None or not wanted.isdisjoint(transfer.records):
+            yield from halves(transfer, ident, read)
 
 
 def _in_order(found: Iterable[Half]) -> Iterator[Half]:
