@@ -9,7 +9,8 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent / "fuzz"))
 
-from targets import CORPUS, FINDS, targets
+from breaking import examine
+from targets import CORPUS, FINDS, FORMS, targets
 
 TARGETS = targets()
 FOUND = sorted(FINDS.glob("*--*"))
@@ -22,6 +23,14 @@ def test_the_corpus_is_small_and_every_folder_of_it_is_used() -> None:
     found = {str(path.relative_to(CORPUS)): path.stat().st_size for path in CORPUS.glob("*/*")}
     assert found.keys() == build().keys() and sum(found.values()) < 256 << 10
     assert {name for target in TARGETS.values() for name in target.corpora} == {path.name for path in CORPUS.iterdir()}
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_capture_of_the_corpus_can_be_read(form: str) -> None:
+    """What is broken by the fuzzer is worth breaking."""
+    for path in (CORPUS / form).iterdir():
+        outcome = examine(path.read_bytes(), deep=False)
+        assert outcome is not None and outcome.reading.records > 7
 
 
 @pytest.mark.parametrize("name", [name for name in TARGETS if name != "screen"])

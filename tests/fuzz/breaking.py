@@ -97,6 +97,7 @@ def opened(data: bytes) -> Capture:
     """A capture from bytes."""
     handle = tempfile.TemporaryFile()  # noqa: SIM115 - the Source closes it
     handle.write(data)
+    handle.flush()
     return Capture(Source("fuzz", handle, []))
 
 

@@ -125,6 +125,7 @@ def own_patterns(data: bytes) -> None:
                 check_printable(line)
             handle = tempfile.TemporaryFile()  # noqa: SIM115 - the Source closes it
             handle.write(_LINES)
+            handle.flush()
             with Capture(Source("fuzz", handle, []), None, patterns) as capture:
                 list(capture.items())
         except SticktraceError as error:
