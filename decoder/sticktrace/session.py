@@ -52,10 +52,11 @@ class Reading:
 
     def _read(self, at: int, length: int) -> bytes:
         try:
-            return bytes(self.reader.payload[at : at + length])
+            found: bytes = self.reader.payload[at : at + length]
         except ValueError as error:  # a map that was closed meanwhile
             self._source.check()
             raise error
+        return found if found.__class__ is bytes else bytes(found)
 
     def read(self, piece: Piece) -> bytes:
         """The captured bytes of a piece. Raises CaptureError where they can no longer be read."""
@@ -103,8 +104,8 @@ class Reading:
             feed(transfer)
             while out.waits and not (command_before(out.first_ns) and out.may_hold):
                 item = take()
-                if item.__class__ is Exchange:
-                    self._in_exchanges += _weight(item)
+                if item.__class__ is Exchange and item.wire is None:
+                    self._in_exchanges += len(item.records)
                 else:
                     self._account(item)
                 yield item

@@ -209,7 +209,7 @@ class Lane:
         if self.state is DATA_IN and gathering is not None:
             exchange = gathering.exchange
             enough = self._length_told and exchange.moved + actual >= exchange.expected
-            ended = enough or transfer.fell_short or status == STALL
+            ended = enough or status == STALL or transfer.fell_short
             return "IN LAST" if ended and transfer.status is not None else "IN"
         return "IN"
 
@@ -234,11 +234,11 @@ class Lane:
 
     def _begin(self, transfer: Transfer) -> None:
         missing = self._tags.take(self._wrapper[1], transfer.submitted_ns)
-        if missing:
-            self._gap(transfer)
-        gathering = self._gather(transfer)
-        if missing:
-            gathering.note(Said.MISSING_BEFORE, missing)
+        if not missing:
+            self._gather(transfer)
+            return
+        self._gap(transfer)
+        self._gather(transfer).note(Said.MISSING_BEFORE, missing)
 
     def _gather(self, transfer: Transfer) -> Gathering:
         _, tag, length, flags, lun, cdb_size, block = self._wrapper
@@ -262,15 +262,21 @@ class Lane:
             self._note_printed(exchange, transfer)
         if flags & 0x7F or lun & 0xF0 or cdb_size & 0xE0:
             gathering.note(Said.RESERVED_BITS)
-        if Field.BLOCK_LENGTH in transfer.not_printed:
-            pass  # nothing can be said of it
-        elif not 1 <= size <= 16:
-            gathering.note(Said.BLOCK_LENGTH_ILLEGAL, size)
-        elif block and (group := _CDB_LENGTHS[block[0]]) is not None and group != size:
-            gathering.note(Said.BLOCK_LENGTH_ODD, size, group)
+        if not block or _CDB_LENGTHS[block[0]] != size:
+            self._note_block_length(gathering, transfer, size)
         if transfer.status != 0 or transfer.submitted_ns < 0:
             self._note_command(gathering, transfer)
         return gathering
+
+    @staticmethod
+    def _note_block_length(gathering: Gathering, transfer: Transfer, size: int) -> None:
+        block = gathering.exchange.cdb
+        if Field.BLOCK_LENGTH in transfer.not_printed:
+            return  # nothing can be said of it
+        if not 1 <= size <= 16:
+            gathering.note(Said.BLOCK_LENGTH_ILLEGAL, size)
+        elif block and (group := _CDB_LENGTHS[block[0]]) is not None and group != size:
+            gathering.note(Said.BLOCK_LENGTH_ODD, size, group)
 
     def _note_command(self, gathering: Gathering, transfer: Transfer) -> None:
         if transfer.waited_ns >= 0:

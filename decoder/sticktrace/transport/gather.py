@@ -77,7 +77,7 @@ class Gathering(Place):
             self.wire = together(self.wire, transfer.wire)
         if captured < actual:
             exchange.truncated = True
-        self.short = transfer.fell_short
+        self.short = actual < transfer.requested or (transfer.wire is not None and transfer.wire.short)
         status = transfer.status
         if status is None:
             exchange.truncated = True
