@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from conftest import capture_bytes, capture_names
 from sticktrace.capture import reader_of
-from sticktrace.capture.pcap import Frame
+from sticktrace.capture.blocks import Frame
 from sticktrace.capture.pcapng import PcapngWalk
 from sticktrace.errors import CaptureError
 

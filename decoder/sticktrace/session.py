@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, overload
 
 from sticktrace.bus.requests import Request
 from sticktrace.capture import Damage, Payload, Piece, Reader, reader_of
+from sticktrace.capture.binary import BinaryReader
+from sticktrace.capture.blocks import Block, BlockWalk, frames
 from sticktrace.capture.source import Source, open_source
 from sticktrace.errors import CaptureError
+from sticktrace.transport.agreeing import find, stretches
 from sticktrace.transport.items import Exchange, Item, Saying, Stray
 from sticktrace.transport.router import Router
+from sticktrace.transport.run import Run
 
 if TYPE_CHECKING:
     from sticktrace.capture.line_patterns import LinePatterns
@@ -22,6 +26,9 @@ if TYPE_CHECKING:
 Progress = Callable[[int, int], None]
 _STEP = 256
 """Transfers between two looks at how far the reading is, for progress and for giving pages back."""
+
+_SMALL, _FEW = 1 << 20, 8
+"""Captures of fewer bytes, and exchanges in a row that are fewer, are read one by one: blocks would take longer."""
 
 
 class Reading:
@@ -38,8 +45,10 @@ class Reading:
         progress: Progress | None = None,
         patterns: LinePatterns | None = None,
         store: Payload | None = None,
+        in_blocks: bool | None = None,
     ) -> None:
         self._source = source
+        self._in_blocks = in_blocks
         self._progress = progress
         self._released = 0
         self.reader: Reader = reader_of(source.name, source.data, patterns, store or Payload(), source.known)
@@ -86,21 +95,79 @@ class Reading:
         yield from self.more()
         yield from self.finish()
 
+    def parts(self) -> Iterator[Item | Run]:
+        """The same as iterating, with exchanges of which nothing is to say but columns of numbers left together."""
+        yield from self._parts()
+        yield from self.finish()
+
     def more(self) -> Iterator[Item]:
         """Items from what the source holds now. May be called again when a capture that is still being written has
         grown; see `Capture.refresh`. What another program cut off meanwhile is damage, and ends them."""
-        self.reader.data = self._source.data
+        for part in self._parts():
+            if part.__class__ is Run:
+                yield from part
+            else:
+                yield part  # type: ignore[misc]
+
+    def _parts(self) -> Iterator[Item | Run]:
+        reader = self.reader
+        reader.data = self._source.data
+        in_blocks = len(reader.data) > _SMALL if self._in_blocks is None else self._in_blocks
         try:
-            yield from self._more()
+            if in_blocks and isinstance(reader, BinaryReader) and reader.block_walk is not None:
+                yield from self._steps(reader, reader.block_walk)
+            else:
+                yield from self._one_by_one(reader.transfers())
         except ValueError as error:
             self._source.check()  # a map that was closed meanwhile
             raise error
 
-    def _more(self) -> Iterator[Item]:
+    def _steps(self, reader: BinaryReader, walk: BlockWalk) -> Iterator[Item | Run]:
+        for step in reader.steps(walk):
+            if not self._report():
+                return
+            if isinstance(step, Block):
+                whole = yield from self._block(reader, step)
+            else:
+                whole = yield from self._one_by_one(reader.transfers_of((step,)))
+            if not whole:
+                return
+
+    def _block(self, reader: BinaryReader, block: Block) -> Generator[Item | Run, None, bool]:
+        """Exchanges that agree as runs, wherever nothing else is open; all other records one by one."""
+        halves = reader.halves(block) if len(block.at) >= _FEW else None
+        found = None if halves is None else find(halves, reader.data)
+        number, done = reader.records + 1, 0
+        if halves is not None and found is not None:
+            for low, high in stretches(found):
+                refused = 0
+                while high - low >= _FEW:
+                    start = int(found.first[low])
+                    if not (yield from self._one_by_one(reader.transfers_of(frames(block, done, start)))):
+                        return False
+                    done = start
+                    some = found.part(low, high)
+                    stop = int(some.last[-1]) + 1
+                    calm = reader.undisturbed(int(some.pipe_out[0]), halves.ident[start:stop])
+                    run = self.router.take_all(some, number) if calm else None
+                    if run is None:
+                        low += 1 << refused
+                        refused += 1
+                        continue
+                    reader.pass_over(run.records, int(run.columns.end_ns[-1]))
+                    self._in_exchanges += run.records
+                    yield run
+                    done += run.records
+                    low, refused = low + len(run), 0
+        rest = frames(block, done, len(block.at))
+        return (yield from self._one_by_one(reader.transfers_of(rest)))
+
+    def _one_by_one(self, transfers: Iterable[Any]) -> Generator[Item, None, bool]:
+        """The items that come of these transfers; returns whether the rest of the file is still there."""
         out, take = self.router.out, self.router.out.take
         feed = self.router.hear if self.reader.speaks else self.router.feed
         command_before = self.reader.command_before
-        for count, transfer in enumerate(self.reader.transfers(), 1):
+        for count, transfer in enumerate(transfers, 1):
             feed(transfer)
             while out.waits and not (command_before(out.first_ns) and out.may_hold):
                 item = take()
@@ -110,7 +177,8 @@ class Reading:
                     self._account(item)
                 yield item
             if not count % _STEP and not self._report():
-                break
+                return False
+        return True
 
     def finish(self) -> Iterator[Item]:
         """The last items: nothing more will come."""
@@ -225,9 +293,10 @@ class Capture:
             source.close()
             raise
 
-    def reading(self) -> Reading:
-        """A new pass over the capture, not begun."""
-        return Reading(self.source, self._progress, self._patterns, self._store)
+    def reading(self, in_blocks: bool | None = None) -> Reading:
+        """A new pass over the capture, not begun. What it gives is the same whether records are taken in blocks or one
+        by one; left alone, a long capture is read in blocks."""
+        return Reading(self.source, self._progress, self._patterns, self._store, in_blocks)
 
     def skim(self) -> Reading:
         """A pass that only counts records and looks for damage, finished; it pairs nothing."""

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Protocol
 
+from sticktrace.capture.blocks import Block, BlockWalk, Column, Frame, steps
+from sticktrace.capture.halves import Halves, linux_halves
 from sticktrace.capture.join import Joiner
 from sticktrace.capture.linux import HEADER_SIZES, LinuxFrames
-from sticktrace.capture.pcap import Frame
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.transfer import Transfer
 
 
 class Walk(Protocol):
-    """What a container offers; see `PcapWalk`."""
+    """What a container offers; see `PcapWalk`. Some are `BlockWalk`s as well."""
 
     position: int
     damage: list[Damage]
@@ -57,17 +58,59 @@ class BinaryReader(Reader):
         self.form = form
         self._walk = walk
         self.damage = walk.damage
+        self.block_walk = walk if isinstance(walk, BlockWalk) else None
+        self._behind: int | None = None
+        """Where the block that is being read begins; the walk is ahead of it."""
         self._decoders: dict[int, FrameDecoder | None] = {}
 
     @property
     def position(self) -> int:
-        return self._walk.position
+        return self._walk.position if self._behind is None else self._behind
 
     def transfers(self) -> Iterator[Transfer]:
+        self.payload = self.data
+        return self.transfers_of(self._walk.walk(self.data))
+
+    def steps(self, walk: BlockWalk) -> Iterator[Block | Frame]:
+        """The same records that `transfers` takes in, as blocks of ordinary ones and single ones in between, to be
+        given to `transfers_of` or passed over with `pass_over`, all of them and in order."""
         data = self.payload = self.data
+        self._behind = self._walk.position
+        for step in steps(walk, data):
+            yield step
+            self._behind = self._walk.position
+        self._behind = None
+
+    def halves(self, block: Block) -> Halves | None:
+        """A block as columns of halves; None where its link type is read one by one."""
+        link_type, order, _ = block.sources[0]
+        known = any((source[0], source[1]) != (link_type, order) for source in block.sources)
+        if known or link_type not in HEADER_SIZES or self._feed_of(link_type) is None:
+            return None
+        decoder = self._decoders[link_type]
+        assert isinstance(decoder, LinuxFrames)
+        if self.origin_ns is None:
+            self.origin_ns = int(block.time_ns[0])
+        return linux_halves(self.data, block, self.origin_ns, order, HEADER_SIZES[link_type], decoder.emulated)
+
+    def undisturbed(self, pipe: int, idents: Column) -> bool:
+        """Whether no submission that waits now can have to do with transfers on the pipes of this one's device, whose
+        halves these ``idents`` join; nor a command of another come before them."""
+        if len(self._decoders) != 1:
+            return False
+        return all(joiner.undisturbed(pipe >> 16, pipe >> 8 & 0xFF, idents) for joiner in self.joiners)
+
+    def pass_over(self, count: int, time_ns: int) -> None:
+        """So many records need not be taken in one by one; the last of them was at this time."""
+        self.records += count
+        self.last_ns = time_ns
+
+    def transfers_of(self, frames: Iterable[Frame]) -> Iterator[Transfer]:
+        """The transfers that these records complete, one by one."""
+        data = self.data
         number, origin = self.records, self.origin_ns
         known, feed = -1, None
-        for frame in self._walk.walk(data):
+        for frame in frames:
             number += 1
             if origin is None:
                 origin = self.origin_ns = frame[0]

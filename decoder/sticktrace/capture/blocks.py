@@ -11,10 +11,17 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from typing import Any, NamedTuple, Protocol
+from itertools import repeat
+from typing import Any, NamedTuple, Protocol, runtime_checkable
 
 BLOCK = 1 << 16
 """Records in a block, at most."""
+
+_SPAN = 32 << 20
+"""Bytes in a block, about: what is looked at ahead is held in memory."""
+
+_FIRST = 1 << 12
+"""Records in the first block, before it is known how long they are."""
 
 _SCAN = 1 << 20
 """Bytes looked at in one go."""
@@ -27,6 +34,11 @@ _STEPS = 512
 
 Column = Any
 """A numpy array with one element for each record; numpy itself is imported late."""
+
+Frame = tuple[int, int, int, int, int, str]
+"""One record of a container: absolute time in ns, where its bytes lie, how many were captured and how many there were,
+the link type that says how to read them, and the byte order ("<" or ">") of headers in file order. A plain tuple: a
+named one would double the cost of the walk."""
 
 Source = tuple[int, str, int]
 """Link type, byte order of headers in file order, interface."""
@@ -44,6 +56,7 @@ class Block(NamedTuple):
     sources: list[Source]
 
 
+@runtime_checkable
 class BlockWalk(Protocol):
     """What a container offers; see `PcapWalk`. ``interface`` is that of the record which `walk` gave last."""
 
@@ -52,24 +65,48 @@ class BlockWalk(Protocol):
     def ordinary(self, data: Any, most: int) -> Block | None:
         """Up to ``most`` records from the position on in which nothing is out of the ordinary; None if the next is."""
 
-    def walk(self, data: Any) -> Iterator[tuple[int, int, int, int, int, str]]:
+    def walk(self, data: Any) -> Iterator[Frame]:
         """Whole records from the position on, one by one."""
 
 
 def blocks(walk: BlockWalk, data: Any, most: int = BLOCK) -> Iterator[Block]:
-    """The whole records from the walk's position on, in order."""
+    """The whole records from the walk's position on, in order; of one out of the ordinary no number beyond 1 << 62 is
+    told."""
     import numpy as np
 
+    for step in steps(walk, data, most):
+        if isinstance(step, Block):
+            yield step
+            continue
+        time_ns, at, captured, original, link_type, order = step
+        numbers = [np.array([min(number, 1 << 62)], np.int64) for number in (time_ns, at, captured, original, 0)]
+        yield Block._make([*numbers, [(link_type, order, walk.interface)]])
+
+
+def steps(walk: BlockWalk, data: Any, most: int = BLOCK) -> Iterator[Block | Frame]:
+    """The whole records from the walk's position on, in order: blocks of ordinary ones, and frames of others."""
+    length = _SPAN // _FIRST
     while True:
-        block = walk.ordinary(data, most)
-        if block is None:
-            frame = next(walk.walk(data), None)
-            if frame is None:
-                return
-            time_ns, at, captured, original, link_type, order = frame
-            numbers = [np.array([min(number, 1 << 62)], np.int64) for number in (time_ns, at, captured, original, 0)]
-            block = Block._make([*numbers, [(link_type, order, walk.interface)]])
-        yield block
+        block = walk.ordinary(data, min(most, max(_STEPS, _SPAN // length)))
+        if block is not None:
+            length = max(1, int(block.at[-1] - block.at[0]) // len(block.at))
+            yield block
+            continue
+        frame = next(walk.walk(data), None)
+        if frame is None:
+            return
+        yield frame
+
+
+def frames(block: Block, start: int, stop: int) -> Iterator[Frame]:
+    """Some of a block's records one by one, as `BlockWalk.walk` gives them."""
+    columns = [column[start:stop].tolist() for column in block[:4]]
+    kinds = [(link_type, order) for link_type, order, _ in block.sources]
+    if len(set(kinds)) == 1:
+        link_type, order = kinds[0]
+        return zip(*columns, repeat(link_type), repeat(order), strict=False)
+    told = [kinds[source] for source in block.source[start:stop].tolist()]
+    return ((*numbers, *kind) for *numbers, kind in zip(*columns, told, strict=True))
 
 
 def words(raw: Column, at: Column, order: str = "<", count: int = 1) -> Column:
@@ -137,6 +174,11 @@ class Chain:
         places = np.flatnonzero(alike[: len(part) - 32])
         places = places[words(part, places, self.order) - np.uint32(first) <= self.spread]
         ends = places + self.constant + words(part, places + self.length_at, self.order).astype(np.int64)
+        led_to = np.zeros(len(part) + 1, bool)
+        led_to[0] = True
+        led_to[ends[ends <= len(part)]] = True
+        there = led_to[places]  # what only looks like a header, as the clock in a header of USB records, is no end
+        places, ends = places[there], ends[there]
         kept = _linked(places, ends)
         kept = kept[ends[kept] <= len(part)]
         if len(kept) < _STEPS:

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Hashable, Iterable, Iterator
+from typing import Any
 
 from sticktrace.capture.transfer import BULK, CONTROL, Transfer
 
@@ -31,6 +32,9 @@ SAME_NS = 200_000
 """How far apart the two records of one event may be; each recorder reads the clock for itself."""
 
 MOST_ENDED = 1024
+
+MOST_BESIDE = 16
+"""So many submissions may wait beside transfers that are taken in bulk: hubs and keyboards are always asked."""
 
 
 class Joiner:
@@ -102,6 +106,20 @@ class Joiner:
             and not transfer.endpoint & 0x80
             for transfer in self.waiting.values()
         )
+
+    def undisturbed(self, bus: int, address: int, idents: Any) -> bool:
+        """Whether transfers of a device that come one after the other, halves with these ``idents`` (a numpy array),
+        can have nothing to do with what waits now, and no command waits that came before them."""
+        if self._twice or self.__class__ is not Joiner or len(self.waiting) > MOST_BESIDE:
+            return False
+        for key, transfer in self.waiting.items():
+            mine = (transfer.bus, transfer.address) == (bus, address)
+            command = transfer.requested in _COMMAND_SIZES and not transfer.endpoint & 0x80
+            if transfer.kind == BULK and (mine or command):
+                return False
+            if not isinstance(key, int) or (key > 0 and (idents == key).any()):
+                return False
+        return True
 
     def overdue(self, bus: int, address: int, endpoints: Iterable[int], before_ns: int) -> list[Transfer]:
         """Submissions to these pipes of a device made before a time, taken out: what came since shows that they ended,

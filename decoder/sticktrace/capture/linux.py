@@ -9,7 +9,7 @@ from __future__ import annotations
 import struct
 from typing import Any
 
-from sticktrace.capture.pcap import Frame
+from sticktrace.capture.blocks import Frame
 from sticktrace.capture.reader import Reader
 from sticktrace.capture.transfer import CONTROL, ISOCHRONOUS, Transfer
 
@@ -33,7 +33,8 @@ class LinuxFrames:
         self._order, self._unpack = "<", _HEAD["<"]
         self.joiner = reader.join_as(reader.skipped)
         self._keep, self._take = self.joiner.submit, self.joiner.take
-        self._emulated: set[int] = set()
+        self.emulated: set[int] = set()
+        """Buses known to be an emulator's."""
 
     def feed(self, frame: Frame, number: int, time_ns: int, data: Any) -> Transfer | None:
         """One record in; a transfer out when this record completes one, or shows that an earlier one never will."""
@@ -63,11 +64,11 @@ class LinuxFrames:
             transfer.status = status
             transfer.completed_ns = time_ns
             if data_flag == _EMULATOR_DATA:
-                self._emulated.add(bus)
+                self.emulated.add(bus)
             setup = transfer.setup
             if setup[0] & 0x80 if setup else endpoint & 0x80:
                 transfer.actual, transfer.data_at, transfer.captured = length, at, captured
-            elif length or status or bus not in self._emulated:
+            elif length or status or bus not in self.emulated:
                 # The emulator writes 0 on OUT completions: there the submission's length stands. What was submitted
                 # stays readable even if the transfer failed and nothing crossed the bus.
                 transfer.actual = length
@@ -77,12 +78,12 @@ class LinuxFrames:
             if kind == CONTROL and setup_flag == _SETUP_PRESENT:
                 setup = data[at - size + 40 : at - size + 48]
             if setup[0] & 0x80 if setup else endpoint & 0x80:
-                if not length and bus in self._emulated:
+                if not length and bus in self.emulated:
                     length = -1  # the emulator writes 0 on every IN submission
                 transfer = Transfer(bus, device, endpoint, kind, setup, length, 0, 0, 0, None, time_ns, -1, (number,))
             else:
                 if data_flag == _EMULATOR_DATA:
-                    self._emulated.add(bus)
+                    self.emulated.add(bus)
                 transfer = Transfer(
                     bus, device, endpoint, kind, setup, length, length, at, captured, None, time_ns, -1, (number,)
                 )

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Iterator
 from typing import Any
 
-from sticktrace.capture.blocks import Block, Chain, words
+from sticktrace.capture.blocks import Block, Chain, Frame, words
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.reader import Damage
 from sticktrace.text import count_of
@@ -34,11 +34,6 @@ SEARCH = 1 << 20
 _DAY = 86_400
 _HEADER = 16
 _WAIT, _LOST = -1, -2
-
-Frame = tuple[int, int, int, int, int, str]
-"""One record of a container: absolute time in ns, where its bytes lie, how many were captured and how many there were,
-the link type that says how to read them, and the byte order ("<" or ">") of headers in file order. A plain tuple: a
-named one would double the cost of the walk."""
 
 
 class PcapWalk:

@@ -12,10 +12,10 @@ import struct
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
-from sticktrace.capture.blocks import Block, Chain, Column, words
+from sticktrace.capture.blocks import Block, Chain, Column, Frame, words
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.packets import RENDERED
-from sticktrace.capture.pcap import SEARCH, Frame
+from sticktrace.capture.pcap import SEARCH
 from sticktrace.capture.reader import Damage
 from sticktrace.errors import CaptureError
 from sticktrace.text import count_of

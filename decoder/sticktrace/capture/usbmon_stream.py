@@ -13,8 +13,9 @@ import struct
 from collections.abc import Iterator
 from typing import Any
 
+from sticktrace.capture.blocks import Frame
 from sticktrace.capture.damage_log import DamageLog
-from sticktrace.capture.pcap import SEARCH, Frame
+from sticktrace.capture.pcap import SEARCH
 from sticktrace.capture.reader import Damage
 from sticktrace.capture.transfer import CONTROL, ISOCHRONOUS
 from sticktrace.text import count_of

@@ -11,7 +11,7 @@ from __future__ import annotations
 import struct
 from typing import Any
 
-from sticktrace.capture.pcap import Frame
+from sticktrace.capture.blocks import Frame
 from sticktrace.capture.reader import Reader
 from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, ISOCHRONOUS, Transfer
 from sticktrace.codes.status import from_usbd

@@ -19,7 +19,7 @@ def command(capture: str, as_json: bool) -> None:
     """
     with opened(capture) as source:
         reading = source.reading()
-        for _ in reading:
+        for _ in reading.parts():
             pass
         places = reading.places()
         total = sum(places.values())

@@ -14,6 +14,7 @@ from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import NO_DATA, STALL, Piece, Transfer
 from sticktrace.codes.scsi import cdb_length
 from sticktrace.grammar.bot import CBW_FAST, CBW_MAGIC, CBW_SIZE, CSW_FAST, CSW_MAGIC, CSW_SIZE
+from sticktrace.transport.agreeing import Agreed
 from sticktrace.transport.bot_table import DATA_IN, DATA_OUT, EARLY, IDLE, LOST, STATUS, TABLE
 from sticktrace.transport.cases import case_of
 from sticktrace.transport.gather import SHORT_READ, Gathering, Unexplained, stray
@@ -126,6 +127,16 @@ class Lane:
             if transfer.endpoint == self.bulk_in:
                 self.feed(transfer)
         return [transfer for transfer in held if transfer.endpoint != self.bulk_in]
+
+    def take_all(self, agreed: Agreed) -> int:
+        """Take exchanges in which everything agreed, which change nothing but the last tag seen; returns how many, 0
+        where something is open that they might belong to."""
+        if self.state is not IDLE or self._open or self._left_open or self._unexplained or self.held:
+            return 0
+        count = self._tags.take_all(agreed.tag, agreed.time_ns)
+        if count:
+            self._gone, self._invalid_status, self._length_told = None, False, True
+        return count
 
     # -- signals -----------------------------------------------------------------------------------------------
 

@@ -125,6 +125,9 @@ class Unexplained:
         self._out = out
         self._waiting: dict[int, Gathering] = {}
 
+    def __bool__(self) -> bool:
+        return bool(self._waiting)
+
     def closed(self, gathering: Gathering, read: Callable[[int, int], bytes]) -> None:
         """An exchange was closed. What waited on its unit is settled; if it failed itself, it waits in turn."""
         exchange = gathering.exchange

@@ -17,10 +17,12 @@ from sticktrace.bus.interfaces import Role, StorageInterface
 from sticktrace.bus.requests import Request, is_request, read_request
 from sticktrace.capture.logs import Kind, Statement
 from sticktrace.capture.transfer import BREAK, BULK, GAP, INTERRUPT, Transfer
+from sticktrace.transport.agreeing import Agreed
 from sticktrace.transport.bot import Lane, Overdue, Read
 from sticktrace.transport.cbi import CbiLane
 from sticktrace.transport.items import Saying
 from sticktrace.transport.remarks import Why
+from sticktrace.transport.run import Run
 from sticktrace.transport.saying import exchange_of
 from sticktrace.transport.sequence import Sequence
 from sticktrace.transport.tags import TagCounter
@@ -87,6 +89,19 @@ class Router:
             self._begin_anew(transfer.start_ns)
         else:
             self._count(transfer, "isochronous traffic")
+
+    def take_all(self, agreed: Agreed, record: int) -> Run | None:
+        """Take exchanges in which everything agreed, all of one pair of pipes, as many of the first as may be taken
+        like that: those of a Bulk-Only lane on which nothing is open, while no item waits. ``record`` is the number of
+        the record that their columns count from."""
+        lane = self.pipes.get(int(agreed.pipe_out[0]))
+        if lane.__class__ is not Lane or lane is not self.pipes.get(int(agreed.pipe_in[0])) or not self.out.empty:
+            return None
+        here = int(agreed.pipe_out[0]) >> 8 == lane.bus << 8 | lane.address
+        count = lane.take_all(agreed) if here else 0
+        if not count:
+            return None
+        return Run(lane.device, agreed.part(0, count), self.out.pass_by(count), record)
 
     def _gap(self, transfer: Transfer) -> None:
         """Transfers are missing, of whichever device."""

@@ -58,6 +58,17 @@ class Sequence:
         queue.insert(index, place)
         self.waits = queue[0].done
 
+    @property
+    def empty(self) -> bool:
+        """Whether nothing waits."""
+        return not self._queue
+
+    def pass_by(self, count: int) -> int:
+        """So many exchanges leave without having waited, as nothing else does; returns the number of the first."""
+        first = self.numbered + 1
+        self.numbered += count
+        return first
+
     def done(self, place: Place) -> None:
         """The item at this place is complete."""
         place.done = True

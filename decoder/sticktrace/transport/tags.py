@@ -7,6 +7,8 @@ lane used the tags in between: some hosts have one counter for all devices.
 
 from __future__ import annotations
 
+from typing import Any
+
 RUN = 8
 """Steps by one that show a counter; each jump that is told needs as many of its own, or it is no counter after all."""
 
@@ -47,6 +49,25 @@ class TagCounter:
             self._run = self._run - RUN * (missing > 0) if continues else 0
         self.last, self._unread, self._since_ns = tag, 0, now_ns
         return missing
+
+    def take_all(self, tags: Any, times_ns: Any) -> int:
+        """The next commands have these tags and were submitted at these times (numpy arrays). Takes them up to the
+        first before which commands may be missing; returns how many."""
+        import numpy as np
+
+        if self._unread:
+            return 0
+        steps = np.diff(tags, prepend=self.last)
+        places = np.arange(len(steps))
+        broken = np.maximum.accumulate(np.where(steps == 1, -1, places))
+        runs = np.where(broken < 0, self._run + places + 1, places - broken)
+        before = np.concatenate(([self._run], runs[:-1]))
+        doubtful = (before >= RUN) & (steps > 1) & (steps <= _MOST + 1)
+        count = int(doubtful.argmax()) if doubtful.any() else len(steps)
+        if count:
+            self.last, self._since_ns = int(tags[count - 1]), int(times_ns[count - 1])
+            self._run = int(runs[count - 1])
+        return count
 
     def skip(self) -> None:
         """A command whose tag cannot be read."""
