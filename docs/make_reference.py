@@ -5,8 +5,9 @@
 * docs/reference/documents.md: which edition of a document a citation means;
 * docs/reference/rules.md: every rule that audit holds captures against;
 * docs/reference/README.md: what there is;
-* docs/cli.md: the help of every verb.
-* docs/words.md: the dictionary's terms.
+* docs/cli.md: the help of every verb;
+* docs/words.md: the dictionary's terms;
+* docs/sticktrace.1: the manual page.
 
 The sources are the layouts and the commands themselves, so that a page cannot say anything else than the program does;
 tests/test_docs.py fails when a page is stale. Written for people: the pages are part of the documentation.
@@ -30,6 +31,7 @@ ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT / "decoder"), str(ROOT / "docs")]
 
 from layout_pages import cell, hexadecimal, section  # noqa: E402
+from man_page import EXIT_STATUS, man_page  # noqa: E402
 
 import sticktrace.grammar  # noqa: E402
 from sticktrace.codes.documents import documents  # noqa: E402
@@ -278,13 +280,7 @@ def cli_page() -> str:
     lines += [
         "## Exit status\n",
         "| status | meaning |", "|---|---|",
-        "| 0 | done |",
-        "| 1 | done, and a fault was found, something ended the work or a rule was broken"
-        " (diagnose, compare, fit, check, audit) |",
-        "| 2 | wrong use: an unknown verb, option, selection word or value; or a file that cannot be written |",
-        "| 3 | nothing could be read: no such file, an unknown form, an unknown link type |",
-        "| 130, 143, 129 | stopped by Ctrl-C, a kill or a closed terminal (128 and the signal's number);"
-        " nothing unfinished is left |\n",
+        *(f"| {status} | {meaning} |" for status, meaning in EXIT_STATUS), "",
         "A reader that has seen enough, as `head` does, ends the program with status 0.",
     ]  # fmt: skip
     return "\n".join(lines) + "\n"
@@ -321,6 +317,7 @@ def build() -> dict[Path, str]:
         reference / "README.md": index_page(),
         DOCS / "cli.md": cli_page(),
         DOCS / "words.md": words_page(),
+        DOCS / "sticktrace.1": man_page(),
     }
 
 

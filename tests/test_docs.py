@@ -5,7 +5,9 @@ from __future__ import annotations
 
 import atexit
 import json
+import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -228,3 +230,11 @@ def headings(page: Path) -> set[str]:
             count += 1
         found.add(unique)
     return found
+
+
+@pytest.mark.skipif(shutil.which("man") is None, reason="man is not installed")
+def test_the_manual_page_is_well_formed() -> None:
+    done = subprocess.run(["man", "--warnings", "-E", "UTF-8", "-l", "-Tutf8", DOCS / "sticktrace.1"],
+                          capture_output=True, text=True, check=True, env={**os.environ, "MANWIDTH": "100"})  # fmt: skip
+    assert not done.stderr
+    assert all(f"sticktrace {verb}" in done.stdout for verb in make_reference.verbs())

@@ -9,9 +9,12 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 _PATTERNS, _UNREAD = "sticktrace.patterns", "sticktrace.unread"
 
@@ -60,6 +63,10 @@ class Selecting(click.Command):
         turned = [word for word in args[:end] if _TURNED.match(word)]
         rest = [word for word in args[:end] if not _TURNED.match(word)]
         return super().parse_args(ctx, [*rest, "--", *turned, *args[end + 1 :]] if turned else args)
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        words = next(param for param in self.params if param.name == "words")
+        return super().shell_complete(ctx, incomplete) + words.shell_complete(ctx, incomplete)
 
 
 _TURNED = re.compile(r"-[a-z]+:")

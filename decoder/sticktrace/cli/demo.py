@@ -8,6 +8,26 @@ import click
 
 DEFAULT = "brown-out-on-write.pcap"
 
+WHAT = {
+    "healthy-boot": "how it looks when all is well, from plugging in to appended rows",
+    "not-ready-then-up": "a slow start that the host waits out",
+    "no-address": "trouble before any storage command: SET_ADDRESS fails",
+    "hub-port-overcurrent": "a stick that asks for more than its hub can give",
+    "brown-out-on-write": "the supply dips while the stick writes",
+    "get-max-lun-stall-fatal": "a host that stops at a refusal that is allowed",
+    "unit-attention-giveup": "a host that takes news for an error",
+    "card-reader-empty-lun": "a host that looks at the first slot only",
+    "gpt-volume": "a host that knows no GPT",
+    "exfat-volume": "a host that knows no exFAT",
+    "write-protected": "a host that writes though it was told",
+    "bad-sector": "one sector that cannot be read",
+    "counterfeit": "half the capacity is a lie",
+    "stall-recovery": "the thirteen cases of Bulk-Only Transport, with recovery",
+    "uas-stick": "the other transport, several commands at once",
+    "usb-console": "what a board's console printed",
+}
+"""Demo capture -> what it shows; traces/README.md tells more."""
+
 
 def demo_folder() -> Path:
     """Where the demo captures are: inside an installed package, or in traces/demo of a source tree."""
@@ -44,8 +64,8 @@ def command(ctx: click.Context, name: str, listed: bool, only_path: bool) -> Non
       sticktrace exchanges "$(sticktrace demo bad-sector --path)"
     """
     if listed:
-        for path in sorted(demo_folder().iterdir()):
-            click.echo(path.name)
+        for name, what in WHAT.items():
+            click.echo(f"{name:24}  {what}")
         return
     path = demo_capture(name)
     if only_path:

@@ -30,6 +30,7 @@ VERBS = {
     "export": "write the facts as JSON lines or CSV, or records as pcap",
     "redact": "write a copy without file contents and serial numbers",
     "view": "read a capture on a full screen",
+    "completion": "write what a shell needs to complete verbs, options and words",
     "demo": "run on a capture that comes with sticktrace",
 }
 """Verb -> what it does. The module is `sticktrace.cli.<verb>`, its click command is called ``command``."""
@@ -37,10 +38,13 @@ VERBS = {
 GROUPS = {
     "Find out why": ("diagnose", "compare", "fit", "audit"),
     "Look closely": ("exchanges", "devices", "explain", "volume", "timing", "check", "view"),
-    "Learn and teach": ("about", "compose", "patterns", "demo"),
+    "Learn and teach": ("about", "compose", "patterns", "demo", "completion"),
     "Pass on and measure": ("export", "redact"),
 }
 """Verbs by what they are used for; each stands in one group."""
+
+COMPLETE = "_STICKTRACE_COMPLETE"
+"""Set by a shell that asks for completions; says which shell, and how."""
 
 COLOUR = "sticktrace.colour"
 """Where the choice of --color is kept among the facts of a run."""
@@ -67,6 +71,8 @@ class Verbs(click.Group):
         if cmd_name not in VERBS:
             return None
         command: click.Command = importlib.import_module(f"sticktrace.cli.{cmd_name}").command
+        if COMPLETE in os.environ:
+            importlib.import_module("sticktrace.cli.completion").attach(command)
         return command
 
     def resolve_command(
@@ -167,9 +173,12 @@ def _in_good_order() -> Iterator[None]:
 
 
 def _run() -> int:
-    """Run the verb. Returns the exit status."""
+    """Run the verb, or answer a shell that asks what could come next. Returns the exit status."""
     from sticktrace.errors import CaptureError, SticktraceError
 
+    if how := os.environ.get(COMPLETE):
+        answer: int = importlib.import_module("sticktrace.cli.completion").complete(how)
+        return answer
     try:
         # Not click's own entry: that one ends with 1, which means a fault here, when a reader such as `head` goes away.
         with cli.make_context("sticktrace", sys.argv[1:]) as context:

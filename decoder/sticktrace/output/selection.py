@@ -268,3 +268,15 @@ USE = {
     "touches": "by what their blocks are on the volume: FAT",
 }  # fmt: skip
 """What each key chooses by."""
+
+
+def values(key: str) -> tuple[str, ...]:
+    """The values of a key that can be listed, for completion."""
+    listed: dict[str, tuple[str, ...]] = {
+        "status": (*STATUSES, *_SHOWN, "bad"), "direction": DIRECTIONS, "stalled": (*PHASES, "any"),
+    }  # fmt: skip
+    if key == "command":
+        return tuple(
+            dict.fromkeys(word for name in names() for word in (plain(re.sub(r"\(\d+\)", "", name)), plain(name)))
+        )
+    return tuple(value for value in listed.get(key, ()) if " " not in value)
