@@ -234,7 +234,8 @@ def headings(page: Path) -> set[str]:
 
 @pytest.mark.skipif(shutil.which("man") is None, reason="man is not installed")
 def test_the_manual_page_is_well_formed() -> None:
-    done = subprocess.run(["man", "--warnings", "-E", "UTF-8", "-l", "-Tutf8", DOCS / "sticktrace.1"],
-                          capture_output=True, text=True, check=True, env={**os.environ, "MANWIDTH": "100"})  # fmt: skip
+    command = ["man", "--warnings", "-E", "ascii", "-l", "-Tascii", str(DOCS / "sticktrace.1")]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env={**os.environ, "MANWIDTH": "200"})
     assert not done.stderr
-    assert all(f"sticktrace {verb}" in done.stdout for verb in make_reference.verbs())
+    shown = re.sub(r".\x08|\x1b\[[0-9;]*m", "", done.stdout)
+    assert [verb for verb in make_reference.verbs() if f"sticktrace {verb}" not in shown] == []
