@@ -90,14 +90,21 @@ def _element(shape: Shape) -> str:
         case Stroke():
             return _line(shape)
         case Bar():
-            place = f'x="{shape.x * CELL:.2f}" y="{shape.y * LINE + 3:g}" width="{max(1.5, shape.w * CELL):.2f}"'
-            return _hinted("rect", f'class="fill {shape.mood} {shape.fill}" {place} height="{LINE - 6:g}"', shape.hint)
+            return _bar(shape)
         case Frame():
             x, y = _middle(shape.x, shape.y)
             size = f'width="{(shape.w - 1) * CELL:g}" height="{(shape.h - 1) * LINE:g}"'
             return _hinted("rect", f'class="line {shape.mood}" x="{x:g}" y="{y:g}" {size} rx="3"', shape.hint)
         case Mark():
             return _mark(shape)
+
+
+def _bar(bar: Bar) -> str:
+    """A strip leaves room above and below; one with a height of its own stands on the line's foot."""
+    low, high = (LINE, LINE * bar.h) if bar.h < 1 else (LINE - 3, LINE - 6)
+    size = f'width="{max(1.5, bar.w * CELL):.2f}" height="{high:.2f}"'
+    place = f'x="{bar.x * CELL:.2f}" y="{bar.y * LINE + low - high:.2f}"'
+    return _hinted("rect", f'class="fill {bar.mood} {bar.fill}" {place} {size}', bar.hint)
 
 
 def _hinted(name: str, attributes: str, hint: str) -> str:
@@ -130,9 +137,10 @@ def _bracket(span: Span) -> str:
 def _line(stroke: Stroke) -> str:
     (x1, y1), (x2, y2) = _middle(stroke.x1, stroke.y1), _middle(stroke.x2, stroke.y2)
     if stroke.faint:
-        upright = stroke.x1 == stroke.x2
-        if upright:
+        if stroke.y1 != stroke.y2:
             y1, y2 = y1 - LINE / 2, y2 + LINE / 2
+        else:
+            x1, x2 = x1 - CELL / 2, x2 + CELL / 2
         return f'<path class="faint" d="M{x1:g} {y1:g}L{x2:g} {y2:g}"/>'
     line = f'<path class="line {stroke.mood}" d="M{x1:g} {y1:g}L{x2:g} {y2:g}"/>'
     return line + (_head(stroke, x2, y2) if stroke.head else "")
@@ -150,7 +158,12 @@ _OUTLINES = {
     "read": "M-4 -3H4L0 4Z", "write": "M-4 3H4L0 -4Z", "both": "M0 -5L4 0L0 5L-4 0Z", "here": "M-3 -4L4 0L-3 4Z",
     "next": "M-2 -3L3 0L-2 3Z",
 }  # fmt: skip
-_CROSSES = {"failed": "M-4 -4L4 4M4 -4L-4 4", "cut": "M-4 -6L4 6M4 -6L-4 6", "tick": "M0 -5V5", "gap": "M0 -7V7"}
+_CROSSES = {
+    "failed": "M-4 -4L4 4M4 -4L-4 4",
+    "cut": "M-4 -6L4 6M4 -6L-4 6",
+    "tick": "M-4.25 0H4.25M0 0V6",
+    "gap": "M0 -7V7",
+}
 _RADIUS = {"dot": 2.5, "ring": 3.5, "done": 4.0}
 
 

@@ -40,6 +40,10 @@ def runs_of(scene: Scene, ascii_only: bool = False) -> Iterator[list[Run]]:
         yield list(grid.runs(y))
 
 
+_WHOLE = {NORTH: NORTH | SOUTH, SOUTH: NORTH | SOUTH, EAST: EAST | WEST, WEST: EAST | WEST}
+"""A line that ends in a cell is drawn through it."""
+
+
 class _Grid:
     """The cells of a scene: what stands in them, its mood, and whose it is."""
 
@@ -53,7 +57,7 @@ class _Grid:
         for place, mask in self._lines.items():
             if place in self._at:
                 _, mood, key = self._at[place]
-                self._at[place] = table[mask], mood, key
+                self._at[place] = table[_WHOLE.get(mask, mask)], mood, key
         self._rows: dict[int, list[int]] = {}
         for x, y in self._at:
             self._rows.setdefault(y, []).append(x)
@@ -84,7 +88,7 @@ class _Grid:
             case Stroke():
                 self._stroke(shape)
             case Bar():
-                fill = (signs.FILLS_ASCII if self.ascii else signs.FILLS)[shape.fill]
+                fill = self._fill(shape)
                 first, last = bar_cells(shape)
                 for x in range(first, last + 1):
                     self._at[x, shape.y] = fill, shape.mood, shape.key
@@ -94,6 +98,12 @@ class _Grid:
                 sign = (signs.MARKS_ASCII if self.ascii else signs.MARKS)[shape.kind]
                 self._lines.pop((shape.x, shape.y), None)
                 self._at[shape.x, shape.y] = sign, shape.mood, shape.key
+
+    def _fill(self, bar: Bar) -> str:
+        if bar.h < 1:
+            heights = signs.HEIGHTS_ASCII if self.ascii else signs.HEIGHTS
+            return heights[max(0, min(7, int(bar.h * 8 + 0.5) - 1))]
+        return (signs.FILLS_ASCII if self.ascii else signs.FILLS)[bar.fill]
 
     def _label(self, label: Label) -> None:
         x = label.x
@@ -117,6 +127,9 @@ class _Grid:
                 part = "first" if x == span.x and span.left else "last" if x == last and span.right else "middle"
                 self._at[x, span.y] = table["only" if span.w == 1 else part], span.mood, span.key
             return
+        if span.w == 1 and span.left and span.right:
+            self._at[span.x, span.y] = "|" if self.ascii else "╵", span.mood, span.key
+            return
         for x in range(span.x, last + 1):
             first, end = x == span.x, x == last
             mask = (0 if first and span.left else WEST) | (0 if end and span.right else EAST)
@@ -132,7 +145,7 @@ class _Grid:
         for n in range(steps + 1):
             x, y = line.x1 + n * dx, line.y1 + n * dy
             if line.faint:
-                self._at[x, y] = faint["level" if dx else "up"], line.mood, line.key
+                self._at[x, y] = faint["up" if dy else "level"], line.mood, line.key
             elif n == steps and line.head:
                 heads = signs.HEADS_ASCII if self.ascii else signs.HEADS
                 self._lines.pop((x, y), None)

@@ -113,6 +113,7 @@ class Lettering:
                 if free:
                     run.append(y)
                     taken.add((x, y))
-                elif run:
-                    yield Stroke(x, run[0], x, run[-1], "quiet", faint=True)
+                else:
+                    if len(run) > 1:
+                        yield Stroke(x, run[0], x, run[-1], "quiet", faint=True)
                     run = []

@@ -67,7 +67,7 @@ class Stroke:
 @dataclass(frozen=True, slots=True)
 class Bar:
     """A strip of one line, from ``x`` on ``w`` columns long, both exact. ``fill`` tells strips apart without colour:
-    "solid", "dense" or "light"."""
+    "solid", "dense" or "light". ``h`` below 1 is how much of the line's height a solid one takes, from below."""
 
     x: float
     y: int
@@ -76,6 +76,7 @@ class Bar:
     fill: str = "solid"
     key: int = -1
     hint: str = ""
+    h: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

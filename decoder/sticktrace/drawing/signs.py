@@ -16,11 +16,13 @@ FAINT_ASCII = {"up": ":", "level": "."}
 HEADS = {(1, 0): "▶", (-1, 0): "◀", (0, 1): "▼", (0, -1): "▲"}
 HEADS_ASCII = {(1, 0): ">", (-1, 0): "<", (0, 1): "v", (0, -1): "^"}
 FILLS = {"solid": "█", "dense": "▒", "light": "░"}
+HEIGHTS = "▁▂▃▄▅▆▇█"
+HEIGHTS_ASCII = "__..-=%#"
 FILLS_ASCII = {"solid": "#", "dense": "=", "light": "-"}
 
 MARKS = {
     "dot": "•", "ring": "○", "failed": "✗", "done": "●", "cut": "╳", "read": "▽", "write": "▲", "both": "◆",
-    "tick": "┼", "gap": "⋮", "here": "▶", "next": "▸",
+    "tick": "┬", "gap": "⋮", "here": "▶", "next": "▸",
 }  # fmt: skip
 MARKS_ASCII = {
     "dot": "*", "ring": "o", "failed": "X", "done": "@", "cut": "X", "read": "r", "write": "W", "both": "B",

@@ -15,6 +15,7 @@ from sticktrace.output.wire_text import account as wire_account
 from sticktrace.storage.commands import find, parameter_layout
 from sticktrace.storage.sense import advice, in_words
 from sticktrace.text import count_of, time_in_words
+from sticktrace.transport.cases import CASES as CASES
 from sticktrace.transport.counted import counted
 from sticktrace.transport.items import Exchange, Sense
 
@@ -25,23 +26,6 @@ SECTORS_SHOWN = 40
 """Structures of the medium's blocks (directory entries, say) that are printed of one exchange."""
 
 Read = Callable[[Piece], bytes]
-
-CASES = {
-    1: "Hn = Dn: no data expected, none intended",
-    2: "Hn < Di: the device had data, the host expected none",
-    3: "Hn < Do: the device wanted data, the host expected none to go",
-    4: "Hi > Dn: the host expected data, none counts",
-    5: "Hi > Di: the device had less than the host expected",
-    6: "Hi = Di: host and device agree",
-    7: "Hi < Di: the device had more than the host expected",
-    8: "Hi <> Do: the host expected data, the device wanted some",
-    9: "Ho > Dn: the host sent data, the device took none",
-    10: "Ho <> Di: the host sent data, the device had some",
-    11: "Ho > Do: the device took less than the host sent",
-    12: "Ho = Do: host and device agree",
-    13: "Ho < Do: the device wanted more than the host sent",
-}
-"""The cases of BOT 1.0 6.7 in words."""
 
 
 _WRAPPERS = {"BOT": (bot.CBW, bot.CSW), "UAS": (uas.COMMAND_IU, uas.SENSE_IU)}

@@ -15,6 +15,24 @@ _DISAGREED = {(NONE, IN): 2, (NONE, OUT): 3, (IN, IN): 7, (IN, OUT): 8, (OUT, IN
 """Case of a phase error by what the host announced and what the command asks for: more, or the other way."""
 
 
+CASES = {
+    1: "Hn = Dn: no data expected, none intended",
+    2: "Hn < Di: the device had data, the host expected none",
+    3: "Hn < Do: the device wanted data, the host expected none to go",
+    4: "Hi > Dn: the host expected data, none counts",
+    5: "Hi > Di: the device had less than the host expected",
+    6: "Hi = Di: host and device agree",
+    7: "Hi < Di: the device had more than the host expected",
+    8: "Hi <> Do: the host expected data, the device wanted some",
+    9: "Ho > Dn: the host sent data, the device took none",
+    10: "Ho <> Di: the host sent data, the device had some",
+    11: "Ho > Do: the device took less than the host sent",
+    12: "Ho = Do: host and device agree",
+    13: "Ho < Do: the device wanted more than the host sent",
+}
+"""The cases of BOT 1.0 6.7 in words."""
+
+
 def case_of(
     cdb: bytes, direction: Direction, expected: int, moved: int, residue: int | None, status: str
 ) -> int | None:
