@@ -21,6 +21,7 @@ from sticktrace.sticks.unit import Unit
 from sticktrace.storage.sense import SenseFacts, decode
 from sticktrace.transport.items import FAILED, PASSED, Exchange, Item, Saying, Stray, StrayKind
 from sticktrace.transport.remarks import Remark, Said
+from sticktrace.transport.run import Run
 from sticktrace.volume.division import Volume
 from sticktrace.volume.findings import Fact
 from sticktrace.volume.ledger import Ledger
@@ -47,8 +48,8 @@ class Scene:
     """Feed it items in order with `see`, then `end` it. ``findings`` fills as the rules speak. Rules are made from the
     classes in ``rules``."""
 
-    def __init__(self, reading: Reading, rules: tuple[type[Rule], ...]) -> None:
-        self.ledger = Ledger(reading)
+    def __init__(self, reading: Reading, rules: tuple[type[Rule], ...], *, labels: bool = True) -> None:
+        self.ledger = Ledger(reading, labels=labels)
         self.bus = reading.bus
         self.findings: list[Finding] = []
         self.layers = {pattern.slug: rule.layer for rule in rules for pattern in rule.patterns}
@@ -151,6 +152,25 @@ class Scene:
                 hook(item, stick)
         return stick
 
+    def see_part(self, part: Item | Run) -> None:
+        """Take in one part of the reading."""
+        if not isinstance(part, Run):
+            self.see(part)
+        elif not self._take_run(part):
+            for item in part:
+                self._take_exchange(item)
+
+    def _take_run(self, run: Run) -> bool:
+        """Count a run in which nothing is to be shown to the rules; returns whether that was so."""
+        unit = self.ledger.sticks.known_unit(run)
+        watch = self._watch.get(unit) if unit is not None else None
+        if unit is None or watch is None or watch.left or unit.stick in self.after:
+            return False
+        if not all_plainly(run, unit) or self.ledger.run(run) is None:
+            return False
+        unit.last = run.exchange(len(run) - 1)
+        return True
+
     def end(self) -> None:
         """The capture is over: let the rules conclude."""
         for stick in list(self.after):
@@ -220,6 +240,21 @@ class Scene:
 
 def _lacks_before(item: Exchange) -> bool:
     return any(remark.kind is Said.MISSING_BEFORE for remark in item.remarks)
+
+
+def all_plainly(run: Run, unit: Unit) -> bool:
+    """Whether `_plainly` holds of every exchange of a run that the unit has not taken in yet, and none was slow."""
+    import numpy as np
+
+    columns, opcodes = run.columns, run.opcodes
+    if (columns.end_ns - columns.time_ns).max() > _SLOW_NS or not np.isin(opcodes, list(_TEN)).all():
+        return False
+    block = columns.wide[:, 15:]
+    blocks = block[:, 7].astype(np.int64) << 8 | block[:, 8]
+    if not unit.reads or (not unit.writes and not (opcodes == 0x28).all()):
+        return False  # the first of its kind
+    fits = (columns.expected == blocks * unit.block) | (unit.block == 0)
+    return bool((block[:, 2:6].any(axis=1) & fits).all())
 
 
 def _plainly(item: Exchange, unit: Unit) -> bool:

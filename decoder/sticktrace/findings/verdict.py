@@ -159,9 +159,9 @@ class Diagnosis:
 
 def diagnose(reading: Reading) -> Diagnosis:
     """Read a capture to its end and say how far each stick came, what failed first, and what to try."""
-    scene = Scene(reading, RULES)
-    for item in reading:
-        scene.see(item)
+    scene = Scene(reading, RULES, labels=False)
+    for part in reading.parts():
+        scene.see_part(part)
     return conclude(scene)
 
 

@@ -14,6 +14,7 @@ from sticktrace.sticks.unit import Unit
 from sticktrace.storage.words import Capacity, Inquiry, write_protected
 from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, UNTOLD, Exchange
 from sticktrace.transport.remarks import BY_RECORDING, LOST, Said, reason
+from sticktrace.transport.run import Run
 
 Read = Callable[[Piece], bytes]
 
@@ -128,6 +129,28 @@ def access(item: Exchange, unit: Unit) -> None:
         unit.written, unit.written_ns = item.number, item.end_ns
         if item.moved > unit.largest_out:
             unit.largest_out = item.moved
+
+
+def accesses(run: Run, unit: Unit) -> bool:
+    """READs and WRITEs that passed, all at once; False, and nothing learned, where there is another command among
+    them. See `access`."""
+    import numpy as np
+
+    columns = run.columns
+    reads, writes = (np.isin(run.opcodes, list(opcodes)) for opcodes in (READS, WRITES))
+    if not (reads | writes).all():
+        return False
+    unit.accessed, unit.accessed_ns = run.number + len(run) - 1, int(columns.end_ns[-1])
+    unit.busy_ns += int((columns.end_ns - columns.time_ns).sum())
+    unit.reads += int(reads.sum())
+    unit.writes += int(writes.sum())
+    if reads.any():
+        unit.largest_in = max(unit.largest_in, int(columns.expected[reads].max()))
+    if writes.any():
+        last = int(np.flatnonzero(writes)[-1])
+        unit.written, unit.written_ns = run.number + last, int(columns.end_ns[last])
+        unit.largest_out = max(unit.largest_out, int(columns.expected[writes].max()))
+    return True
 
 
 def _passed(item: Exchange, opcode: int, unit: Unit, read: Read) -> None:

@@ -17,6 +17,7 @@ from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.unit import Unit
 from sticktrace.storage.commands import find, head, name
 from sticktrace.transport.items import PASSED, Exchange, Item, Saying
+from sticktrace.transport.run import Run
 
 
 def kind_of(item: Exchange) -> tuple[str, str]:
@@ -77,12 +78,25 @@ class Sticks:
         stick.last_was_exchange = True
         return unit
 
+    def run(self, run: Run) -> Unit | None:
+        """Take in a run of READs and WRITEs to one unit that has been read before; returns the unit. None for any other
+        run: its exchanges are to be taken in one by one."""
+        unit = self.known_unit(run)
+        if unit is None or not unit.reads or unit.ready_ns < 0 or not learning.accesses(run, unit):
+            return None
+        stick, end_ns = unit.stick, int(run.columns.end_ns.max())
+        unit.exchanges += len(run)
+        stick.exchanges += len(run)
+        unit.last_ns, stick.last_ns = max(unit.last_ns, end_ns), max(stick.last_ns, end_ns)
+        stick.cut_short, stick.last_was_exchange = False, True
+        return unit
+
     def unit_of(self, item: Exchange) -> Unit:
         """The unit that an exchange went to."""
         return self._units.get((item.device, item.lun)) or self.of(item.device).unit(item.lun)
 
-    def known_unit(self, item: Exchange) -> Unit | None:
-        """The unit of an exchange, None where it is the first of it."""
+    def known_unit(self, item: Exchange | Run) -> Unit | None:
+        """The unit of an exchange or of all of a run, None where it is the first of it, or there are several."""
         return self._units.get((item.device, item.lun))
 
     def of(self, device: Device) -> Stick:

@@ -16,10 +16,12 @@ from sticktrace.sticks.sticks import kind_of
 from sticktrace.storage.commands import head
 from sticktrace.timing.ceiling import Ceiling, ceiling
 from sticktrace.timing.flow import Flow, flow_facts
+from sticktrace.timing.in_bulk import see_run
 from sticktrace.timing.spreads import Course, Kind
 from sticktrace.timing.wire import WireTime
 from sticktrace.transport.counted import counted
 from sticktrace.transport.items import PASSED, Direction, Exchange
+from sticktrace.transport.run import Run
 from sticktrace.volume.ledger import Ledger
 
 IDLE_NS = 50_000_000
@@ -38,17 +40,14 @@ class StickTiming:
         self.pauses = 0
         self.pause_ns = 0
         self._by_head: dict[bytes, Kind] = {}
-        self._last: tuple[Kind, Flow | None, int] | None = None
+        self.last: tuple[Kind, Flow | None, int] | None = None
 
     def see(self, item: Exchange) -> None:
         """Take in an exchange."""
-        first = head(item.cdb)
-        kind = self._by_head.get(first)
-        if kind is None:
-            kind = self._by_head[first] = self._kind(item)
+        kind = self.kind_of(item)
         command_ns = item.command_ns if item.command_ns >= 0 else item.time_ns
         phase_ns = max(command_ns, item.data_ns)
-        self._gap(item.time_ns)
+        self.gap(item.time_ns)
         kind.count += 1
         kind.bytes += item.moved
         spreads = kind.spreads
@@ -66,20 +65,22 @@ class StickTiming:
         elif kind.medium and item.moved and item.direction in self.flows:
             flow = self.flows[item.direction]
             self._flow(flow, item, command_ns, phase_ns)
-        self._last = kind, flow, item.end_ns
+        self.last = kind, flow, item.end_ns
 
-    def _kind(self, item: Exchange) -> Kind:
-        words, medium = kind_of(item)
-        found = self.kinds.get(words)
+    def kind_of(self, item: Exchange) -> Kind:
+        """The kind of command that it is."""
+        first = head(item.cdb)
+        found = self._by_head.get(first)
         if found is None:
-            found = self.kinds[words] = Kind(words, medium != "")
+            words, medium = kind_of(item)
+            found = self._by_head[first] = self.kinds.setdefault(words, Kind(words, medium != ""))
         return found
 
-    def _gap(self, time_ns: int) -> None:
+    def gap(self, time_ns: int) -> None:
         """The time since the last exchange; commands that overlap, as over UAS, leave none."""
-        if self._last is None:
+        if self.last is None:
             return
-        kind, flow, end_ns = self._last
+        kind, flow, end_ns = self.last
         gap = time_ns - end_ns
         if gap < 0:
             return
@@ -89,6 +90,13 @@ class StickTiming:
             self.pause_ns += gap
         elif flow is not None:
             flow.gap_ns += gap
+
+    def pause(self, gaps_ns: Any) -> Any:
+        """Counts the pauses among many gaps (a numpy array); returns which they are."""
+        paused = gaps_ns > IDLE_NS
+        self.pauses += int(paused.sum())
+        self.pause_ns += int(gaps_ns[paused].sum())
+        return paused
 
     def _flow(self, flow: Flow, item: Exchange, command_ns: int, phase_ns: int) -> None:
         moved = counted(item)
@@ -137,16 +145,23 @@ class Timing:
         }
 
 
+def _part_of(parts: dict[Stick, StickTiming], stick: Stick) -> StickTiming:
+    return parts.get(stick) or parts.setdefault(stick, StickTiming(stick))
+
+
 def time_of(reading: Reading) -> Timing:
     """One pass over a reading. Memory grows by 32 bytes for each exchange."""
     ledger = Ledger(reading, bring_up_only=True)
     parts: dict[Stick, StickTiming] = {}
-    for item in reading:
-        stick = ledger.see(item)
-        if isinstance(item, Exchange) and not item.told:
-            part = parts.get(stick)
-            if part is None:
-                part = parts[stick] = StickTiming(stick)
-            part.see(item)
+    for some in reading.parts():
+        if isinstance(some, Run):
+            unit = ledger.run(some)
+            if unit is not None:
+                see_run(_part_of(parts, unit.stick), some)
+                continue
+        for item in some if isinstance(some, Run) else (some,):
+            stick = ledger.see(item)
+            if isinstance(item, Exchange) and not item.told:
+                _part_of(parts, stick).see(item)
     ordered = [parts.get(stick) or StickTiming(stick) for stick in ledger.sticks.listed()]
     return Timing(ordered, reading.records)

@@ -33,6 +33,10 @@ class Spread:
         """Take in the time between two moments; a clock that goes back counts as no time."""
         self.values.append(min(max(0, end_ns - start_ns), _LONGEST))
 
+    def extend(self, durations_ns: Any) -> None:
+        """The same of many at once (a numpy array)."""
+        self.values.frombytes(durations_ns.clip(0, _LONGEST).tobytes())
+
     def facts(self) -> dict[str, int] | None:
         """Percentiles by nearest rank (the smallest value that at least so many percent do not exceed), the largest
         and the sum, in nanoseconds; None without a value."""
@@ -76,12 +80,30 @@ class Course:
         if self.start_ns < 0:
             self.start_ns = time_ns
         at = max(0, time_ns - self.start_ns) // self.width_ns
-        while at >= SLOTS:
+        if at >= len(self.slots):
+            at = self._reach(time_ns)
+        self.slots[at][0 if incoming else 1] += count
+
+    def extend(self, times_ns: Any, incoming: bool, counts: Any) -> None:
+        """The same of many at once (numpy arrays)."""
+        import numpy as np
+
+        if self.start_ns < 0:
+            self.start_ns = int(times_ns[0])
+        self._reach(int(times_ns.max()))
+        at = np.maximum(times_ns - self.start_ns, 0) // self.width_ns
+        for slot in np.unique(at).tolist():
+            self.slots[slot][0 if incoming else 1] += int(counts[at == slot].sum())
+
+    def _reach(self, time_ns: int) -> int:
+        """Makes room up to a time; returns its slot."""
+        since_ns = max(0, time_ns - self.start_ns)
+        while since_ns // self.width_ns >= SLOTS:
             self._halve()
-            at = max(0, time_ns - self.start_ns) // self.width_ns
+        at = since_ns // self.width_ns
         while len(self.slots) <= at:
             self.slots.append([0, 0])
-        self.slots[at][0 if incoming else 1] += count
+        return at
 
     def _halve(self) -> None:
         even, odd = self.slots[::2], self.slots[1::2]

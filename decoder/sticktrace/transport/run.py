@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from sticktrace.bus.device import Device
+from sticktrace.capture.blocks import Column
 from sticktrace.capture.transfer import Piece
 from sticktrace.grammar.bot import CBW_SIZE, CSW_SIZE
 from sticktrace.transport.agreeing import Agreed
@@ -41,6 +42,26 @@ class Run:
     def records(self) -> int:
         """How many records its exchanges account for."""
         return int(self.columns.last[-1]) - int(self.columns.first[0]) + 1
+
+    @property
+    def opcodes(self) -> Column:
+        """The operation code of each."""
+        return self.columns.wide[:, 15]
+
+    @property
+    def incoming(self) -> Column:
+        """Whether each asked for data, where it moved any."""
+        return self.columns.wide[:, 12] >= 0x80
+
+    @property
+    def lun(self) -> int:
+        """The LUN that all of them went to, -1 for several."""
+        luns = self.columns.wide[:, 13]
+        return int(luns[0]) if (luns == luns[0]).all() else -1
+
+    def exchange(self, index: int) -> Exchange:
+        """One of them."""
+        return next(iter(self.part(index, index + 1)))
 
     def part(self, start: int, stop: int) -> Run:
         """Some of its exchanges."""

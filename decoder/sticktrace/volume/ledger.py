@@ -19,6 +19,7 @@ from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.sticks import Sticks
 from sticktrace.sticks.unit import Unit
 from sticktrace.transport.items import Exchange, Item
+from sticktrace.transport.run import Run
 from sticktrace.volume.findings import Fact, facts
 from sticktrace.volume.medium import Medium
 from sticktrace.volume.tracker import READS, WRITES, VolumeTracker
@@ -31,16 +32,17 @@ _VOLUME_STAGES = (Stage.PARTITION, Stage.FILE_SYSTEM, Stage.FILES)
 
 class Ledger:
     """``sticks`` knows the sticks and units, ``tracker`` the media. With ``bring_up_only`` media are followed only
-    until the stages that they decide are reached, for those who ask nothing more of them."""
+    until the stages that they decide are reached, for those who ask nothing more of them; without ``labels``, what
+    blocks are for is not put into words."""
 
-    def __init__(self, reading: Reading, *, bring_up_only: bool = False) -> None:
+    def __init__(self, reading: Reading, *, bring_up_only: bool = False, labels: bool = True) -> None:
         self.reading = reading
         self.sticks = Sticks(reading.read)
         self.label = ""
         """What the blocks of the exchange seen last are for, "" if it has none."""
         self._present: Unit | None = None
         self._bring_up_only = bring_up_only
-        self.tracker = VolumeTracker(reading.read, self._unit_of)
+        self.tracker = VolumeTracker(reading.read, self._unit_of, labels=labels)
 
     def _unit_of(self, exchange: Exchange) -> Unit:
         return self._present or self.sticks.unit_of(exchange)
@@ -54,6 +56,25 @@ class Ledger:
     def exchange(self, item: Exchange) -> Unit:
         """Take in an exchange; returns its unit."""
         unit = self._present = self.sticks.exchange(item)
+        self._follow(item, unit)
+        self._present = None
+        return unit
+
+    def run(self, run: Run) -> Unit | None:
+        """Take in a run of READs and WRITEs to one unit; returns it. None for a run whose exchanges are to be taken in
+        one by one."""
+        unit = self._present = self.sticks.run(run)
+        if unit is None:
+            return None
+        for item in run:
+            if self._bring_up_only and unit.looked >= LOOKED_AT:
+                break
+            self._follow(item, unit)
+        self._present = None
+        return unit
+
+    def _follow(self, item: Exchange, unit: Unit) -> None:
+        """What an exchange did to its medium."""
         if unit.looked < LOOKED_AT:
             self.label = self.tracker.feed(item)
             if item.opcode in READS or item.opcode in WRITES:
@@ -62,8 +83,6 @@ class Ledger:
             self.label = self.tracker.feed(item)
         else:
             self.label = ""
-        self._present = None
-        return unit
 
     def _stages(self, item: Exchange, unit: Unit) -> None:
         """What is known of the medium after this READ or WRITE."""

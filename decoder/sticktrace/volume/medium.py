@@ -74,8 +74,9 @@ class Medium:
         if news and self.table.scheme:
             self.division.divide(number)
 
-    def take(self, exchange: Exchange, lba: int, blocks: int, write: bool) -> str:
-        """Takes one READ or WRITE and returns what its blocks are for, as known once it is done."""
+    def take(self, exchange: Exchange, lba: int, blocks: int, write: bool, *, labelled: bool = True) -> str:
+        """Takes one READ or WRITE and returns what its blocks are for, as known once it is done; "" where nobody asks,
+        unless it is known anyhow."""
         store, number = self.store, exchange.number
         good = store.add(exchange, lba, blocks, write)
         if good:
@@ -90,7 +91,7 @@ class Medium:
                 if volume.files is not None and lba < volume.start + volume.blocks and volume.start < lba + good:
                     volume.files.apply(lba, good, number, write)
                     self._go_through(exchange, volume.files, lba, good, write)
-        return self.label(lba, blocks)
+        return self.label(lba, blocks) if labelled else ""
 
     def _go_through(self, exchange: Exchange, files: FileSystem, lba: int, good: int, write: bool) -> None:
         """Keeps how far a command that went through several runs of files came in the last of these files."""

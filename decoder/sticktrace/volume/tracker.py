@@ -52,7 +52,8 @@ class VolumeTracker:
     and gives the logical unit that it went to, by default that of its device and LUN. ``media`` holds all media in
     order of appearance."""
 
-    def __init__(self, read: Read, unit_of: Callable[[Exchange], Unit] | None = None) -> None:
+    def __init__(self, read: Read, unit_of: Callable[[Exchange], Unit] | None = None, *, labels: bool = True) -> None:
+        self._labels = labels
         self._read = read
         self._unit_of: Callable[[Exchange], Unit] = unit_of if unit_of is not None else Sticks(read).unit_of
         self._of: dict[Unit, list[Medium]] = {}
@@ -69,7 +70,7 @@ class VolumeTracker:
             lba, blocks = lba_and_blocks(exchange.cdb)
             if lba is None or not blocks:
                 return ""
-            return self._medium(exchange, unit).take(exchange, lba, blocks, write)
+            return self._medium(exchange, unit).take(exchange, lba, blocks, write, labelled=self._labels)
         if opcode in _OTHERS and exchange.status == PASSED:
             self._other(exchange, opcode, unit)
         elif opcode in _UNSHOWN and not refused(exchange):
