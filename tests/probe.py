@@ -91,6 +91,6 @@ def payload_of(reader: Any, transfer: Transfer) -> bytes:
 def kinds(reader: Any) -> Counter[str]:
     """How many wire events there were of each kind."""
     found: Counter[str] = Counter()
-    for (kind, _, _), count in reader.wire_events.counts.items():
+    for (kind, *_), count in reader.wire_events.counts.items():
         found[kind] += count
     return found

@@ -336,13 +336,26 @@ def test_a_transaction_missing_in_the_recording(part: int) -> None:
     assert kinds(reader) == {"toggle": 1}
 
 
+@pytest.mark.parametrize("inward", [True, False], ids=["in", "out"])
+def test_a_request_whose_setup_data_is_missing(inward: bool) -> None:
+    """The data stage itself tells which way it goes (8.5.3)."""
+    wire = Bus("full")
+    asked = GET_DEVICE if inward else bytes.fromhex("2100000000000c00")
+    wire.control(1, asked, Identity().device() if inward else bytes(range(12)), size=8)
+    wire.drop(numbered(wire, in_data(asked)))
+    (found,), _ = transfers_of(wire.pcap())
+    assert (found.kind, found.endpoint, found.setup, found.actual) == (
+        CONTROL, 0x80 if inward else 0, b"", 18 if inward else 12,
+    )  # fmt: skip
+
+
 def test_data_garbled_in_the_recording_alone() -> None:
     """The host acknowledged it, so it was right on the wire; here it is not readable."""
     wire = a_read()
     wire.change(numbered(wire, in_data(PAYLOAD[1024:1536])), lambda packet: flip(packet, 9))
     found, reader = transfers_of(wire.pcap())
     assert pieces(found, reader) == (4096, without(2))
-    assert kinds(reader) == {"crc16": 1}
+    assert kinds(reader) == {"crc16": 1, "damage taken": 1}
 
 
 def test_babble() -> None:

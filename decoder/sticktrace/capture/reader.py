@@ -6,16 +6,14 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from sticktrace.capture.join import REPEATED, AtOnce, Joiner
+from sticktrace.capture.packets.events import WireEvents
 from sticktrace.capture.transfer import GAP, Transfer
 from sticktrace.capture.unread import Unread
 from sticktrace.capture.wire import Told
 from sticktrace.text import count_of
-
-if TYPE_CHECKING:
-    from sticktrace.capture.packets.events import WireEvent
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +68,7 @@ class Reader:
         self.damage: list[Damage] = []
         self.joiners: list[Joiner] = []
         self.unread = Unread()
-        self.wire_events: list[WireEvent] = []
+        self.wire_events = WireEvents()
         """What a recording of packets shows beyond transfers, see `WireEvents`."""
 
         self._devices_told: dict[tuple[int, int], Told] = {}

@@ -41,7 +41,7 @@ _NOTHING_YET = -1
 class Attempts:
     """An endpoint (bit 7 for IN) of the device at one address, as far as it has no data to judge. ``kind`` is its
     transfer type, ``full`` the size of a full packet, 0 as long as nothing tells, ``limit`` the largest that is
-    allowed."""
+    allowed. ``fresh``: its toggle was set back to DATA0, and no data went over since."""
 
     def __init__(self, party: Party, endpoint: int) -> None:
         self.party, self.endpoint = party, endpoint
@@ -49,6 +49,7 @@ class Attempts:
         self.kind, self.full, self.limit = party.known_of(endpoint)
         self.toggle: int | None = None
         self.sign = _NOTHING_YET
+        self.fresh = False
         self.doubt: Step | None = None
         self.held: Step | None = None
         self.wait = Wait()
@@ -76,7 +77,7 @@ class Attempts:
 
     def forget_toggle(self) -> None:
         """The toggle starts anew (9.1.1.5, 9.4.5, 9.4.10)."""
-        self.toggle, self.sign = None, _NOTHING_YET
+        self.toggle, self.sign, self.fresh = None, _NOTHING_YET, True
 
     def _touch(self, step: Step) -> None:
         """A transaction belongs to the transfer under way, or begins it, and so does the waiting before it."""

@@ -82,6 +82,8 @@ class ControlPipe(Pipe):
         """Data of the data stage, or the status stage."""
         if not self.open and not self._open_unknown(step):
             return
+        if not self.setup and not self.now.count:
+            self._direct(step)
         if self._is_status(step):
             self._answered(step)
             self.status_token = step.token
@@ -112,10 +114,13 @@ class ControlPipe(Pipe):
             self.party.report("repeat", step, self.endpoint)
             return False
         self.open = True
-        self.inward = (step.token == pids.IN) == bool(step.size)
-        self.endpoint = 0x80 if self.inward else 0
         self.toggle, self.sign = None, -1
         return True
+
+    def _direct(self, step: Step) -> None:
+        """Without its setup packet, the first stage tells the direction: data goes with it, a status stage against."""
+        self.inward = (step.token == pids.IN) == (step.size > 0)
+        self.endpoint = 0x80 if self.inward else 0
 
     def _same_toggle(self, step: Step) -> None:
         """Toggles count within the data stage; the status stage is DATA1 whatever came before."""
@@ -143,5 +148,6 @@ class ControlPipe(Pipe):
     def _transfer(self, now: UnderWay, status: int | None, short: bool) -> Transfer:
         transfer = super()._transfer(now, status, short=False)
         transfer.kind, transfer.setup = CONTROL, self.setup
-        transfer.requested = int.from_bytes(self.setup[6:8], "little") if self.setup else -1
+        sent = -1 if self.endpoint else now.moved
+        transfer.requested = int.from_bytes(self.setup[6:8], "little") if self.setup else sent
         return transfer

@@ -21,11 +21,16 @@ STRAY = "data and handshakes without a token before them"
 
 
 class Counts:
-    """``places`` counts packets by place in words, ``not_understood`` those of which nothing can be made, by reason."""
+    """Of one bus segment. ``places`` counts packets by place in words, ``not_understood`` those of which nothing can be
+    made, by reason; both, and the events, are shared by all segments of a recording."""
 
-    def __init__(self, events: WireEvents, not_understood: Counter[str]) -> None:
-        self.events, self.not_understood = events, not_understood
-        self.places: Counter[str] = Counter()
+    def __init__(self, bus: int, events: WireEvents, places: Counter[str], not_understood: Counter[str]) -> None:
+        self.bus, self.events = bus, events
+        self.places, self.not_understood = places, not_understood
+
+    def report(self, event: WireEvent, times: int = 1) -> None:
+        """An event of this segment, or so many alike."""
+        self.events.report(event._replace(bus=self.bus), times)
 
     def count(self, place: str, packets: int) -> None:
         """Packets that belong to no transfer, though they are understood."""
@@ -84,7 +89,7 @@ class Counts:
         pipes = Counter(zip(address[MOST_KEPT:].tolist(), endpoint[MOST_KEPT:].tolist(), strict=True))
         for row, where, end in zip(rows[:MOST_KEPT].tolist(), address.tolist(), endpoint.tolist(), strict=False):
             size = int(packets.size[row])
-            self.events.report(WireEvent(kind, int(packets.time_ns[row]), int(packets.number[row]),
-                                         int(packets.at[row]), where, end, size))  # fmt: skip
+            self.report(WireEvent(kind, int(packets.time_ns[row]), int(packets.number[row]), int(packets.at[row]),
+                                  where, end, size))  # fmt: skip
         for (where, end), times in pipes.items():
-            self.events.counts[kind, where, end] += times
+            self.events.counts[kind, self.bus, where, end] += times

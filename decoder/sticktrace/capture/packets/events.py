@@ -38,13 +38,20 @@ KINDS: dict[str, tuple[str, str]] = {
     "suspend": ("inferred: suspend, as the bus was silent and the devices kept their addresses", "7.1.7.6"),
     "resume": ("inferred: resume, as traffic went on after suspend", "7.1.7.7"),
     "frames missing": ("frame numbers that do not follow each other", "8.4.3"),
+    "damage taken": ("a damaged packet that the other side acknowledged: it was right on the wire, the damage is the "
+                     "recording's", "8.7.1"),
+    "first toggle": ("the first data after the toggle was set back is DATA1", "9.4.5"),
+    "changed after NAK": ("what the host sends again after NAK is not what it sent before", "8.6"),
+    "late answer": ("an answer of the device later than a host waits", "7.1.19"),
+    "late handshake": ("a handshake of the host later than a device waits", "7.1.19"),
+    "old address": ("a device that has been given an address answers at address 0", "9.1.1.4"),
 }  # fmt: skip
 
 
 class WireEvent(NamedTuple):
     """One happening. ``record`` and ``at`` are the packet's record number and the offset of its first byte, ``address``
     and ``endpoint`` (bit 7 for IN) the pipe or -1, ``size`` the bytes of the packet, ``value`` what the kind counts:
-    nanoseconds of silence, frames missing, bytes too many; else 0."""
+    nanoseconds of silence or of waiting, frames missing, an address; else 0. ``bus`` is the bus segment."""
 
     kind: str
     time_ns: int
@@ -54,24 +61,25 @@ class WireEvent(NamedTuple):
     endpoint: int = -1
     size: int = 0
     value: int = 0
+    bus: int = 0
 
 
 class WireEvents(list[WireEvent]):
     """The events of a capture in the order in which they were understood, the first `MOST_KEPT` of each kind.
-    ``counts`` has all, by kind, address and endpoint."""
+    ``counts`` has all, by kind, bus, address and endpoint."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.counts: Counter[tuple[str, int, int]] = Counter()
+        self.counts: Counter[tuple[str, int, int, int]] = Counter()
         self._kept: Counter[str] = Counter()
 
     def report(self, event: WireEvent, times: int = 1) -> None:
         """Count an event (or so many alike), and keep it unless there are very many of its kind."""
-        self.counts[event.kind, event.address, event.endpoint] += times
+        self.counts[event.kind, event.bus, event.address, event.endpoint] += times
         if self._kept[event.kind] < MOST_KEPT:
             self._kept[event.kind] += 1
             self.append(event)
 
     def total(self, kind: str) -> int:
         """How many there were of a kind."""
-        return sum(count for (known, _, _), count in self.counts.items() if known == kind)
+        return sum(count for (known, *_), count in self.counts.items() if known == kind)

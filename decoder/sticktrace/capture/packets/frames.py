@@ -12,7 +12,8 @@ from typing import Any
 
 from sticktrace.capture.packets import told
 from sticktrace.capture.packets.columns import Packets
-from sticktrace.capture.packets.events import WireEvent, WireEvents
+from sticktrace.capture.packets.counts import Counts
+from sticktrace.capture.packets.events import WireEvent
 
 Column = Any
 
@@ -31,8 +32,8 @@ _WORD = 0x7FF
 class Frames:
     """What the frames of one bus tell. ``speed`` is "full" or "high" by their distance, "" before two were seen."""
 
-    def __init__(self, events: WireEvents) -> None:
-        self.events = events
+    def __init__(self, counts: Counts) -> None:
+        self.report = counts.report
         self.count = 0
         self.speed = ""
         self.silences: deque[tuple[int, WireEvent]] = deque()
@@ -59,7 +60,7 @@ class Frames:
         for row in rows[rows >= first].tolist():
             start = int(time_ns[row - 1]) if row else before
             event = _event("silence", packets, row, int(time_ns[row]) - start)
-            self.events.report(event)
+            self.report(event)
             self.silences.append((start, event))
         self._last = _event("", packets, len(time_ns) - 1, 0)
 
@@ -78,7 +79,7 @@ class Frames:
         missing = (gone > 0) & (apart <= SILENCE_NS)
         if missing.any():
             row = int(missing.argmax()) + len(frames.at) - len(steps)
-            self.events.report(_event("frames missing", frames, row, int(gone[missing].sum())), int(missing.sum()))
+            self.report(_event("frames missing", frames, row, int(gone[missing].sum())), int(missing.sum()))
         self._frame, self._frame_ns = int(number[-1]), int(time_ns[-1])
 
     def _measure(self, apart: Column, time_ns: Column) -> None:
@@ -95,17 +96,19 @@ class Frames:
         recent = high[-_RECENT:]
         self.speed = told.HIGH if recent.sum() * 2 > len(recent) else told.FULL
 
-    def followed_by(self, address: int, time_ns: int) -> None:
-        """The first traffic after a silence went to this address."""
+    def followed_by(self, address: int, time_ns: int) -> bool:
+        """The first traffic after a silence went to this address. Returns whether there was a silence."""
+        waiting = len(self.silences)
         while self.silences and self.silences[0][1].time_ns <= time_ns:
             start, event = self.silences.popleft()
             if address == 0:
-                self.events.report(event._replace(kind="reset", time_ns=start))
+                self.report(event._replace(kind="reset", time_ns=start))
                 if any(0 <= faster - event.time_ns < _SOON_NS for faster in self._faster):
-                    self.events.report(event._replace(kind="high-speed handshake"))
+                    self.report(event._replace(kind="high-speed handshake"))
             else:
-                self.events.report(event._replace(kind="suspend", time_ns=start, value=event.value))
-                self.events.report(event._replace(kind="resume"))
+                self.report(event._replace(kind="suspend", time_ns=start, value=event.value))
+                self.report(event._replace(kind="resume"))
+        return len(self.silences) < waiting
 
 
 def _event(kind: str, packets: Packets, row: int, value: int) -> WireEvent:

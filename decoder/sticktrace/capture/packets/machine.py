@@ -20,12 +20,13 @@ from sticktrace.capture.packets.attempts import Attempts
 from sticktrace.capture.packets.columns import Packets
 from sticktrace.capture.packets.counts import FRAMES, PRECEDED, Counts
 from sticktrace.capture.packets.events import WireEvent
-from sticktrace.capture.packets.frames import Frames
+from sticktrace.capture.packets.frames import SILENCE_NS, Frames
 from sticktrace.capture.packets.party import Party
 from sticktrace.capture.packets.payload import Payload
 from sticktrace.capture.packets.pipe import Pipe
 from sticktrace.capture.packets.steps import KEYS, Step, Steps
 from sticktrace.capture.packets.transactions import MOVED, Transactions, settle_kinds, transactions, whole
+from sticktrace.capture.packets.turns import Turns
 from sticktrace.capture.transfer import BULK, Transfer
 from sticktrace.capture.wire import Told
 from sticktrace.codes import pids
@@ -35,25 +36,30 @@ Column = Any
 
 class Machine:
     """One bus segment. ``speed`` is "low", "full", "high" or "" as long as nothing tells. ``counts`` has the packets
-    that belong to no transfer, ``told`` what tokens tell of a device. ``out`` holds transfers that are ready."""
+    that belong to no transfer, ``told`` what tokens tell of a device. ``given`` is the address that was given last, 0
+    since a reset that may have taken it back. ``out`` holds transfers that are ready."""
 
-    def __init__(self, bus: int, speed: str, payload: Payload, counts: Counts) -> None:
-        self.bus, self.speed, self.payload, self.counts = bus, speed, payload, counts
+    def __init__(self, speed: str, payload: Payload, counts: Counts) -> None:
+        self.bus, self.speed, self.payload, self.counts = counts.bus, speed, payload, counts
         self.count = counts.count
-        self.frames = Frames(counts.events)
+        self.frames, self.turns = Frames(counts), Turns()
         self.parties: dict[int, Party] = {}
         self.told: dict[int, Told] = {}
         self.out: list[Transfer] = []
         self.asking: set[Attempts] = set()
         self.deduced = not speed
+        self.given = 0
+        self._last_ns = 0
+        self._tick_ns = 0
         self._pipes: dict[int, Pipe] = {}
         self._kept: Packets | None = None
         self._steps: Steps | None = None
 
     # -- packets -------------------------------------------------------------------------------------------------
 
-    def take(self, raw: Column, packets: Packets) -> Iterator[Transfer]:
-        """A stretch of packets; a transaction that its end cuts waits for the next one."""
+    def take(self, raw: Column, packets: Packets, tick_ns: int) -> Iterator[Transfer]:
+        """A stretch of packets, timed as finely as this; a transaction that its end cuts waits for the next one."""
+        self._tick_ns = tick_ns
         frame = (packets.kind == columns.FRAME) & (packets.fault == columns.GOOD)
         self.frames.take(packets, frame)
         self.count(FRAMES, int(frame.sum()))
@@ -78,6 +84,8 @@ class Machine:
             yield from self._group(raw, kept)
         for party in list(self.parties.values()):
             party.rest(last_ns)
+        for event in self.turns.late():
+            self.counts.report(event)
         yield from self._ready()
 
     def _group(self, raw: Column, packets: Packets) -> Iterator[Transfer]:
@@ -87,6 +95,7 @@ class Machine:
         self.counts.faults(packets, found)
         self.counts.strays(packets, found)
         self.counts.aside(found)
+        self.turns.take(packets, found, told.PACES.get(self.speed), self._tick_ns)
         self._steps = Steps(packets, found, raw, self._full())
         for step in self._steps:
             self._step(step)
@@ -99,11 +108,21 @@ class Machine:
 
     def _step(self, step: Step) -> None:
         pipe = self._pipes.get(step.key) or self._meet(step.key)
-        if self.frames.silences:
-            self.frames.followed_by(pipe.party.address, step.began_ns)
+        if self.given or self.frames.silences:
+            self._after_silence(pipe.party.address, step)
         if step.low or step.split:
             self._told(pipe.party, step)
         pipe.take(step)
+
+    def _after_silence(self, address: int, step: Step) -> None:
+        """A step that may be the first after silence: if that was a reset, the address is taken back. Without frames,
+        any silence may have been one (7.1.7.5)."""
+        quiet = self.frames.followed_by(address, step.began_ns) if self.frames.silences else False
+        if quiet or (not self.frames.count and step.began_ns - self._last_ns > SILENCE_NS):
+            self.given = 0
+        self._last_ns = step.ended_ns
+        if self.given and not address and step.token == pids.SETUP and step.answer == pids.ACK:
+            self.report("old address", step, 0, 0, self.given)
 
     def _meet(self, key: int) -> Pipe:
         address, endpoint = key >> 5, key >> 1 & 0x0F | (key & 1) << 7
@@ -174,6 +193,7 @@ class Machine:
 
     def addressed(self, party: Party, address: int, time_ns: int) -> None:
         """The device at address 0 is at another address from now on; whoever was there is there no longer."""
+        self.given, self._last_ns = address, time_ns
         before = self.parties.get(address)
         if before is not None and before is not party:
             before.give_up(time_ns)
@@ -188,10 +208,11 @@ class Machine:
 
     # -- what parties and pipes ask --------------------------------------------------------------------------------
 
-    def report(self, kind: str, step: Step, address: int, endpoint: int) -> None:
+    def report(self, kind: str, step: Step, address: int, endpoint: int, value: int = 0) -> None:
         """An event that a step shows."""
         at = step.at - 1 if step.size >= 0 else -1
-        self.counts.events.report(WireEvent(kind, step.began_ns, step.number, at, address, endpoint, max(0, step.size)))
+        size = max(0, step.size)
+        self.counts.report(WireEvent(kind, step.began_ns, step.number, at, address, endpoint, size, value))
 
     def read(self, at: int, count: int) -> bytes:
         """Payload."""

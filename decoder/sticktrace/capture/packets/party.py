@@ -31,10 +31,13 @@ _SET_ADDRESS, _SET_CONFIGURATION, _SET_INTERFACE = b"\x00\x05", b"\x00\x09", b"\
 _GET_DESCRIPTOR, _CLEAR_ENDPOINT, _CLASS_RESET = b"\x80\x06", b"\x02\x01", b"\x21\xff"
 """bmRequestType and bRequest (USB 2.0 Table 9-3; BOT 1.0 3.1)."""
 
+_SET_PORT, _PORT_RESET, _PORT_POWER = b"\x23\x03", 4, 8
+"""SET_FEATURE to a port of a hub, and features (Tables 11-16, 11-17)."""
+
 
 class Party:
     """The device at ``address`` of ``bus``. ``speed`` is the bus's own unless tokens told another one. ``doubting``
-    are pipes that had data which nobody acknowledged."""
+    are pipes that had data which nobody acknowledged, ``configured``: SET_CONFIGURATION was seen."""
 
     def __init__(self, machine: Machine, address: int, endpoints: told.Endpoints | None = None) -> None:
         self.machine, self.bus, self.address = machine, machine.bus, address
@@ -42,6 +45,7 @@ class Party:
         self.slower = ""
         self.pipes: dict[int, Pipe] = {}
         self.doubting: list[Attempts] = []
+        self.configured = False
         self._open: Attempts | None = None
         self._announced: tuple[bool, int] | None = None
         self._after: int | None = None
@@ -54,6 +58,7 @@ class Party:
         if pipe is None:
             make = Pipe if endpoint & 0x0F else ControlPipe
             pipe = self.pipes[endpoint] = make(self, endpoint)
+            pipe.fresh = self.configured and endpoint & 0x0F != 0
         return pipe
 
     @property
@@ -160,12 +165,15 @@ class Party:
         elif what == _SET_ADDRESS and self.address == 0:
             self.machine.addressed(self, value & 0x7F, transfer.end_ns)
         elif what == _SET_CONFIGURATION:
+            self.configured = True
             self._restart(self.pipes, transfer.end_ns)
         elif what == _SET_INTERFACE:
             self._restart(self.endpoints.choose(index & 0xFF, value & 0xFF), transfer.end_ns)
             self._learned()
         elif what == _CLEAR_ENDPOINT and not value:
             self._restart([index & 0x8F], transfer.end_ns)
+        elif what == _SET_PORT and value in (_PORT_RESET, _PORT_POWER):
+            self.machine.given = 0  # whoever is at that port may answer at address 0 from now on
         elif what == _CLASS_RESET:
             self.give_up(transfer.end_ns)
 

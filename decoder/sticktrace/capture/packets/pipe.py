@@ -27,7 +27,7 @@ from sticktrace.capture.packets.attempts import (
     WAITING,
     Attempts,
 )
-from sticktrace.capture.packets.steps import Step
+from sticktrace.capture.packets.steps import COMMAND, Step
 from sticktrace.capture.packets.transactions import COMPLETE, MOVED, START, WAITED
 from sticktrace.capture.transfer import INTERRUPT, ISOCHRONOUS
 from sticktrace.codes import pids
@@ -49,6 +49,7 @@ class Pipe(Attempts):
             return
         if step.waits and step.wait_began_ns >= 0:
             self.now.recovered()
+        self._same_as_refused(step)
         self.wait.is_over(step)
         if step.fate == MOVED:
             self._data(step)
@@ -57,6 +58,15 @@ class Pipe(Attempts):
             self.party.count(UNDER_WAY, step.packets)
         else:
             self._odd(step)
+
+    def _same_as_refused(self, step: Step) -> None:
+        """What the device refused with NAK is sent again unchanged, toggle and all (8.5.2, 8.6). A command in its place
+        is a new beginning."""
+        offered = self.wait.offered
+        refused = step.refused if step.refused >= 0 or offered is None else offered.whole_sign
+        changed = 0 <= refused != step.whole_sign >= 0
+        if changed and not self.incoming and step.size != COMMAND and step.token == pids.OUT:
+            self.party.report("changed after NAK", step, self.endpoint)
 
     def _odd(self, step: Step) -> None:
         """A transaction in which something was missing, wrong, or final."""
@@ -119,6 +129,10 @@ class Pipe(Attempts):
 
     def _accept(self, step: Step, unseen: int = 0) -> None:
         """Data that counts. ``unseen`` packets before it, or its own contents, are not in the recording."""
+        if self.fresh:
+            self.fresh = False
+            if step.toggle == pids.DATA1:
+                self.party.report("first toggle", step, self.endpoint)
         if step.size > self.full or not self.full:
             self._grow(step.size)
         if self.now.moved and self._begins_wrapper(step):
@@ -191,6 +205,7 @@ class Pipe(Attempts):
 
     def _garbled(self, step: Step) -> None:
         """Data that is damaged in the recording, yet was acknowledged: it went over, and is not readable here."""
+        self.party.report("damage taken", step, self.endpoint)
         self._accept(step._replace(captured=0), unseen=1)
 
     def _unseen(self, step: Step) -> None:
@@ -199,6 +214,7 @@ class Pipe(Attempts):
         self._answered(step)
         self.now.unseen += 1
         self.now.gap += 1
+        self.fresh = False
         if self.toggle in _TOGGLES and self.toggle is not None:
             self.toggle ^= _OTHER_TOGGLE
         self.sign = _NOTHING_YET

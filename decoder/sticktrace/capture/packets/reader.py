@@ -22,6 +22,9 @@ from sticktrace.capture.wire import Told
 Column = Any
 
 
+_COARSEST = 1_000_000_000
+"""Nanoseconds between two times of the coarsest clock."""
+
 MOST_SEGMENTS = 64
 """Interfaces told apart; those beyond count as one."""
 
@@ -57,8 +60,9 @@ class PacketReader(Reader):
         self.walk: BlockWalk = walk
         self.damage: list[Damage] = walk.damage
         self.payload: Payload = Payload(data)
-        self._counts = Counts(WireEvents(), self.skipped)
-        self.wire_events = self._counts.events
+        self._places: Counter[str] = Counter()
+        self.wire_events = WireEvents()
+        self.tick_ns = _COARSEST
         self._machines: dict[tuple[int, int], Machine] = {}
         self._hosts: dict[int, FrameDecoder | None] = {}
 
@@ -69,7 +73,7 @@ class PacketReader(Reader):
 
     @property
     def places(self) -> Counter[str]:
-        return Counter(self._counts.places)
+        return Counter(self._places)
 
     def told(self, bus: int, address: int) -> Told | None:
         for (link_type, _), machine in self._machines.items():
@@ -115,12 +119,14 @@ class PacketReader(Reader):
 
         if self.origin_ns is None:
             self.origin_ns = int(block.time_ns[0])
+        while self.tick_ns > 1 and (block.time_ns % self.tick_ns).any():
+            self.tick_ns //= 1000
         return np.maximum(block.time_ns - self.origin_ns, 0)
 
     def _of(self, source: Source, raw: Column, columns: list[Column]) -> Iterator[Transfer]:
         link_type, order, _ = source
         if link_type in SPEEDS:
-            yield from self._machine(source).take(raw, packets(raw, *columns))
+            yield from self._machine(source).take(raw, packets(raw, *columns), self.tick_ns)
             return
         decoder = self._host(link_type)
         if decoder is None:
@@ -141,7 +147,9 @@ class PacketReader(Reader):
         machine = self._machines.get((link_type, interface))
         if machine is None:
             self.link_types.add(link_type)
-            machine = Machine(len(self._machines), SPEEDS[link_type], self.payload, self._counts)
+            bus = len(self._machines)
+            counts = Counts(bus, self.wire_events, self._places, self.skipped)
+            machine = Machine(SPEEDS[link_type], self.payload, counts)
             self._machines[link_type, interface] = machine
         return machine
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from sticktrace.capture.packets.columns import Packets
-from sticktrace.capture.packets.transactions import MOVED, ODD, WAITED, Transactions
+from sticktrace.capture.packets.transactions import MOVED, NOT_SPLIT, ODD, WAITED, Transactions
 from sticktrace.codes import pids
 
 Column = Any
@@ -20,8 +20,8 @@ KEYS = 1 << 12
 """Pipes are numbered: address, endpoint number, direction (1 for IN; the default control pipe counts as one, 0)."""
 
 
-_COMMAND = 3 + 31
-"""A data packet that may be a CBW (BOT 1.0 5.1)."""
+COMMAND = 31
+"""The data of a packet that may be a CBW (BOT 1.0 5.1)."""
 
 
 class Step(NamedTuple):
@@ -32,7 +32,9 @@ class Step(NamedTuple):
     ``captured`` where the first lies, ``toggle`` and ``sign`` the PID and a signature of the first, ``last_toggle`` and
     ``last_sign`` of the last. ``waits`` counts
     what was answered NAK before, ``wait_began_ns`` and ``wait_number`` where that began (-1: nowhere),
-    ``wait_ended_ns`` and ``wait_last_number`` where it ended, ``wait_ns`` the time until the answer came."""
+    ``wait_ended_ns`` and ``wait_last_number`` where it ended, ``wait_ns`` the time until the answer came. ``refused``
+    is the signature, with its PID, of the last data that was answered NAK before, -1 for none, ``low`` how many of
+    all these tokens had PRE before them."""
 
     key: int
     fate: int
@@ -61,8 +63,14 @@ class Step(NamedTuple):
     wait_ended_ns: int
     wait_last_number: int
     wait_ns: int
-    low: bool
+    low: int
     word: int
+    refused: int
+
+    @property
+    def whole_sign(self) -> int:
+        """The signature of the first data packet with its PID, -1 for none."""
+        return self.sign << 8 | self.toggle if self.sign >= 0 else -1
 
 
 def keys_of(found: Transactions) -> Column:
@@ -89,8 +97,8 @@ class Steps:
 
     def _fold(self) -> tuple[list[Column], list[Column]]:
         """Group what waited by pipe, up to the next step of the same device. Returns (transactions of groups that stand
-        alone: first, last, the last one with data or -1, count), and (step's transaction, first, last, count) of those
-        that belong to a step."""
+        alone: first, last, the last one with data or -1, count, how many had PRE before them), and (step's transaction,
+        first, last, count, how many had PRE) of those that belong to a step."""
         import numpy as np
 
         found, key, size = self._found, self._key, self._packets.size
@@ -108,11 +116,12 @@ class Steps:
         first, last = waits[start], waits[start + count - 1]
         offers = np.where(found.data[waits] >= 0, waits, -1)
         offered = np.maximum.reduceat(offers, start) if len(start) else start
+        low = np.add.reduceat(self._packets.low[found.first[waits]].astype(np.int64), start) if len(start) else start
         step = np.append(steps, -1)[before[start]]
         # What waits before a new request is the old one's; before a command it is shown at once, as the command began.
-        command = (found.token[step] == pids.OUT) & (size[found.data[step]] == _COMMAND)
+        command = (found.token[step] == pids.OUT) & (size[found.data[step]] == COMMAND + 3)
         joins = (step >= 0) & (key[step] == key[first]) & (found.token[step] != pids.SETUP) & ~command
-        alone, joined = (first, last, offered, count), (step, first, last, count)
+        alone, joined = (first, last, offered, count, low), (step, first, last, count, low)
         return [column[~joins] for column in alone], [column[joins] for column in joined]
 
     def _columns(self, moving: Column, raw: Column) -> dict[str, Column]:
@@ -120,7 +129,7 @@ class Steps:
         import numpy as np
 
         found, packets = self._found, self._packets
-        alone, alone_last, alone_offered, alone_count = self._alone
+        alone, alone_last, alone_offered, alone_count, alone_low = self._alone
         index = np.concatenate((moving, alone_last))
         self._order = np.argsort(index, kind="stable")
         index = index[self._order]
@@ -132,9 +141,15 @@ class Steps:
         has = data >= 0
         row = np.where(has, data, 0)
         waits, wait_row, wait_end = (np.full(len(found.first), value) for value in (0, none, none))
-        step, wait_first, wait_last, count = self._waits
+        step, wait_first, wait_last, count, wait_low = self._waits
+        low = packets.low[found.first].astype(np.int64)
+        low[step] += wait_low
+        low = low[begin]
+        low[is_wait] = np.concatenate((np.zeros(len(moving), np.int64), alone_low))[self._order][is_wait]
         waits[step], wait_row[step], wait_end[step] = count, found.first[wait_first], found.last[wait_last]
         waits, wait_row, wait_end = waits[index], wait_row[index], wait_end[index]
+        refused = np.full(len(found.first), none)
+        refused[step] = self._refused(wait_last, raw)
         waits[is_wait] = np.concatenate((np.zeros(len(moving), np.int64), alone_count))[self._order][is_wait]
         wait_row[is_wait] = none
         waited = wait_row >= 0
@@ -155,9 +170,19 @@ class Steps:
             "wait_began_ns": wait_began, "wait_number": np.where(waited, packets.number[wait_row], none),
             "wait_ended_ns": np.where(waited, packets.time_ns[wait_end], none),
             "wait_last_number": np.where(waited, packets.number[wait_end], none),
-            "wait_ns": np.where(waited, began - wait_began, 0), "low": packets.low[first],
-            "word": packets.word[first].astype(np.int64),
+            "wait_ns": np.where(waited, began - wait_began, 0), "low": low,
+            "word": packets.word[first].astype(np.int64), "refused": refused[index],
         }  # fmt: skip
+
+    def _refused(self, waited: Column, raw: Column) -> Column:
+        """`Step.whole_sign` of what some transactions offered in vain."""
+        import numpy as np
+
+        packets, data = self._packets, self._found.data[waited]
+        has = (data >= 0) & (self._found.split[waited] == NOT_SPLIT)
+        row = np.where(has, data, 0)
+        sign = _signs(packets, row, has, raw)
+        return np.where(sign >= 0, sign << 8 | packets.pid[row], -1)
 
     def _runs(self, full: Column) -> None:
         """Where runs begin and how long they are."""
@@ -192,7 +217,8 @@ class Steps:
             c["sign"][start], c["toggle"][last], c["sign"][last], c["answer"][start], c["damaged"][start],
             total("waits"),
             c["wait_began_ns"][start], c["wait_number"][start], c["wait_ended_ns"][start], c["wait_last_number"][start],
-            total("wait_ns"), c["low"][start], c["word"][start],
+            total("wait_ns"), total("low"), c["word"][start],
+            c["refused"][start],
         )  # fmt: skip
         return map(Step._make, zip(*(column.tolist() for column in columns), strict=True))
 

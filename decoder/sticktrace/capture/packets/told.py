@@ -29,11 +29,18 @@ SIZES = (8, 16, 32, 64, 512, 1024)
 
 class Pace(NamedTuple):
     """How fast packets go: picoseconds for a bit, bits that a packet has around its bytes (SYNC and EOP, 7.1.10 and
-    7.1.13; what bit stuffing adds is not known), and nanoseconds of a frame."""
+    7.1.13; what bit stuffing adds is not known), nanoseconds of a
+    frame, and bit times after which nobody listens for an answer any more (7.1.19.1, 7.1.19.2)."""
 
     bit_ps: int
     around: int
     frame_ns: int
+    patience: int
+
+    @property
+    def patience_ns(self) -> int:
+        """How long an answer is waited for at most."""
+        return self.patience * self.bit_ps // 1000
 
     def time_ns(self, packets: int, size: int) -> int:
         """How long so many packets of so many bytes take."""
@@ -41,7 +48,7 @@ class Pace(NamedTuple):
 
 
 PACES = {
-    LOW: Pace(666_667, 11, 1_000_000), FULL: Pace(83_333, 11, 1_000_000), HIGH: Pace(2_083, 40, 125_000),
+    LOW: Pace(666_667, 11, 1_000_000, 18), FULL: Pace(83_333, 11, 1_000_000, 18), HIGH: Pace(2_083, 40, 125_000, 816),
 }  # fmt: skip
 """By speed (7.1.11, 8.4.3.1)."""
 
