@@ -15,6 +15,7 @@ import test_diagnosis_bringup
 import test_diagnosis_logs
 import test_diagnosis_storage
 import test_diagnosis_transport
+import test_diagnosis_wire
 from field_failures import FAILURES
 from sticktrace.cli.about import command
 from sticktrace.codes.documents import PRACTICE, cited, documents
@@ -24,7 +25,7 @@ from sticktrace.findings.rules import unseen
 
 ROOT = Path(__file__).resolve().parents[1]
 CASES = [*test_diagnosis_bringup.CASES, *test_diagnosis_transport.CASES, *test_diagnosis_storage.CASES,
-         *test_diagnosis_logs.CASES]  # fmt: skip
+         *test_diagnosis_logs.CASES, *test_diagnosis_wire.CASES]  # fmt: skip
 
 
 def test_every_visible_pattern_has_a_trace_and_a_near_miss() -> None:

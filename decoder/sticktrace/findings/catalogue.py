@@ -26,13 +26,14 @@ from sticktrace.findings.rules import (
     units,
     unseen,
     volume,
+    wire,
 )
 from sticktrace.findings.rules.rule import Rule
 
 RULES: tuple[type[Rule], ...] = (
     *enumeration.RULES, *power.RULES, *hub.RULES, *descriptors.RULES, *stopped.RULES, *units.RULES, *transport.RULES,
     *gaps.RULES, *sizes.RULES, *recovery.RULES, *commands.RULES, *readiness.RULES, *blocks.RULES, *medium.RULES,
-    *capacity.RULES, *volume.RULES, *heard_bus.RULES, *heard_use.RULES, *heard_medium.RULES, *unseen.RULES,
+    *capacity.RULES, *volume.RULES, *heard_bus.RULES, *heard_use.RULES, *heard_medium.RULES, *wire.RULES, *unseen.RULES,
 )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 
 from sticktrace.bus.events import BusEvent
 from sticktrace.bus.requests import Request
+from sticktrace.capture.packets.events import WireEvents
 from sticktrace.findings.aftermath import KEPT, Aftermath
 from sticktrace.findings.finding import Finding
 from sticktrace.findings.rules.rule import Rule
@@ -82,6 +83,11 @@ class Scene:
     def unread(self) -> str:
         """Lines of a text that look like storage traffic and were not understood, in words; "" for none."""
         return self._reading.reader.unread.words
+
+    @property
+    def wire_events(self) -> WireEvents:
+        """What a recording of packets shows beyond transfers; empty for a capture of a host."""
+        return self._reading.reader.wire_events
 
     @property
     def tick_ns(self) -> int:
@@ -191,6 +197,7 @@ class Scene:
             self._settle(stick, item)
         remarks = item.remarks
         plain = item.status is PASSED and not item.residue and not item.stalled and not watch.left
+        plain = plain and (item.wire is None or item.wire.plain)
         plain = plain and item.end_ns - item.time_ns <= _SLOW_NS
         if plain and (not remarks or remarks == watch.habit) and _plainly(item, unit):
             watch.habits += bool(remarks)

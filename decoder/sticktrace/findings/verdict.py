@@ -18,7 +18,7 @@ from sticktrace.text import count_of
 
 _LAYERS = (
     "enumeration", "power", "hub", "descriptors", "class start-up", "transport", "recovery", "commands", "readiness",
-    "medium", "capacity", "volume",
+    "medium", "capacity", "volume", "wire",
 )  # fmt: skip
 
 NO_STORAGE = "There is no storage device in this capture"

@@ -7,9 +7,9 @@ from typing import Any
 
 from sticktrace.capture.wire import Moved, Wire
 from sticktrace.codes.pids import pid_name
+from sticktrace.sticks.wire_time import WireTime, wire_time
 from sticktrace.storage.table import ExchangeTable
 from sticktrace.text import count_of, time_in_words
-from sticktrace.timing.wire import WireTime, wire_time
 
 
 def frame_rate(moved: Moved) -> str:

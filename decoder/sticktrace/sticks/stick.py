@@ -12,6 +12,7 @@ from sticktrace.codes import msc
 from sticktrace.sticks.stages import WHAT, Reached, Stage
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
+from sticktrace.sticks.wire_time import WireTime
 from sticktrace.transport.items import Exchange, Transport
 
 _BROUGHT_UP = (Happening.RESET, Happening.ADDRESS, Happening.CONFIGURED)
@@ -34,13 +35,14 @@ class Stick:
     `Sticks.listed`); ``shares_place``: another stick had its address before or after it. ``first_ns`` and ``last_ns``
     are the times of its first and last item, -1 for none. ``failures`` counts commands that did not pass,
     ``transport_bad`` those without a proper status; ``cut_short``: its last command has no end in this recording.
+    ``wire`` is what packets add to all its commands, None for a capture of a host.
     """
 
     __slots__ = (
         "_reached", "asks", "cut_short", "detached", "device", "events", "exchanges", "failures", "first_exchange",
         "first_ns", "last_ns", "last_request", "last_was_exchange", "number", "said_failed", "shares_place",
         "transport_bad",
-        "transports", "units",
+        "transports", "units", "wire",
     )  # fmt: skip
 
     def __init__(self, device: Device) -> None:
@@ -57,6 +59,7 @@ class Stick:
         self.last_request: Request | None = None
         self.detached: BusEvent | None = None
         self._reached: dict[Stage, Reached] = {}
+        self.wire: WireTime | None = None
         self.said_failed: dict[Stage, Reached] = {}
 
     # -- who it is -----------------------------------------------------------------------------------------------

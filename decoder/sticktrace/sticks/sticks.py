@@ -15,6 +15,7 @@ from sticktrace.sticks import hearing, learning
 from sticktrace.sticks.learning import ACCESSES, Read
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.unit import Unit
+from sticktrace.sticks.wire_time import WireTime
 from sticktrace.storage.commands import find, head, name
 from sticktrace.transport.items import PASSED, Exchange, Item, Saying
 from sticktrace.transport.run import Run
@@ -71,6 +72,9 @@ class Sticks:
             learning.access(item, unit)
         else:
             learning.exchange(item, unit, self._read)
+        if item.wire is not None:
+            stick.wire = stick.wire or WireTime()
+            stick.wire.see(item.wire, item.duration_ns, item.number)
         if item.end_ns > unit.last_ns:
             unit.last_ns = item.end_ns
         if item.end_ns > stick.last_ns:

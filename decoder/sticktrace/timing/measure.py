@@ -13,12 +13,12 @@ from typing import Any
 from sticktrace.session import Reading
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.sticks import kind_of
+from sticktrace.sticks.wire_time import WireTime
 from sticktrace.storage.commands import head
 from sticktrace.timing.ceiling import Ceiling, ceiling
 from sticktrace.timing.flow import Flow, flow_facts
 from sticktrace.timing.in_bulk import see_run
 from sticktrace.timing.spreads import Course, Kind
-from sticktrace.timing.wire import WireTime
 from sticktrace.transport.counted import counted
 from sticktrace.transport.items import PASSED, Direction, Exchange
 from sticktrace.transport.run import Run
@@ -36,7 +36,6 @@ class StickTiming:
         self.kinds: dict[str, Kind] = {}
         self.flows = {"in": Flow("in"), "out": Flow("out")}
         self.course = Course()
-        self.wire: WireTime | None = None
         self.pauses = 0
         self.pause_ns = 0
         self._by_head: dict[bytes, Kind] = {}
@@ -56,9 +55,6 @@ class StickTiming:
         if item.status_at.actual:
             spreads["status"].add(phase_ns, item.end_ns)
         spreads["whole"].add(item.time_ns, item.end_ns)
-        if item.wire is not None:
-            self.wire = self.wire or WireTime()
-            self.wire.see(item.wire, item.duration_ns, item.number)
         flow = None
         if item.status != PASSED:
             kind.failed += 1
@@ -108,6 +104,11 @@ class StickTiming:
         flow.data_ns += phase_ns - command_ns
         flow.status_ns += max(0, item.end_ns - phase_ns)
         self.course.add(phase_ns, item.direction is Direction.IN, moved)
+
+    @property
+    def wire(self) -> WireTime | None:
+        """What packets add; None for a capture of a host."""
+        return self.stick.wire
 
     @property
     def ceiling(self) -> Ceiling | None:

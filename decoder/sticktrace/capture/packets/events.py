@@ -44,6 +44,7 @@ KINDS: dict[str, tuple[str, str]] = {
     "changed after NAK": ("what the host sends again after NAK is not what it sent before", "8.6"),
     "late answer": ("an answer of the device later than a host waits", "7.1.19"),
     "late handshake": ("a handshake of the host later than a device waits", "7.1.19"),
+    "silent at work": ("inferred suspend while a bulk transfer was under way", "7.1.7.6"),
     "old address": ("a device that has been given an address answers at address 0", "9.1.1.4"),
 }  # fmt: skip
 

@@ -96,9 +96,9 @@ class Frames:
         recent = high[-_RECENT:]
         self.speed = told.HIGH if recent.sum() * 2 > len(recent) else told.FULL
 
-    def followed_by(self, address: int, time_ns: int) -> bool:
-        """The first traffic after a silence went to this address. Returns whether there was a silence."""
-        waiting = len(self.silences)
+    def followed_by(self, address: int, time_ns: int) -> int:
+        """The first traffic after a silence went to this address. Returns how long the silence was, 0 for none."""
+        quiet_ns = 0
         while self.silences and self.silences[0][1].time_ns <= time_ns:
             start, event = self.silences.popleft()
             if address == 0:
@@ -108,7 +108,8 @@ class Frames:
             else:
                 self.report(event._replace(kind="suspend", time_ns=start, value=event.value))
                 self.report(event._replace(kind="resume"))
-        return len(self.silences) < waiting
+            quiet_ns = max(quiet_ns, event.value)
+        return quiet_ns
 
 
 def _event(kind: str, packets: Packets, row: int, value: int) -> WireEvent:

@@ -117,9 +117,13 @@ class Machine:
     def _after_silence(self, address: int, step: Step) -> None:
         """A step that may be the first after silence: if that was a reset, the address is taken back. Without frames,
         any silence may have been one (7.1.7.5)."""
-        quiet = self.frames.followed_by(address, step.began_ns) if self.frames.silences else False
+        quiet = self.frames.followed_by(address, step.began_ns) if self.frames.silences else 0
         if quiet or (not self.frames.count and step.began_ns - self._last_ns > SILENCE_NS):
             self.given = 0
+        waited = step.wait_began_ns >= 0 and step.began_ns - step.wait_began_ns > quiet
+        at_work = waited or any(pipe.kind == BULK and pipe.begun for pipe in self._pipes.values())
+        if quiet and address and at_work:
+            self.report("silent at work", step, address, -1, quiet)
         self._last_ns = step.ended_ns
         if self.given and not address and step.token == pids.SETUP and step.answer == pids.ACK:
             self.report("old address", step, 0, 0, self.given)
