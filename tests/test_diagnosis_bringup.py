@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from diagnosis_lab import Case, Cases, check, later
+from diagnosis_lab import Case, Cases, check, diagnosed, later, new_host
 from workshop import Alternate, Host, Hub, Unit, session, wire
 from workshop.bringup import KERNEL, SMALL_STACK
 from workshop.identity import BULK_ONLY, BULK_ONLY_FULL_SPEED, UAS
@@ -545,3 +545,21 @@ def test_shows(case: Case) -> None:
 def test_near_miss(case: Case) -> None:
     """The near miss does not."""
     check(case, False)
+
+
+@pytest.mark.parametrize("with_hub", [True, False])
+def test_a_stick_that_goes_with_its_hub_is_told_so(with_hub: bool) -> None:
+    """USB 2.0 11.24.2.7.1: the port in front of the hub reports the disconnection; what hangs behind is gone as well."""
+    host = new_host()
+    root = host.hub
+    host.external_hub(Hub(), address=2)
+    host.enumerate(3)
+    session.identify(host)
+    host.command(wire.read10(9, 8), data_in=b"", expected=4_096, data_error=GONE, no_status=True)
+    if with_hub:
+        host.hub, host.port = root, 1
+    host.detach()
+    answer = diagnosed(host.recorder).answer
+    assert answer.main is not None and answer.main.slug == "gone-in-use" and answer.stopped
+    assert ("with Skerry Instruments Pier Hub" in answer.text) is with_hub
+    assert ("the hub above it went" in answer.text) is with_hub

@@ -127,6 +127,9 @@ class Ports(Rule):
             self.report(BACK_FED, text, stick, records=odd[0].records, time_ns=odd[0].time_ns)
 
 
+_CAUSE_WITH_HUB = "the hub above it went: its plug, its cable or its supply"
+
+
 class DropOuts(Rule):
     """Devices that go away in mid-command, and whether they come back."""
 
@@ -155,7 +158,10 @@ class DropOuts(Rule):
         text = f"exchange {exchange.number} ({exchange.command}) was under way"
         if written and exchange.opcode not in WRITES:
             text += f", soon after {count_of(written, 'write')},"
-        text += " when the device went"
+        hub = stick.device.hub
+        with_hub = hub is not None and 0 <= hub.detached_ns == stick.device.detached_ns
+        text += " when the device went" + (f" with {hub.title}, behind which it hung" if hub and with_hub else "")
+        cause = _CAUSE_WITH_HUB if with_hub else ""
         back = self._return(stick, detached)
         pattern, side = GONE_IN_USE, ""
         if back is not None:
@@ -163,7 +169,7 @@ class DropOuts(Rule):
             text += f"; it was back {time_in_words(away_ns)} later"
             pattern, side = BROWN_OUT, POWER if exchange.opcode in WRITES or written else UNKNOWN
         self.report(pattern, text, stick, exchanges=(exchange.number,), records=records, time_ns=exchange.time_ns,
-                    side=side)  # fmt: skip
+                    side=side, cause=cause)  # fmt: skip
 
     def _return(self, stick: Stick, since: int) -> Stick | None:
         """The device that appears in the same place soon after; the same one, as far as can be told."""
