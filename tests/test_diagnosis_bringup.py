@@ -549,7 +549,7 @@ def test_near_miss(case: Case) -> None:
 
 @pytest.mark.parametrize("with_hub", [True, False])
 def test_a_stick_that_goes_with_its_hub_is_told_so(with_hub: bool) -> None:
-    """USB 2.0 11.24.2.7.1: the port in front of the hub reports the disconnection; what hangs behind is gone as well."""
+    """USB 2.0 11.24.2.7.1: the port in front of the hub reports it; what hangs behind is gone as well."""
     host = new_host()
     root = host.hub
     host.external_hub(Hub(), address=2)
