@@ -152,6 +152,16 @@ def facts(path: Path) -> dict[str, list[dict[str, Any]]]:
     return found
 
 
+def without_words(demo: Path, folder: Path) -> Path:
+    """A console text without what its firmware says in words: a replay has the transfers only."""
+    if demo.suffix != ".txt":
+        return demo
+    bytes_only = folder / demo.name
+    lines = demo.read_text().splitlines(keepends=True)
+    bytes_only.write_text("".join(line for line in lines if re.match(r"\[.*\] (IN|OUT) ", line)))
+    return bytes_only
+
+
 HOW_IT_IS_WRITTEN = {"records", "truncated", "touches"}
 
 
@@ -165,7 +175,7 @@ def told(facts: list[dict[str, Any]]) -> list[dict[str, Any]]:
 def test_a_replay_tells_the_same(demo: Path, keep: int, built: Any, tmp_path: Path) -> None:
     text = tmp_path / "console.txt"
     text.write_text(run(built("replay"), 1 << 22, keep, 3, data=fed(recorded(demo))))
-    ours, theirs = facts(text), facts(demo)
+    ours, theirs = facts(text), facts(without_words(demo, tmp_path))
     assert told(ours.get("exchange", [])) == told(theirs.get("exchange", []))
     assert told(ours.get("request", [])) == told(theirs.get("request", []))
     assert told(ours.get("stray", [])) == told(theirs.get("stray", []))
