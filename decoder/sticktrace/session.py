@@ -307,6 +307,13 @@ class Capture:
             pass
         return reading
 
+    def read_through(self) -> Reading:
+        """A pass over all of it, finished, for what a reading tells only then."""
+        reading = self.reading()
+        for _ in reading.parts():
+            pass
+        return reading
+
     def items(self) -> Iterator[Item]:
         """Everything in the order in which it began: `Exchange`, `Request`, `BusEvent`, `Stray`."""
         return iter(self.reading())

@@ -18,9 +18,7 @@ def command(capture: str, as_json: bool) -> None:
     Exit status 1 when the sums do not balance, which would be a fault of sticktrace, or the capture is damaged.
     """
     with opened(capture) as source:
-        reading = source.reading()
-        for _ in reading.parts():
-            pass
+        reading = source.read_through()
         places = reading.places()
         total = sum(places.values())
         facts = {

@@ -53,11 +53,11 @@ def command(capture: str, words: tuple[str, ...], form: str, target: str, speed:
         reading = source.reading()
         if form == "pcap":
             _pcap(source, selection, target, overwrite)
-            report_damage(source.skim(), capture)
+            report_damage(source.read_through(), capture)
             return
         if form == "packets":
             _packets(source, selection, target, overwrite, speed)
-            report_damage(source.skim(), capture)
+            report_damage(source.read_through(), capture)
             return
         lines = _jsonl(source, reading, selection) if form == "jsonl" else _csv(reading, selection)
         with _target(source, target, overwrite) as out:
@@ -148,7 +148,7 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
     from sticktrace.output.json_lines import capture_facts, exchange_facts, request_facts, saying_facts, stray_facts
     from sticktrace.transport.items import Exchange, Saying, Stray
 
-    yield json.dumps(capture_facts(source.skim()))
+    yield json.dumps(capture_facts(source.read_through()))
     if selection.words:
         for exchange, touches in selection.of(labelled(reading, reading)):
             yield json.dumps(exchange_facts(exchange, touches))

@@ -6,6 +6,7 @@ from typing import Any
 
 from sticktrace.bus.requests import Request
 from sticktrace.codes.asc import meaning as asc_meaning
+from sticktrace.grammar.vocabulary import lba_and_blocks
 from sticktrace.output.wire_text import wire_facts
 from sticktrace.session import Reading
 from sticktrace.transport.items import Exchange, Field, Saying, Sense, Stray
@@ -35,6 +36,7 @@ def sense_facts(sense: Sense | None) -> dict[str, Any] | None:
 
 def exchange_facts(exchange: Exchange, touches: str = "") -> dict[str, Any]:
     """``kind:"exchange"``; ``touches`` is what its blocks are on the volume."""
+    lba, blocks = lba_and_blocks(exchange.cdb)
     return {
         "kind": "exchange",
         "number": exchange.number,
@@ -47,8 +49,8 @@ def exchange_facts(exchange: Exchange, touches: str = "") -> dict[str, Any]:
         "opcode": exchange.opcode,
         "command": exchange.command,
         "cdb": exchange.cdb.hex(),
-        "lba": exchange.lba,
-        "blocks": exchange.blocks,
+        "lba": lba,
+        "blocks": blocks,
         "direction": exchange.direction,
         "expected": None if exchange.told or Field.LENGTH in exchange.not_printed else exchange.expected,
         "moved": None if exchange.told else exchange.moved,
