@@ -35,19 +35,19 @@ def as_utf8(sample: bytes) -> bytes:
 class TextLines:
     """Hands out the lines of a capture one by one. ``position`` is the offset of the next line; ``whole`` may be called
     again when the data has grown. Of a line longer than ``longest`` characters only the beginning is handed out, and
-    ``log`` is told."""
+    ``log`` is told; ``encoding`` is that of the bytes."""
 
     def __init__(self, longest: int, log: DamageLog | None = None) -> None:
         self.position = 0
         self._longest, self._log = longest, log
-        self._encoding, self._lf, self._cr = _UTF_8
+        self.encoding, self._lf, self._cr = _UTF_8
         self._number = 0
         self._next = {b"": 0}
 
     def whole(self, data: Any) -> Iterator[str]:
         """The lines whose end is there, without it."""
         if self.position == 0:
-            self._encoding, self._lf, self._cr = encoding_of(data)
+            self.encoding, self._lf, self._cr = encoding_of(data)
         self._next = {self._lf: -1, self._cr: -1}
         while (end := self._end(data)) is not None:
             start, (stop, self.position) = self.position, end
@@ -89,4 +89,4 @@ class TextLines:
         if end - start > most and self._log is not None:
             self._log.report(f"line {self._number}", f"longer than {self._longest:,} characters; the rest is not read")
         raw = bytes(data[start : min(end, start + most)])
-        return raw.decode(self._encoding, "replace").lstrip(_MARK)
+        return raw.decode(self.encoding, "replace").lstrip(_MARK)

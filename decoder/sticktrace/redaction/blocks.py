@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable
 
-from sticktrace.grammar import exfat, fat
+from sticktrace.grammar import fat
+from sticktrace.redaction.exfat_blocks import BootRegion, Context, EntrySets
 from sticktrace.redaction.filler import Keep, Scrambler, turned
 from sticktrace.redaction.tables import TableRedactor, boot_code
 from sticktrace.volume.division import Volume
@@ -26,9 +26,6 @@ ENOUGH = 4
 """Characters that a short name needs so that hundreds of others have its checksum."""
 _ANY = "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789"
 
-Context = Callable[[int], bytes | None]
-"""Gives the content of a block of the medium as it was at the time."""
-
 
 class BlockRedactor:
     """Redacts the blocks of one medium. ``counts`` says how much of what was replaced."""
@@ -39,6 +36,8 @@ class BlockRedactor:
         self._taken: set[bytes] = set()
         self._volumes = [*medium.volumes, *medium.former]
         self._tables = TableRedactor(medium, scrambler, keep, counts)
+        self._exfat_boot = BootRegion(scrambler, keep, counts)
+        self._exfat_sets = EntrySets(scrambler, keep, counts)
 
     def block(self, lba: int, data: bytes, context: Context) -> bytes:
         """One whole block as it goes into the copy. What does not look like what belongs in its place is file data: a
@@ -72,7 +71,7 @@ class BlockRedactor:
             return None
         shape = files.shape
         if place < shape.fat:
-            return self._reserved(files, place, data)
+            return self._reserved(files, lba, data, context)
         if place < shape.fat + shape.fats * shape.fat_blocks:
             index = (place - shape.fat) % shape.fat_blocks
             return data if looks_like_table(shape.kind, shape.clusters, index, data) else None
@@ -93,31 +92,40 @@ class BlockRedactor:
         return None
 
     def _of_other(self, volume: Volume, place: int, data: bytes) -> bytes | None:
-        """The first structure of another file system stays, so that it is still recognised; its label does not."""
-        length = self._medium.store.block_length
-        for kind, at, low, high in _LABELS:
-            if volume.kind == kind and place == at // length:
-                base = at % length
-                out = bytearray(data)
-                out[base + low : base + high] = self._scrambler.ascii(data[base + low : base + high], b"label")
-                self._counts["labels"] += 1
-                return bytes(out)
+        """The first structure of another file system stays as far as it is numbers, so that it is still recognised."""
+        length = len(data)
+        for kind, at, numbers, texts in _OTHERS:
+            base = at - place * length
+            if volume.kind != kind or not 0 <= base < length:
+                continue
+            out = bytearray(data if self._keep.contents else self._scrambler.fill(data))
+            for low, high in numbers:
+                out[base + low : base + high] = data[base + low : base + high]
+            for low, high in texts:
+                text = data[base + low : base + high]
+                out[base + low : base + high] = text if self._keep.names else self._scrambler.ascii(text, b"label")
+                self._counts["labels"] += not self._keep.names
+            return bytes(out[:length])
         return None
 
     def _code(self, data: bytes, low: int) -> bytes:
         return boot_code(data, low, 510, self._scrambler, self._counts) if not self._keep.contents else data
 
-    def _reserved(self, files: FileSystem, place: int, data: bytes) -> bytes | None:
-        shape = files.shape
+    def _reserved(self, files: FileSystem, lba: int, data: bytes, context: Context) -> bytes | None:
+        shape, place = files.shape, lba - files.start
         if shape.kind == 64:
-            return data
+            return self._exfat_boot.block(files, lba, data, context)
         info = (shape.info, shape.backup + shape.info) if shape.info else ()
         if place in info and data[:4] == b"RRaA":
-            return data
+            middle, end = self._filled(data[4:484]), self._filled(data[496:508])
+            return data[:4] + middle + data[484:496] + end + data[508:512] + self._filled(data[512:])
         if place not in (0, shape.backup) or data[510:512] != b"\x55\xaa":
             return None
         at = 67 if shape.kind == 32 else 39
         out = bytearray(self._code(data, at + 23))
+        out[512:] = self._filled(data[512:])
+        if shape.kind == 32:
+            out[52:64] = self._filled(data[52:64])
         if not self._keep.strings:
             out[3:11] = self._scrambler.ascii(data[3:11], b"formatter")
         if data[at - 1] == 0x29 and not self._keep.serials:
@@ -126,6 +134,9 @@ class BlockRedactor:
         if data[at - 1] == 0x29 and not self._keep.names:
             out[at + 4 : at + 15] = self._label(data[at + 4 : at + 15])
         return bytes(out)
+
+    def _filled(self, data: bytes) -> bytes:
+        return data if self._keep.contents else self._scrambler.fill(data)
 
     def _label(self, raw: bytes) -> bytes:
         if raw == b"NO NAME    ":
@@ -137,7 +148,7 @@ class BlockRedactor:
         if self._keep.names:
             return data
         if files.shape.kind == 64:
-            return self._exfat_block(lba, data, context)
+            return self._exfat_sets.block(lba, data, context)
         out = bytearray(data)
         for at in range(0, len(data), SLOT):
             raw = data[at : at + SLOT]
@@ -190,49 +201,13 @@ class BlockRedactor:
                 return made
         return None
 
-    def _exfat_block(self, lba: int, data: bytes, context: Context) -> bytes:
-        """Sets may begin in the block before and end in the one after; their checksums cover all of it."""
-        length = len(data)
-        before, after = context(lba - 1) or b"", context(lba + 1) or b""
-        whole = bytearray(before + data + after)
-        at = 0
-        while at + SLOT <= len(whole):
-            at += self._exfat_set(whole, at)
-        end = next((i for i in range(len(before), len(before) + length, SLOT) if not whole[i]), len(whole))
-        whole[end:] = bytes(len(whole) - end)  # after the entry that ends a directory nothing may follow (exFAT 7)
-        self._counts["names"] += data.count(b"\x85") and sum(data[i] == exfat.FILE for i in range(0, length, SLOT))
-        return bytes(whole[len(before) : len(before) + length])
 
-    def _exfat_set(self, whole: bytearray, at: int) -> int:
-        """Redacts the set or the single entry at a place; returns how many bytes that was."""
-        kind = whole[at]
-        if kind == exfat.LABEL:
-            whole[at + 2 : at + 24] = self._scrambler.utf16(bytes(whole[at + 2 : at + 24]), b"label")
-            self._counts["labels"] += 1
-        if kind | exfat.IN_USE == exfat.FILE_NAME:
-            whole[at + 2 : at + 32] = self._scrambler.utf16(bytes(whole[at + 2 : at + 32]), b"exfat")
-        if kind != exfat.FILE or not 2 <= whole[at + 1] <= 18:
-            return SLOT
-        end = at + SLOT * (1 + whole[at + 1])
-        old = bytes(whole[at:end])
-        if len(old) < end - at or old[SLOT] != exfat.STREAM:
-            return SLOT
-        self._exfat_name(whole, at, end, old)
-        return end - at
-
-    def _exfat_name(self, whole: bytearray, at: int, end: int, old: bytes) -> None:
-        name = b"".join(old[i + 2 : i + 32] for i in range(2 * SLOT, len(old), SLOT))[: 2 * old[SLOT + 3]]
-        made = self._scrambler.utf16(name, b"exfat")
-        for index, place in enumerate(range(at + 2 * SLOT, end, SLOT)):
-            piece = made[30 * index : 30 * index + 30]
-            whole[place + 2 : place + 2 + len(piece)] = piece
-        hashed = exfat.name_hash(made.decode("utf-16-le", "surrogatepass").upper())
-        whole[at + SLOT + 4 : at + SLOT + 6] = hashed.to_bytes(2, "little")
-        if exfat.set_checksum(old) == int.from_bytes(old[2:4], "little"):
-            whole[at + 2 : at + 4] = exfat.set_checksum(bytes(whole[at:end])).to_bytes(2, "little")
-
-
-_LABELS = (
-    ("ISO 9660", 32768, 40, 72), ("ext", 1024, 120, 200), ("NTFS", 0, 0, 0), ("HFS+", 1024, 0, 0), ("APFS", 0, 0, 0),
+_OTHERS = (
+    ("ISO 9660", 32768, ((0, 8), (80, 190), (813, 883)), ((8, 72), (190, 813))),
+    ("ext", 1024, ((0, 104), (200, 208), (224, 236)), ((120, 200),)),
+    ("NTFS", 0, ((0, 72), (80, 84), (510, 512)), ()),
+    ("HFS+", 1024, ((0, 80),), ()),
+    ("APFS", 0, ((0, 72),), ()),
 )  # fmt: skip
-"""File system, byte place of its first structure, and where in it a label stands (ext: also the last mount point)."""
+"""File system, byte place of its first structure, and in it the bytes that are numbers and those that name something.
+Serial numbers, seeds, boot code and all that follows are neither."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 from dataclasses import dataclass
+from itertools import groupby
 
 _CLASSES = ("123456789", "ABCDEF", "GHIJKLMNOPQRSTUVWXYZ", "abcdef", "ghijklmnopqrstuvwxyz")
 """Characters that may stand for each other. Zero stays zero and hexadecimal digits stay so, because a serial number is
@@ -82,9 +83,11 @@ class Scrambler:
         return self.text(data.decode("latin-1"), purpose).encode("latin-1", "replace")
 
     def utf16(self, data: bytes, purpose: bytes = b"text") -> bytes:
-        """The same for little-endian UTF-16, unit by unit, up to a zero or FFFFh unit; an odd last byte stays."""
+        """The same for little-endian UTF-16, unit by unit; zero and FFFFh units, which end a text, and an odd last byte
+        stay. What follows such a unit is another text."""
         units = [int.from_bytes(data[i : i + 2], "little") for i in range(0, len(data) - 1, 2)]
-        end = next((i for i, unit in enumerate(units) if unit in (0, 0xFFFF)), len(units))
-        text = "".join(chr(unit) for unit in units[:end])
-        made = self.text(text, purpose)
-        return b"".join(ord(c).to_bytes(2, "little") for c in made) + data[2 * end :]
+        out: list[bytes] = []
+        for ends, piece in groupby(units, lambda unit: unit in (0, 0xFFFF)):
+            text = "".join(map(chr, piece))
+            out += [ord(char).to_bytes(2, "little") for char in (text if ends else self.text(text, purpose))]
+        return b"".join(out) + data[2 * len(units) :]

@@ -1,7 +1,8 @@
 """The lines of a log that can be passed on: what was understood, with private words replaced.
 
 What else a log holds could be anything and is left out, and so are the names of hosts and users in front of a message.
-Serial numbers, names of files and of places where volumes are mounted are replaced wherever a pattern reads them.
+Serial numbers, names of files and of places where volumes are mounted are replaced wherever a pattern reads them, and
+so is what a pattern takes as it comes: words that no row of a table tells from others.
 """
 
 from __future__ import annotations
@@ -14,6 +15,9 @@ from sticktrace.capture.reader import Reader
 from sticktrace.redaction.filler import Keep, Scrambler
 
 _NAMES = frozenset(("where", "label", "file", "name"))
+_AS_IT_COMES = ("text", "text2", "words", "message")
+"""Gaps that take any words."""
+_SHORTEST = 3
 _WITH_NAMES = frozenset((Kind.FILE_SYSTEM, Kind.FILES, Kind.FILE_RESULT))
 
 
@@ -46,6 +50,16 @@ class LogCopy:
         elif item.kind is Kind.INQUIRY and not self._keep.strings:
             for name in ("vendor", "product", "revision"):
                 line = self._replaced(line, str(item.get(name, "")), "identity strings")
+        standard = item.kind is Kind.STRING or (item.kind is Kind.SENSE_CODE and "asc" in item.values)
+        return line if standard or self._keep.contents else self._without_words(item, line)
+
+    def _without_words(self, item: Statement, line: str) -> str:
+        for name in _AS_IT_COMES:
+            old = str(item.get(name, ""))
+            at = line.rfind(old)
+            if len(old.strip()) >= _SHORTEST and at >= 0:
+                line = line[:at] + self._scrambler.text(old) + line[at + len(old) :]
+                self.counts["words of messages"] += 1
         return line
 
     def _replaced(self, line: str, old: str, what: str) -> str:

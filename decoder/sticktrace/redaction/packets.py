@@ -17,12 +17,12 @@ from sticktrace.capture.packets.payload import Payload
 from sticktrace.capture.packets.reader import PacketReader
 from sticktrace.codes import pids
 from sticktrace.redaction.filler import Scrambler
+from sticktrace.redaction.parameters import wrapper
 
 if TYPE_CHECKING:
     from sticktrace.session import Capture
 
 _SMALL, _SETUP_SIZE = 4, 8
-_WRAPPERS = (b"USBC", b"USBS")
 _MOST_REMEMBERED = 4096
 
 
@@ -69,9 +69,13 @@ class PacketCopy:
                 del known[next(iter(known))]
             known[old] = bytes(copy[at : at + size])
             return 0
-        if size <= _SMALL or old[:4] in _WRAPPERS:
+        if size <= _SMALL:
             return 0
-        new = known.get(old) or (scrambler.fill(old) if scrambler is not None else old)
+        new = known.get(old)
+        if new is None and scrambler is not None:
+            kept = wrapper(old)
+            new = old[:kept] + scrambler.fill(old[kept:])
+        new = old if new is None else new
         if new != old:
             self._write(at, new)
         return new != old

@@ -48,6 +48,8 @@ class TableRedactor:
             entry = data[at : at + _ENTRY]
             if any(entry[:16]):
                 out[at : at + _ENTRY] = self._entry(entry, counts)
+            elif any(entry) and not self._keep.contents:
+                out[at + _UNIQUE.start : at + _ENTRY] = self._scrambler.fill(entry[_UNIQUE.start :])
         return bytes(out)
 
     def _entry(self, entry: bytes, counts: Counter[str]) -> bytes:
@@ -72,6 +74,8 @@ class TableRedactor:
         size = int.from_bytes(data[12:16], "little")
         if 92 <= size <= len(data):
             out[_HEADER_CRC] = _moved(data[_HEADER_CRC], _crc_shift(data[:size], bytes(out[:size])))
+            if not self._keep.contents:
+                out[size:] = self._scrambler.fill(data[size:])
         return bytes(out)
 
     def _entries_shift(self) -> int:

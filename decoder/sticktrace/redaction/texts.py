@@ -1,62 +1,19 @@
-"""Payload in captures that are text: in place in a usbmon text, written anew for hex text (docs/hex-text.md)."""
+"""Hex text written anew, with other payload (docs/hex-text.md)."""
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from sticktrace.capture.hex_text import HexTextReader
 from sticktrace.capture.logs import Statement
 from sticktrace.capture.payload import Payload
 from sticktrace.capture.transfer import BREAK, CONTROL, GAP, Transfer
-from sticktrace.capture.usbmon_events import Event
-from sticktrace.capture.usbmon_text import UsbmonTextReader
 
 if TYPE_CHECKING:
     from sticktrace.session import Capture
 
 _PER_LINE = 32
-
-
-class TextPlaces(UsbmonTextReader):
-    """Where payload bytes stand in a usbmon text: in which lines, as which hex digits."""
-
-    def __init__(self, capture: Capture, put: Callable[[int, bytes], None]) -> None:
-        super().__init__(capture.source.data, store=capture.text_payload())
-        self._put = put
-        self._starts: list[int] = []
-        self._spans: list[tuple[int, int]] = []
-        self._line_ends = [0]
-        self._first_line = 1
-        for source in (self.transfers(), self.finish()):
-            for _ in source:
-                pass
-
-    def _line(self, text: str) -> Iterator[Transfer]:
-        self._line_ends.append(self.position)
-        yield from super()._line(text)
-
-    def _event(self, event: Event, number: int) -> Transfer | None:
-        self._first_line = event.line
-        return super()._event(event, number)
-
-    def _keep(self, words: str) -> tuple[int, int]:
-        at, captured = super()._keep(words)
-        if captured:
-            self._starts.append(at)
-            self._spans.append((self._line_ends[self._first_line - 1], self.position))
-        return at, captured
-
-    def write(self, place: int, new: bytes) -> None:
-        """Replaces payload bytes from ``place`` on. They lie behind the equals sign of an event, over several lines
-        where those were broken."""
-        index = bisect_right(self._starts, place) - 1
-        start, end = self._spans[index]
-        at = self.data.find(b"=", start, end) + 1
-        digits = [position for position in range(at, end) if self.data[position : position + 1].isalnum()]
-        for position, digit in zip(digits[2 * (place - self._starts[index]) :], new.hex().encode(), strict=False):
-            self._put(position, bytes([digit]))
 
 
 def hex_lines(capture: Capture, payload: Payload) -> Iterator[str]:
