@@ -224,6 +224,26 @@ def test_ready_wait(tmp_path: Path) -> None:
     assert verdict(DEMO / "get-max-lun-stall-fatal.pcap", "host.ready_wait_ms", 1000) == UNKNOWN
 
 
+@pytest.mark.parametrize(("naks", "limit", "expected"), [(400, 5, BREAKS), (400, 50, FITS), (4, 5, FITS)])
+def test_wait_in_nak(naks: int, limit: int, expected: str, tmp_path: Path) -> None:
+    """Only packets show NAK (USB 2.0 8.4.5): 400 of them 50 us apart are 20 ms."""
+    import probe
+    from workshop.bus import Bus
+
+    bus = Bus("high")
+    probe.enumerate_stick(bus)
+    bus.bulk_out(probe.STICK, probe.BULK_OUT, probe.cbw(1, 512, probe.read10(0, 1)))
+    for _ in range(naks):
+        bus.nak(probe.STICK, probe.BULK_IN, 1)
+        bus.wait(50_000)
+    bus.bulk_in(probe.STICK, probe.BULK_IN, bytes(512))
+    bus.bulk_in(probe.STICK, probe.BULK_IN, probe.csw(1))
+    path = tmp_path / "probe.pcap"
+    path.write_bytes(bus.pcap())
+    assert verdict(path, "host.nak_wait_ms", limit) == expected
+    assert verdict(DEMO / "healthy-boot.pcap", "host.nak_wait_ms", limit) == UNKNOWN
+
+
 def test_command_timeout(tmp_path: Path) -> None:
     """A status that comes 1.5 s late."""
 

@@ -10,6 +10,7 @@ from sticktrace.session import Reading
 from sticktrace.sticks.stages import Stage
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.sticks import Sticks, kind_of
+from sticktrace.sticks.wire_time import WireTime, added_up
 from sticktrace.storage.commands import describe
 from sticktrace.transport.items import INVALID, MISSING, PASSED, PHASE_ERROR, Exchange
 from sticktrace.volume.ledger import Ledger
@@ -87,13 +88,14 @@ class Seen:
 @dataclass(slots=True)
 class Look:
     """One stick of a capture. ``media`` are what its logical units held, by LUN, the last of each. ``others`` are
-    storage devices not looked at."""
+    storage devices not looked at. ``wire`` is what packets add, None for a capture of a host."""
 
     stick: Stick
     seen: Seen
     times: dict[str, int]
     media: dict[int, Medium]
     others: list[Stick]
+    wire: WireTime | None = None
 
     @property
     def device(self) -> Device:
@@ -143,7 +145,7 @@ def look_at(reading: Reading, device: str = "") -> Look:
         whole.ready_ns = reached[Stage.READY].time_ns
     times = {str(stage): at.time_ns for stage, at in reached.items()}
     others = [stick for stick in sticks.listed() if all(stick is not one for one in chain)]
-    return Look(chosen, whole, times, media, others)
+    return Look(chosen, whole, times, media, others, added_up(one.wire for one in chain))
 
 
 def _chosen(sticks: Sticks, device: str) -> Stick:

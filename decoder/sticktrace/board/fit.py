@@ -190,6 +190,18 @@ def _timeout(look: Look, value: int, board: Board) -> Verdict:
     return Verdict(FITS, why)
 
 
+def _nak_wait(look: Look, value: int, board: Board) -> Verdict:
+    wire = look.wire
+    if wire is None:
+        return Verdict(UNKNOWN, "a capture of a host does not show NAK", "record packets on the bus")
+    why = f"the longest wait in NAK is {time_in_words(wire.longest_ns)}"
+    why += f" (exchange {wire.longest})" if wire.longest else ""
+    if wire.longest_ns > value * 1_000_000:
+        return Verdict(BREAKS, f"{why}, the board gives up after {value} ms",
+                       "no limit on NAK but that of the whole command (USB 2.0 5.8 sets none)")  # fmt: skip
+    return Verdict(FITS, why)
+
+
 def _luns(look: Look, value: int, board: Board) -> Verdict:
     units = look.stick.units.values()
     full = sorted(unit.lun for unit in units if unit.capacity and (not unit.identity or unit.identity.device_type == 0))
@@ -251,7 +263,8 @@ def _either(values: Iterable[Any]) -> str:
 _CHECKS: dict[str, Callable[[Look, Any, Board], Verdict]] = {
     "bus.speed": _speed, "bus.hubs": _hubs, "bus.hub_depth": _hub_depth, "bus.control_packet": _control_packet,
     "bus.bulk_packet": _bulk_packet, "power.vbus_ma": _power, "host.retries_unit_attention": _attention,
-    "host.ready_wait_ms": _ready_wait, "host.command_timeout_ms": _timeout, "host.luns_scanned": _luns,
+    "host.ready_wait_ms": _ready_wait, "host.command_timeout_ms": _timeout, "host.nak_wait_ms": _nak_wait,
+    "host.luns_scanned": _luns,
     "host.largest_transfer": _transfer, "medium.block_lengths": _block_lengths, "medium.lba_bits": _lba_bits,
     "volume.partition_schemes": partition_schemes, "volume.file_systems": file_systems,
     "volume.long_names": long_names,

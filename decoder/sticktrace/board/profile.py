@@ -69,6 +69,8 @@ LIMITS = (
     Limit("host", "ready_wait_ms", NUMBER, "5000", "how long a stick may stay not ready after the first command",
           most=_HOUR_MS),
     Limit("host", "command_timeout_ms", NUMBER, "5000", "how long one command may take", most=_HOUR_MS),
+    Limit("host", "nak_wait_ms", NUMBER, "5000", "how long a device may answer NAK during one command",
+          most=_HOUR_MS),
     Limit("host", "luns_scanned", NUMBER, "1", "how many logical units are looked at, from LUN 0 on", least=1, most=16),
     Limit("host", "largest_transfer", NUMBER, "65536", "most bytes that one READ or WRITE moves", least=512,
           most=1 << 32),

@@ -9,6 +9,7 @@ compared.
 from __future__ import annotations
 
 from sticktrace.comparison.difference import BREAKS, DIFFERS, SMALL, Comparison, Difference
+from sticktrace.comparison.on_wire import wire_rows
 from sticktrace.comparison.rows import rows
 from sticktrace.comparison.side import Story, Telling
 from sticktrace.comparison.steps import MOST_STEPS
@@ -24,7 +25,7 @@ def compare(good: Telling, bad: Telling, good_device: str = "", bad_device: str 
     taken. Raises SticktraceError where a capture has no storage device."""
     one, other = good.stories(), bad.stories()
     left, right = _choose(_wanted(one, good.name, good_device), _wanted(other, bad.name, bad_device))
-    found = Comparison(left, right, rows=rows(left, right))
+    found = Comparison(left, right, rows=rows(left, right) + wire_rows(left, right))
     for side, story, all_of in (("GOOD", left, one), ("BAD", right, other)):
         if len(all_of) > 1:
             rest = ", ".join(s.title for s in all_of if s is not story)

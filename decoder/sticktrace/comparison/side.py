@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from sticktrace.bus.events import BusEvent
@@ -12,6 +11,7 @@ from sticktrace.comparison.steps import NO_STATUS, TROUBLE, UNSEEN, Folding, Ste
 from sticktrace.session import Capture
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.sticks import kind_of
+from sticktrace.sticks.wire_time import WireTime, added_up
 from sticktrace.transport.items import PASSED, UNTOLD, Direction, Exchange, Item
 from sticktrace.volume.ledger import Ledger
 
@@ -94,7 +94,8 @@ class Sums:
 @dataclass(slots=True, eq=False)
 class Story:
     """A storage device through all its pluggings in: ``stick`` is the last of them. ``rest_ns`` is how long the capture
-    goes on after the last step. ``form`` is the form of the capture."""
+    goes on after the last step. ``form`` is the form of the capture, ``wire`` what packets add, None
+    for a capture of a host."""
 
     capture: str
     form: str
@@ -103,6 +104,7 @@ class Story:
     sums: Sums
     skipped: int
     rest_ns: int
+    wire: WireTime | None = None
 
     @property
     def title(self) -> str:
@@ -150,7 +152,7 @@ class Telling:
         found = [self._story(chains[id(stick)]) for stick in storage if id(stick) not in earlier]
         return sorted(found, key=lambda story: (-story.sums.commands.total(), story.stick.first_ns))
 
-    def _story(self, chain: Iterable[Stick]) -> Story:
+    def _story(self, chain: list[Stick]) -> Story:
         steps: list[Step] = []
         sums = Sums()
         skipped = 0
@@ -163,4 +165,5 @@ class Telling:
         rest_ns = max(0, self.reading.reader.last_ns - last_ns)
         if steps and steps[-1].end == NO_STATUS and not rest_ns:
             steps[-1].end, steps[-1].shade = "status not seen before the capture ends", UNSEEN
-        return Story(self.name, self.reading.reader.form, stick, steps, sums, skipped, rest_ns)
+        wire = added_up(one.wire for one in chain)
+        return Story(self.name, self.reading.reader.form, stick, steps, sums, skipped, rest_ns, wire)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from sticktrace.comparison.align import Pair, align
 from sticktrace.comparison.difference import BREAKS, DIFFERS, SMALL, Comparison, Difference
+from sticktrace.comparison.on_wire import wire_differences
 from sticktrace.comparison.side import Story
 from sticktrace.comparison.steps import GOOD, NEWS, TROUBLE, UNSEEN, Step
 from sticktrace.text import bytes_in_words, count_of, time_in_words
@@ -66,6 +67,7 @@ class Weighing:
             if row.weight and row.differs:
                 self._say(row.weight, "fact", row.stage, f"{row.label}: {row.good} in GOOD, {row.bad} in BAD")
         self._speeds()
+        found.differences += wire_differences(found.good, found.bad)
         pairs = align([step.key for step in self.good], [step.key for step in self.bad])
         apart: list[Pair] = []
         for left, right in pairs:

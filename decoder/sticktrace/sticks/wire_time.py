@@ -9,6 +9,20 @@ from typing import Any
 
 from sticktrace.capture.wire import Wire
 
+_ADDED = (
+    "commands",
+    "whole_ns",
+    "bus_ns",
+    "nak_ns",
+    "naks",
+    "packets",
+    "retries",
+    "repeats",
+    "unseen",
+    "data",
+    "frames",
+)
+
 
 @dataclass(slots=True)
 class WireTime:
@@ -53,6 +67,14 @@ class WireTime:
             self.frames += densest.frames
             self.most = max(self.most, densest.packets / densest.frames)
 
+    def add(self, other: WireTime) -> None:
+        """The sums of a later plugging in on top."""
+        for name in _ADDED:
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+        self.timed, self.most = self.timed and other.timed, max(self.most, other.most)
+        if other.longest_ns > self.longest_ns:
+            self.longest, self.longest_ns = other.longest, other.longest_ns
+
     @property
     def between_ns(self) -> int:
         """Time in commands in which no packet that counts went over and no NAK was waited for; -1 where no speed is
@@ -75,6 +97,16 @@ class WireTime:
             "retries": self.retries, "repeats": self.repeats, "unseen": self.unseen,
             "packets_a_frame": round(self.a_frame, 2) or None, "most_a_frame": round(self.most, 2) or None,
         }  # fmt: skip
+
+
+def added_up(parts: Iterable[WireTime | None]) -> WireTime | None:
+    """Several of them as one; None where there are none."""
+    found = None
+    for part in parts:
+        if part is not None:
+            found = found or WireTime()
+            found.add(part)
+    return found
 
 
 def wire_time(wires: Iterable[tuple[Wire, int, int]]) -> WireTime | None:
