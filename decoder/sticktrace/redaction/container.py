@@ -11,8 +11,8 @@ import struct
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from sticktrace.capture.blocks import Frame
 from sticktrace.capture.packets import RENDERED
-from sticktrace.capture.pcap import Frame
 from sticktrace.capture.pcapng import (
     ENHANCED,
     INTERFACE,

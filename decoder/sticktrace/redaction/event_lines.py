@@ -12,7 +12,7 @@ from itertools import chain
 from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.transfer import Transfer
-from sticktrace.capture.usbmon_events import Event, details
+from sticktrace.capture.usbmon_events import Event, Other, details
 from sticktrace.capture.usbmon_text import LONGEST_LINE, UsbmonTextReader
 from sticktrace.errors import SticktraceError
 from sticktrace.redaction.filler import Scrambler
@@ -46,9 +46,9 @@ class TextPlaces(UsbmonTextReader):
         self._line_ends.append(self.position)
         yield from super()._line(text)
 
-    def _next(self, found: Event | int) -> Iterator[Transfer]:
-        if isinstance(found, int):
-            self._hide(found, 0, None)
+    def _next(self, found: Event | Other) -> Iterator[Transfer]:
+        if isinstance(found, Other):
+            self._hide(found.line, 0, None)
         yield from super()._next(found)
 
     def _event(self, event: Event, number: int) -> Transfer | None:

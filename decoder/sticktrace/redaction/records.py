@@ -14,9 +14,10 @@ from itertools import chain, pairwise, zip_longest
 from typing import Any
 
 from sticktrace.capture import darwin, windows
+from sticktrace.capture.blocks import Frame
 from sticktrace.capture.linux import HEADER_SIZES
 from sticktrace.capture.packets import SPEEDS
-from sticktrace.capture.pcap import LARGEST_RECORD, Frame, PcapWalk
+from sticktrace.capture.pcap import LARGEST_RECORD, PcapWalk
 from sticktrace.capture.pcapng import PcapngWalk
 from sticktrace.capture.transfer import ISOCHRONOUS
 from sticktrace.capture.usbmon_stream import HEADER, StreamWalk, order_of
