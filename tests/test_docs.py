@@ -141,8 +141,10 @@ def printed() -> dict[str, dict[str, list[Any]]]:
                                               "controller-died", "excerpt-resets", "board-disk-error")]  # fmt: skip
     kept = [*sorted(CAPTURES.glob("*.xz")), *sorted((ROOT / "traces" / "demo").iterdir()), *logs, on_the_wire()]
     for path in kept:
-        for line in [*output("export", path).splitlines(), *output("volume --json", path).splitlines(),
-                     output("diagnose --json", path), *output("audit --json", path).splitlines(),
+        watched = output("watch --json --for 0.1", path) if path.suffix in (".log", ".pcap") else ""
+        for line in [*watched.splitlines(), *output("export", path).splitlines(),
+                     *output("volume --json", path).splitlines(), output("diagnose --json", path),
+                     *output("audit --json", path).splitlines(),
                      *output("audit --plan --json", path).splitlines()]:  # fmt: skip
             for facts in objects(json.loads(line)):
                 for key, value in keys_of(facts):

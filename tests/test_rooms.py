@@ -16,11 +16,11 @@ LIBRARY = ROOT / "decoder" / "sticktrace"
 SCREEN = ROOT / "tui" / "sticktrace_tui"
 
 ROOMS = [
-    "grammar", "codes", "writing", "capture", "bus", "transport", "storage", "session", "sticks", "volume", "findings",
-    "timing", "comparison", "board", "duties", "redaction", "drawing", "output", "words", "cli",
+    "grammar", "codes", "writing", "capture", "bus", "transport", "storage", "session", "following", "sticks", "volume",
+    "findings", "timing", "comparison", "board", "duties", "redaction", "drawing", "output", "words", "cli",
 ]  # fmt: skip
-"""In the order of the arrows: a room may import the rooms before it. `session`, one pass over a capture, is no room but
-stands behind those that it brings together."""
+"""In the order of the arrows: a room may import the rooms before it. `session`, one pass over a capture, and
+`following`, one over a capture that still comes, are no rooms but stand behind those that they bring together."""
 
 ALWAYS = {"errors", "text"}
 """Modules beside the rooms that every room may use."""

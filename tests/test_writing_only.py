@@ -103,6 +103,7 @@ sticktrace.cli.main.main()
 @pytest.mark.parametrize("words", [
     "redact own.pcap out", "volume own.pcap --image out", "volume own.pcap --files dir", "export own.pcap --to out",
     "export own.pcap --as csv --to out", "export own.pcap --as pcap --to out", "check own.pcap.gz", "check text.txt",
+    "watch text.txt --record kept --for 0.5", "watch text.txt --for 0.5",
     "diagnose own.pcap --all", "redact text.txt out", "compare own.pcap text.txt", "timing own.pcap",
 ])  # fmt: skip
 def test_while_it_runs_nothing_else_touches_a_file(tmp_path: Path, words: str) -> None:

@@ -109,6 +109,10 @@ class Reading:
             else:
                 yield part  # type: ignore[misc]
 
+    def settle(self) -> Iterator[Item]:
+        """Nothing has come for a while: items from what waits only for a line that might go on."""
+        yield from self._one_by_one(self.reader.settle())
+
     def _parts(self) -> Iterator[Item | Run]:
         reader = self.reader
         reader.data = self._source.data
@@ -284,14 +288,10 @@ class Capture:
         self._progress = progress
         self._patterns = patterns
         self._store = Payload()
-        try:
-            reader = reader_of(source.name, source.data, patterns, self._store)
-            self.form = reader.form
-            self._payload: Any = reader.payload
-            self._plain = reader.payload is source.data
-        except CaptureError:
-            source.close()
-            raise
+        reader = reader_of(source.name, source.data, patterns, self._store, source.known)
+        self.form = reader.form
+        self._payload: Any = reader.payload
+        self._plain = reader.payload is source.data
 
     def reading(self, in_blocks: bool | None = None) -> Reading:
         """A new pass over the capture, not begun. What it gives is the same whether records are taken in blocks or one
@@ -381,4 +381,9 @@ def open(path: str | Path, progress: Progress | None = None, patterns: str | Pat
         from sticktrace.capture.line_patterns import LinePatterns
 
         own = LinePatterns(patterns)
-    return Capture(open_source(path, progress), progress, own)
+    source = open_source(path, progress)
+    try:
+        return Capture(source, progress, own)
+    except CaptureError:
+        source.close()
+        raise

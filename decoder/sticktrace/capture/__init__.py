@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from itertools import chain, islice
 from typing import TYPE_CHECKING, Any
@@ -29,11 +28,8 @@ _MOST_NAMED = 4
 _TRIAL = 512
 """Transfers at the beginning of a recording that tell whether it has empty halves."""
 
-_SAMPLE = 1 << 20
+SAMPLE = 1 << 20
 """Bytes of a text in which events are looked for: a console may have said much before they begin."""
-
-_WRAPPER = re.compile(rb"(?i)55\W{0,3}(?:0x)?53\W{0,3}(?:0x)?42\W{0,3}(?:0x)?[45]3|0x[45]3425355")
-"""A CBW's or a CSW's signature in hex (BOT 1.0 5.1, 5.2), as bytes or as a word."""
 
 ACCEPTED = (
     "pcap or pcapng with link type 189, 220, 249 or 266 (hosts) or 288, 293, 294 or 295 (packets), usbmon text or "
@@ -46,7 +42,7 @@ def reader_of(
     data: Any,
     patterns: LinePatterns | None = None,
     store: Payload | None = None,
-    known: int = _SAMPLE,
+    known: int = SAMPLE,
 ) -> Reader:
     """The reader for these bytes, chosen by what they hold, never by a file name. Lines of text are read by these
     ``patterns``; ``store`` takes the payload of a text, of which only the first ``known`` bytes choose: one that grows
@@ -77,19 +73,19 @@ def _text(
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
     from sticktrace.capture.line_patterns import STANDARD
     from sticktrace.capture.logs import LogReader, strength
-    from sticktrace.capture.text_lines import as_utf8
+    from sticktrace.capture.text_lines import WRAPPER, as_utf8
     from sticktrace.capture.unread import in_text
     from sticktrace.capture.usbmon_text import UsbmonTextReader
     from sticktrace.capture.usbmon_text import looks_like as looks_like_usbmon
 
     patterns = patterns or STANDARD
-    sample = as_utf8(bytes(data[: min(_SAMPLE, known)]))
+    sample = as_utf8(bytes(data[: min(SAMPLE, known)]))
     # Events first: their data words would pass for hex text.
     if looks_like_usbmon(sample):
         return _joined(lambda join_as: UsbmonTextReader(data, join_as, store))
     bytes_too = looks_like_hex(sample, patterns)
     # The bytes that a kernel prints of a failed command pass for hex text as well: wrappers tell the two apart.
-    if not (bytes_too and _WRAPPER.search(sample)):
+    if not (bytes_too and WRAPPER.search(sample)):
         weight = strength(sample, patterns.logs)
         if (weight > 1 and not (bytes_too and has_wrapper(sample, patterns))) or (weight == 1 and bytes_too < 2):
             return LogReader(data, patterns.logs)

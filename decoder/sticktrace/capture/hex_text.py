@@ -31,7 +31,7 @@ from sticktrace.capture.line_patterns import STANDARD, LinePatterns
 from sticktrace.capture.logs import Statement
 from sticktrace.capture.payload import Deposit, Payload
 from sticktrace.capture.reader import Damage, Reader
-from sticktrace.capture.text_lines import TextLines
+from sticktrace.capture.text_lines import TextLines, legible
 from sticktrace.capture.transfer import Transfer
 from sticktrace.capture.wording import Saying
 from sticktrace.text import count_of
@@ -62,10 +62,8 @@ _COMMAND_BLOCK = re.compile(r"\b(?:cb|cdb|cbwcb|cmd|command)\W*$", re.I | re.ASC
 def looks_like(data: bytes, patterns: LinePatterns = STANDARD) -> int:
     """How surely the first 64 KiB are hex text: 2 with at least one wrapper, setup packet or block of eight directed
     bytes, 1 where sense alone is told, 0 for anything else."""
-    sample = data[: 64 << 10]
-    control = sum(sample.count(bytes([code])) for code in range(32) if code not in (9, 10, 12, 13, 27))
-    high = len(sample) - len(sample.translate(None, bytes(range(128, 256))))
-    if not sample or control * 50 > len(sample) or high * 5 > len(sample):
+    sample = legible(data[: 64 << 10], foreign=False)
+    if not sample:
         return 0
     reader = HexTextReader(sample, patterns)
     for _ in reader.transfers():
@@ -159,6 +157,9 @@ class HexTextReader(Reader):
     def transfers(self) -> Iterator[Told]:
         for text in self._lines.whole(self.data):
             yield from self._line(text)
+
+    def settle(self) -> Iterator[Told]:
+        return self._heard(self._speech.finish())
 
     def finish(self) -> Iterator[Told]:
         self.deposit.end(len(self.data))

@@ -10,7 +10,7 @@ from typing import Any
 
 from sticktrace.capture.join import REPEATED, AtOnce, Joiner
 from sticktrace.capture.packets.events import WireEvents
-from sticktrace.capture.transfer import GAP, Transfer
+from sticktrace.capture.transfer import BULK, CONTROL, GAP, Transfer
 from sticktrace.capture.unread import Unread
 from sticktrace.capture.wire import Told
 from sticktrace.text import count_of
@@ -80,6 +80,11 @@ class Reader:
         since (a capture still being written), a further call goes on from there."""
         raise NotImplementedError
 
+    def settle(self) -> Iterator[Any]:
+        """Nothing has come for a while: what waits only for a line that might go on is taken as it stands. A capture
+        that is read at once never needs it."""
+        return iter(())
+
     def finish(self) -> Iterator[Any]:
         """No more will come: reports a cut-off tail as damage and yields the submissions that never completed."""
         raise NotImplementedError
@@ -119,6 +124,10 @@ class Reader:
                 "bus was recorded through two interfaces; each event is counted once"
             )
         return found
+
+    def waiting(self) -> list[Transfer]:
+        """Submissions whose end may be expected and has not come; that of an interrupt may take as long as it likes."""
+        return [t for joiner in self.joiners for t in joiner.waiting.values() if t.kind in (BULK, CONTROL)]
 
     def overdue(self, bus: int, address: int, endpoints: Iterable[int], before_ns: int) -> list[Transfer]:
         """See `Joiner.overdue`."""

@@ -49,6 +49,10 @@ class Source:
         self._data = mmap.mmap(self._handle.fileno(), 0, access=mmap.ACCESS_READ)
         return True
 
+    def settle(self) -> None:
+        """Let all that is there now, not only what was there at the beginning, say which form the capture has."""
+        self.known = len(self.data)
+
     def check(self, end: int = 0) -> None:
         """Raises CaptureError unless the file is open and holds ``end`` bytes at this moment: what was mapped beyond
         the end of a file that another program cut short can no longer be touched."""
@@ -113,6 +117,14 @@ def _opened(path: Path) -> IO[bytes]:
     if path.is_dir():
         raise CaptureError(f"{path}: is a directory; give the capture file itself")
     return path.open("rb")
+
+
+def identity_at(word: str) -> Identity | None:
+    """Which file a word names; None where it names none that is there."""
+    try:
+        return identity_of(sys.stdin.fileno() if word == "-" else Path(word))
+    except (OSError, ValueError):
+        return None
 
 
 def _identity(handle: IO[bytes]) -> Identity | None:

@@ -7,6 +7,7 @@ with LF, with CR and LF, or with CR alone, as old systems and some terminals wri
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -15,6 +16,9 @@ from sticktrace.capture.damage_log import DamageLog
 _MARKS = {b"\xff\xfe": ("utf-16-le", b"\n\0", b"\r\0"), b"\xfe\xff": ("utf-16-be", b"\0\n", b"\0\r")}
 _UTF_8 = ("utf-8", b"\n", b"\r")
 _MARK = "\ufeff"
+WRAPPER = re.compile(rb"(?i)55\W{0,3}(?:0x)?53\W{0,3}(?:0x)?42\W{0,3}(?:0x)?[45]3|0x[45]3425355")
+"""A CBW's or a CSW's signature in hex (BOT 1.0 5.1, 5.2), as bytes or as a word."""
+_CONTROL = re.compile(rb"[\x00-\x08\x0b\x0e-\x1a\x1c-\x1f]")
 _RUN = 4
 """CRs before an LF that count as one line end with it: each program that a log goes through may add one."""
 
@@ -30,6 +34,21 @@ def as_utf8(sample: bytes) -> bytes:
     if encoding != _UTF_8[0]:
         sample = sample.decode(encoding, "replace").lstrip(_MARK).encode("utf-8", "replace")
     return sample.replace(b"\r", b"\n") if b"\r" in sample else sample
+
+
+def legible(sample: bytes, foreign: bool = True) -> bytes:
+    """What of the beginning of a capture can be text: all of it, or the lines without noise where those are a good part
+    or hold a wrapper, as on a serial line that began at the wrong rate; b"" for what is no text. Only where ``foreign``
+    may more than a fifth of the bytes be other than ASCII."""
+    if _is_text(sample, foreign):
+        return sample
+    kept = b"\n".join(line for line in sample.split(b"\n") if _is_text(line, foreign) and not _CONTROL.search(line))
+    return kept if 4 * len(kept) > len(sample) or WRAPPER.search(kept) else b""
+
+
+def _is_text(sample: bytes, foreign: bool) -> bool:
+    high = 0 if foreign else len(sample) - len(sample.translate(None, bytes(range(128, 256))))
+    return len(_CONTROL.findall(sample)) * 50 <= len(sample) and high * 5 <= len(sample)
 
 
 class TextLines:

@@ -29,6 +29,7 @@ VERBS = {
     "check": "show where every record of a capture ended",
     "export": "write the facts as JSON lines or CSV, or records as pcap",
     "redact": "write a copy without file contents and serial numbers",
+    "watch": "show what happens on a bus while it happens",
     "view": "read a capture on a full screen",
     "completion": "write what a shell needs to complete verbs, options and words",
     "demo": "run on a capture that comes with sticktrace",
@@ -36,7 +37,7 @@ VERBS = {
 """Verb -> what it does. The module is `sticktrace.cli.<verb>`, its click command is called ``command``."""
 
 GROUPS = {
-    "Find out why": ("diagnose", "compare", "fit", "audit"),
+    "Find out why": ("diagnose", "watch", "compare", "fit", "audit"),
     "Look closely": ("exchanges", "devices", "explain", "volume", "timing", "check", "view"),
     "Learn and teach": ("about", "compose", "patterns", "demo", "completion"),
     "Pass on and measure": ("export", "redact"),

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+from sticktrace.bus.events import BusEvent
 from sticktrace.bus.requests import Request
 from sticktrace.codes.asc import meaning as asc_meaning
 from sticktrace.grammar.vocabulary import lba_and_blocks
 from sticktrace.output.wire_text import wire_facts
 from sticktrace.session import Reading
-from sticktrace.transport.items import Exchange, Field, Saying, Sense, Stray
+from sticktrace.transport.items import Exchange, Field, Item, Saying, Sense, Stray
 
 
 def capture_facts(reading: Reading) -> dict[str, Any]:
@@ -101,6 +102,31 @@ def stray_facts(stray: Stray) -> dict[str, Any]:
         "remark": stray.remark.facts(),
         "records": list(stray.records),
     }
+
+
+def event_facts(event: BusEvent) -> dict[str, Any]:
+    """``kind:"event"``: what happened to a device."""
+    return {
+        "kind": "event",
+        "time_ns": event.time_ns,
+        "bus": event.bus,
+        "address": event.address,
+        "what": event.kind,
+        "text": event.text,
+        "done": event.done,
+        "records": list(event.records),
+    }
+
+
+def item_facts(item: Item, touches: str = "") -> dict[str, Any]:
+    """Any item as the line of its kind."""
+    if isinstance(item, Exchange):
+        return exchange_facts(item, touches)
+    if isinstance(item, Request):
+        return request_facts(item)
+    if isinstance(item, BusEvent):
+        return event_facts(item)
+    return stray_facts(item) if isinstance(item, Stray) else saying_facts(item)
 
 
 def saying_facts(saying: Saying) -> dict[str, Any]:

@@ -193,6 +193,11 @@ class Stick:
             self._reached[stage] = Reached(time_ns, exchange, records, said)
 
     @property
+    def height(self) -> int:
+        """How many stages it has reached so far."""
+        return len(self._reached)
+
+    @property
     def reached(self) -> dict[Stage, Reached]:
         """The stages that it reached in this capture, in their order."""
         shown = set(self._reached)

@@ -118,6 +118,10 @@ class Sequence:
         """Whether so few items wait that more may."""
         return len(self._queue) <= MOST_HELD
 
+    def waiting(self) -> list[Item]:
+        """What has begun and not left: a command under way, one that waits for its sense, and all that came after."""
+        return [place.item for place in self._queue]
+
     def ready(self) -> Iterator[Item]:
         """Items whose turn has come."""
         while self.waits:

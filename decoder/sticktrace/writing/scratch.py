@@ -40,6 +40,10 @@ class Scratch:
         except OSError as error:
             raise DiskFull(_FULL.format(tempfile.gettempdir(), error.strerror or error)) from error
 
+    def close(self) -> None:
+        """Let go of it: it vanishes."""
+        self.file.close()
+
     def _look(self, wanted: int) -> None:
         free = shutil.disk_usage(tempfile.gettempdir()).free
         if free < wanted + LEFT_FREE:

@@ -12,7 +12,7 @@ from sticktrace.capture.logs.patterns import Table
 from sticktrace.capture.logs.recogniser import LONGEST_LINE, Recogniser
 from sticktrace.capture.logs.statement import Kind, Statement
 from sticktrace.capture.reader import Damage, Reader
-from sticktrace.capture.text_lines import TextLines
+from sticktrace.capture.text_lines import TextLines, legible
 from sticktrace.capture.transfer import Transfer
 
 OTHER_LINES = "lines of other programs"
@@ -23,10 +23,7 @@ _SAMPLE = 256 << 10
 def strength(sample: bytes, patterns: Table | None = None) -> int:
     """How surely the beginning of a text is a log: 2 for the words of a kernel, 1 for words that boards use, 0 for
     none. Control characters and bytes that are no text make it none."""
-    sample = sample[:_SAMPLE]
-    control = sum(sample.count(bytes([code])) for code in range(32) if code not in (9, 10, 12, 13, 27))
-    if control * 50 > len(sample):
-        return 0
+    sample = legible(sample[:_SAMPLE])
     reader, found = LogReader(sample, patterns), 0
     for item in chain(reader.statements(), reader.rest()):
         if item.kind not in _WEAK:
@@ -76,6 +73,12 @@ class LogReader(Reader):
     def transfers(self) -> Iterator[Transfer | Statement]:
         return self.statements()
 
+    def settle(self) -> Iterator[Statement]:
+        for item in self._recogniser.finish():
+            yield from self._failures.take(item)
+        yield from self._failures.finish()
+        self._count()
+
     def finish(self) -> Iterator[Transfer | Statement]:
         return self.rest()
 
@@ -96,10 +99,7 @@ class LogReader(Reader):
         """What the last lines say: no more will come."""
         for text in self._lines.rest(self.data):
             yield from self._line(text)
-        for item in self._recogniser.finish():
-            yield from self._failures.take(item)
-        yield from self._failures.finish()
-        self._count()
+        yield from self.settle()
 
     def _line(self, text: str) -> Iterator[Statement]:
         self.records += 1
