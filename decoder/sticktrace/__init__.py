@@ -55,6 +55,7 @@ if TYPE_CHECKING:
     from sticktrace.storage.table import ExchangeTable
     from sticktrace.storage.words import Capacity, Inquiry
     from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
+    from sticktrace.timeline import LogBeside, add_log
     from sticktrace.timing.measure import Timing, time_of
     from sticktrace.transport.items import (
         FAILED,
@@ -148,6 +149,8 @@ _HOMES = {
     "count_of": ("text", "count_of"),
     "safe": ("text", "safe"),
     "time_in_words": ("text", "time_in_words"),
+    "LogBeside": ("timeline", "LogBeside"),
+    "add_log": ("timeline", "add_log"),
     "Timing": ("timing.measure", "Timing"),
     "time_of": ("timing.measure", "time_of"),
     "FAILED": ("transport.items", "FAILED"),
@@ -219,6 +222,7 @@ __all__ = [
     "LayoutError",
     "LayoutRow",
     "Ledger",
+    "LogBeside",
     "Medium",
     "Pattern",
     "Piece",
@@ -249,6 +253,7 @@ __all__ = [
     "Unit",
     "Volume",
     "Why",
+    "add_log",
     "align",
     "audit",
     "audit_plan",

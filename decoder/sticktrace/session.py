@@ -6,16 +6,17 @@ from collections import Counter
 from collections.abc import Callable, Generator, Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, Any, Protocol, overload
 
 from sticktrace.bus.requests import Request
-from sticktrace.capture import Damage, Payload, Piece, Reader, reader_of
+from sticktrace.capture import Damage, Payload, Piece, Reader, Transfer, reader_of
 from sticktrace.capture.binary import BinaryReader
 from sticktrace.capture.blocks import Block, BlockWalk, frames
 from sticktrace.capture.source import Source, open_source
 from sticktrace.errors import CaptureError
 from sticktrace.transport.agreeing import find, stretches
-from sticktrace.transport.items import Exchange, Item, Saying, Stray
+from sticktrace.transport.blame import Blame
+from sticktrace.transport.items import PASSED, Exchange, Item, Saying, Stray
 from sticktrace.transport.router import Router
 from sticktrace.transport.run import Run
 
@@ -29,6 +30,30 @@ _STEP = 256
 
 _SMALL, _FEW = 1 << 20, 8
 """Captures of fewer bytes, and exchanges in a row that are fewer, are read one by one: blocks would take longer."""
+
+
+class Strand(Protocol):
+    """What else was written down at the time, for one pass: `until` puts what it says up to a time among the items of
+    the pass, None for all of it. ``due_ns`` is when it has something to say next."""
+
+    due_ns: int
+
+    def until(self, time_ns: int | None) -> None:
+        """See above."""
+
+
+class Beside(Protocol):
+    """What else was written down at the time; ``assumed`` says what was taken for granted of it."""
+
+    @property
+    def assumed(self) -> list[str]:
+        """In sentences."""
+
+    def begin(self, reading: Reading) -> Strand:
+        """For one pass."""
+
+    def close(self) -> None:
+        """No pass more."""
 
 
 class Reading:
@@ -46,6 +71,7 @@ class Reading:
         patterns: LinePatterns | None = None,
         store: Payload | None = None,
         in_blocks: bool | None = None,
+        beside: Beside | None = None,
     ) -> None:
         self._source = source
         self._in_blocks = in_blocks
@@ -58,6 +84,9 @@ class Reading:
         self.bus.told = self.reader.told
         self._seen: Counter[str] = Counter()
         self._in_exchanges = 0
+        self._blame = Blame()
+        self._beside = beside
+        self._strand = beside.begin(self) if beside is not None else None
 
     def _read(self, at: int, length: int) -> bytes:
         try:
@@ -89,7 +118,14 @@ class Reading:
         told = "the storage pipes of device {}.{} are told by the signatures of the traffic; no descriptor shows them"
         places = sorted({(device.bus, device.address) for device in self.router.inferred})
         unread = "" if self.router.out.numbered else self.reader.unread.words
-        return self.reader.assumed + [told.format(*place) for place in places] + ([unread] if unread else [])
+        return (
+            self.logs + self.reader.assumed + [told.format(*place) for place in places] + ([unread] if unread else [])
+        )
+
+    @property
+    def logs(self) -> list[str]:
+        """How each log beside the capture stands to it, in sentences; complete after the pass."""
+        return self._beside.assumed if self._beside is not None else []
 
     def __iter__(self) -> Iterator[Item]:
         yield from self.more()
@@ -118,8 +154,9 @@ class Reading:
         reader.data = self._source.data
         in_blocks = len(reader.data) > _SMALL if self._in_blocks is None else self._in_blocks
         try:
-            if in_blocks and isinstance(reader, BinaryReader) and reader.block_walk is not None:
-                yield from self._steps(reader, reader.block_walk)
+            walk = reader.block_walk if isinstance(reader, BinaryReader) and self._strand is None else None
+            if in_blocks and walk is not None and isinstance(reader, BinaryReader):
+                yield from self._steps(reader, walk)
             else:
                 yield from self._one_by_one(reader.transfers())
         except ValueError as error:
@@ -170,12 +207,14 @@ class Reading:
         """The items that come of these transfers; returns whether the rest of the file is still there."""
         out, take = self.router.out, self.router.out.take
         feed = self.router.hear if self.reader.speaks else self.router.feed
-        command_before = self.reader.command_before
+        command_before, strand = self.reader.command_before, self._strand
         for count, transfer in enumerate(transfers, 1):
+            if strand is not None and strand.due_ns <= _time_of(transfer):
+                strand.until(_time_of(transfer))
             feed(transfer)
             while out.waits and not (command_before(out.first_ns) and out.may_hold):
                 item = take()
-                if item.__class__ is Exchange and item.wire is None:
+                if item.__class__ is Exchange and item.status is PASSED and item.wire is None:
                     self._in_exchanges += len(item.records)
                 else:
                     self._account(item)
@@ -190,6 +229,8 @@ class Reading:
         if self._source.is_whole():
             for transfer in self.reader.finish():
                 feed(transfer)
+        if self._strand is not None:
+            self._strand.until(None)
         self.router.end()
         for item in self.router.out.ready():
             self._account(item)
@@ -199,10 +240,14 @@ class Reading:
     def _account(self, item: Item) -> None:
         if isinstance(item, Exchange):
             self._in_exchanges += _weight(item)
+            self._blame.failed(item)
         elif isinstance(item, Request):
+            if not item.done:
+                self._blame.failed(item)
             if not item.in_exchange:
                 self._seen["control requests"] += _weight(item)
         elif isinstance(item, Saying):
+            item.blames = self._blame.of(item)
             if not item.in_exchange:
                 self._seen["what a log says"] += len(item.records)
         elif isinstance(item, Stray):
@@ -228,6 +273,11 @@ class Reading:
         for reason, count in self.reader.skipped.items():
             places[f"not understood: {reason}"] += count
         return places
+
+
+def _time_of(item: Any) -> int:
+    """When a transfer ended, or a statement was made."""
+    return int(item.end_ns if isinstance(item, Transfer) else item.time_ns)
 
 
 def _weight(item: Exchange | Request | Stray) -> int:
@@ -288,6 +338,8 @@ class Capture:
         self._progress = progress
         self._patterns = patterns
         self._store = Payload()
+        self.beside: Beside | None = None
+        """Logs that stand beside the capture, see `sticktrace.timeline`."""
         reader = reader_of(source.name, source.data, patterns, self._store, source.known)
         self.form = reader.form
         self._payload: Any = reader.payload
@@ -296,7 +348,11 @@ class Capture:
     def reading(self, in_blocks: bool | None = None) -> Reading:
         """A new pass over the capture, not begun. What it gives is the same whether records are taken in blocks or one
         by one; left alone, a long capture is read in blocks."""
-        return Reading(self.source, self._progress, self._patterns, self._store, in_blocks)
+        return Reading(self.source, self._progress, self._patterns, self._store, in_blocks, self.beside)
+
+    def alone(self) -> Reading:
+        """A new pass over the capture without the logs beside it, not begun."""
+        return Reading(self.source, self._progress, self._patterns, self._store)
 
     def skim(self) -> Reading:
         """A pass that only counts records and looks for damage, finished; it pairs nothing."""
@@ -359,6 +415,8 @@ class Capture:
     def close(self) -> None:
         """Let go of the file."""
         self.source.close()
+        if self.beside is not None:
+            self.beside.close()
 
     def __enter__(self) -> Capture:
         return self

@@ -48,7 +48,8 @@ def _note_lies(device: Device, data: bytes) -> None:
 def _device_descriptor(bus: Bus, device: Device, request: Request, data: bytes) -> None:
     _note_lies(device, data)
     data = data[:18]
-    if len(data) >= 12 and device.ids is not None and device.descriptor[8:12] != data[8:12]:
+    ids = int.from_bytes(data[8:10], "little"), int.from_bytes(data[10:12], "little")
+    if len(data) >= 12 and device.ids is not None and device.ids != ids:
         device = bus.replace(device, request, "other ids")
     elif len(data) >= 14 and len(device.descriptor) >= 14 and device.descriptor[12:14] != data[12:14]:
         device = bus.replace(device, request, "the same ids, another release (bcdDevice)")

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from click.shell_completion import CompletionItem
 
 _PATTERNS, _UNREAD = "sticktrace.patterns", "sticktrace.unread"
+_LOGS, _OFFSETS = "sticktrace.logs", "sticktrace.offsets"
 
 
 def _keep_patterns(context: click.Context, _option: click.Parameter, path: str | None) -> None:
@@ -50,6 +51,38 @@ unread_option = click.option(
 def capture_argument(verb: Callable[..., Any]) -> Callable[..., Any]:
     """The capture that a verb reads, how its lines are read, and whether those that were not understood are shown."""
     return click.argument("capture", metavar="CAPTURE")(patterns_option(unread_option(verb)))
+
+
+def _keep_logs(context: click.Context, _option: click.Parameter, paths: tuple[str, ...]) -> None:
+    context.meta[_LOGS] = paths
+
+
+def _keep_offsets(context: click.Context, _option: click.Parameter, offsets: tuple[float, ...]) -> None:
+    context.meta[_OFFSETS] = offsets
+
+
+def log_options(verb: Callable[..., Any]) -> Callable[..., Any]:
+    """Takes logs that are woven into whatever `opened` opens."""
+    with_log = click.option(
+        "--log", metavar="FILE", multiple=True, expose_value=False, callback=_keep_logs,
+        help="Weave what this log says between the traffic. May be given again.",
+    )  # fmt: skip
+    with_offset = click.option(
+        "--offset", metavar="SECONDS", type=float, multiple=True, expose_value=False, callback=_keep_offsets,
+        help="What the times in the log lack of those of CAPTURE; found out where not given. For each --log in turn.",
+    )  # fmt: skip
+    return with_log(with_offset(verb))
+
+
+def logs_given() -> list[tuple[str, float | None]]:
+    """The logs given to this command, each with its offset in seconds."""
+    meta = click.get_current_context().meta
+    logs, offsets = meta.get(_LOGS, ()), meta.get(_OFFSETS, ())
+    if len(offsets) > len(logs):
+        raise click.UsageError("--offset is the clock of a --log: give both")
+    if not all(abs(offset) < 1e11 for offset in offsets):
+        raise click.UsageError("--offset is a number of seconds")
+    return [(path, offsets[at] if at < len(offsets) else None) for at, path in enumerate(logs)]
 
 
 words_argument = click.argument("words", nargs=-1, metavar="[KEY:VALUE]...")
@@ -113,12 +146,22 @@ def opened(path: str) -> Iterator[Any]:
     """A `Capture`, with a progress bar on standard error while a long one is read on a terminal."""
     from sticktrace.session import open as open_capture
 
-    bar = _Bar()
+    bar, logs = _Bar(), logs_given()
     try:
         with open_capture(path, bar, patterns_file()) as capture:
+            if logs:
+                add_logs(capture, logs)
             yield capture
     finally:
         bar.close()
+
+
+def add_logs(capture: Any, logs: list[tuple[str, float | None]]) -> None:
+    """Put logs beside a capture."""
+    from sticktrace.timeline import add_log
+
+    for path, offset in logs:
+        add_log(capture, path, offset, patterns_file())
 
 
 class _Bar:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import click
 
-from sticktrace.cli.common import capture_argument, echo_all, opened, report_damage, style
+from sticktrace.cli.common import capture_argument, echo_all, log_options, opened, report_damage, style
 
 
 @click.command("devices")
 @capture_argument
+@log_options
 @click.option("--story", is_flag=True, help="The life of each device line by line, with times and gaps.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a device.")
 def command(capture: str, story: bool, as_json: bool) -> None:

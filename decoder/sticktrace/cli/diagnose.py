@@ -6,11 +6,12 @@ import sys
 
 import click
 
-from sticktrace.cli.common import capture_argument, echo_all, opened, report_damage, style, width
+from sticktrace.cli.common import capture_argument, echo_all, log_options, opened, report_damage, style, width
 
 
 @click.command("diagnose")
 @capture_argument
+@log_options
 @click.option("--all", "everything", is_flag=True, help="Notes too, and stages even when all is well.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object instead of text.")
 @click.option("--fail-on", type=click.Choice(["fault", "risk", "note"]), default="fault", show_default=True,

@@ -11,6 +11,7 @@ from sticktrace.cli.common import (
     capture_argument,
     echo_all,
     labelled,
+    log_options,
     opened,
     report_damage,
     style,
@@ -21,10 +22,13 @@ from sticktrace.cli.common import (
 
 @click.command("exchanges", cls=Selecting)
 @capture_argument
+@log_options
 @words_argument
 @click.option("--wide", is_flag=True, help="Do not cut lines to the width of the terminal.")
 def command(capture: str, words: tuple[str, ...], wide: bool) -> None:
     """List the storage exchanges of CAPTURE, one line each.
+
+    With --log what the log says stands between them; where words select, only what it says of the chosen exchanges.
 
     KEY:VALUE words select, all must hold. A comma means "or", a leading - turns a word round.
 
@@ -44,20 +48,24 @@ def command(capture: str, words: tuple[str, ...], wide: bool) -> None:
       sticktrace exchanges stick.pcap -command:testunitready
     """
     from sticktrace.output.listing import Listing
+    from sticktrace.output.said import Said
     from sticktrace.output.selection import Selection
 
     selection = Selection(words)
     with opened(capture) as source:
         reading = source.reading()
-        listing = Listing(0 if wide else width(), style)
+        listing, said = Listing(0 if wide else width(), style), Said(bool(words))
         shown = 0
 
         def lines() -> Iterator[str]:
             nonlocal shown
             yield listing.head()
-            for exchange, touches in selection.of(labelled(reading, reading)):
+            for exchange, touches in selection.of(labelled(said.passing(reading), reading)):
+                yield from map(listing.said, said.before(exchange.number))
                 shown += 1
                 yield listing.line(exchange, touches)
+                yield from map(listing.said, said.after(exchange.number))
+            yield from map(listing.said, said.after(0))
 
         echo_all(lines())
         found = reading.router.out.numbered

@@ -77,8 +77,8 @@ class Finding:
     """One instance. ``text`` is one sentence with this capture's numbers. ``device`` and ``ids`` say whom it concerns
     ("" if nobody in particular). ``commands`` names those that it was seen with, where the advice hangs on them.
     ``exchanges`` and ``records`` are evidence, at most `EVIDENCE_LIMIT` of each. ``time_ns`` is when it was first seen.
-    ``ends``: the work came to its end with it. ``severity``, ``side``, ``cause`` and ``remedy`` are what this capture
-    settles beyond the pattern."""
+    ``ends``: the work came to its end with it. ``log`` is what the host's log says of the same failures. ``severity``,
+    ``side``, ``cause`` and ``remedy`` are what this capture settles beyond the pattern."""
 
     pattern: Pattern
     text: str
@@ -96,6 +96,7 @@ class Finding:
     ends: bool = False
     cause: str = ""
     remedy: str = ""
+    log: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         self.severity = self.severity or self.pattern.severity
@@ -142,4 +143,5 @@ class Finding:
             "exchanges": list(self.exchanges),
             "records": list(self.records),
             "workaround": self.workaround or None,
+            "log": list(self.log),
         }

@@ -100,11 +100,12 @@ def _not_seen(stage: Stage, stick: Stick, scene: Scene) -> Rung:
 
 def _attached(stick: Stick, scene: Scene) -> str:
     device = stick.device
-    if device.heard is not None and device.heard.path:
+    if device.heard is not None and device.heard.path and not device.heard.beside:
         return f"plugged in at {device.heard.path} (the log says)"
     if device.heard is not None and device.hub is None and device.attached_ns >= 0:
         return "plugged in (the log says)"
     where = f"port {device.port} of the hub at address {device.hub.address}" if device.hub else "a port"
+    where += f" ({device.heard.path} in the log)" if device.heard is not None and device.heard.path else ""
     return f"plugged into {where}" if device.attached_ns >= 0 else f"already on {where}"
 
 

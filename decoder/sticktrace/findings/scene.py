@@ -13,6 +13,7 @@ from sticktrace.bus.events import BusEvent
 from sticktrace.bus.requests import Request
 from sticktrace.capture.packets.events import WireEvents
 from sticktrace.findings.aftermath import KEPT, Aftermath
+from sticktrace.findings.blames import Blames
 from sticktrace.findings.finding import Finding
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.session import Reading
@@ -55,6 +56,7 @@ class Scene:
         self.findings: list[Finding] = []
         self.layers = {pattern.slug: rule.layer for rule in rules for pattern in rule.patterns}
         self.after: dict[Stick, Aftermath] = {}
+        self.blames = Blames()
         self._reading = reading
         self._watch: dict[Unit, Watch] = {}
         self.rules = [rule(self) for rule in rules]
@@ -88,6 +90,11 @@ class Scene:
     def wire_events(self) -> WireEvents:
         """What a recording of packets shows beyond transfers; empty for a capture of a host."""
         return self._reading.reader.wire_events
+
+    @property
+    def logs(self) -> list[str]:
+        """How each log beside the capture stands to it, in words."""
+        return self._reading.logs
 
     @property
     def tick_ns(self) -> int:
@@ -154,8 +161,7 @@ class Scene:
         elif isinstance(item, Stray):
             self._take_stray(item, stick)
         elif isinstance(item, Saying):
-            for hook in self._saying:
-                hook(item, stick)
+            self._take_saying(item, stick)
         return stick
 
     def see_part(self, part: Item | Run) -> None:
@@ -233,6 +239,13 @@ class Scene:
             aftermath.events.append(item)
         for hook in self._event:
             hook(item, stick)
+
+    def _take_saying(self, item: Saying, stick: Stick) -> None:
+        if item.blames is not None:
+            self.blames.add(item)
+        if not item.shown:
+            for hook in self._saying:
+                hook(item, stick)
 
     def _take_stray(self, item: Stray, stick: Stick) -> None:
         aftermath = self.after.get(stick)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from sticktrace.findings.catalogue import RULES
@@ -95,13 +95,14 @@ class Answer:
 
 @dataclass(slots=True)
 class Diagnosis:
-    """What `diagnose` found: the answer in short, a report for each stick, findings with the most important first, and
-    the other devices by name."""
+    """What `diagnose` found: the answer in short, a report for each stick, findings with the most important first,
+    the other devices by name, and how each log beside the capture stands to it."""
 
     answer: Answer
     reports: list[StickReport]
     findings: list[Finding]
     others: list[str]
+    logs: list[str] = field(default_factory=list)
 
     @property
     def verdict(self) -> str:
@@ -148,6 +149,7 @@ class Diagnosis:
             "devices": [report.facts() for report in self.reports],
             "other_devices": self.others,
             "findings": [finding.facts() for finding in self.findings],
+            "logs": self.logs,
         }  # fmt: skip
 
     def lines(self) -> Iterator[dict[str, Any]]:
@@ -173,7 +175,9 @@ def conclude(scene: Scene) -> Diagnosis:
     others = [s.name for s in scene.sticks if not s.number and not s.is_hub and (s.known or s.ids)]
     told = [finding for finding in scene.findings if _concerns_storage(finding)]
     findings = _merged(_best_accounts(sorted(told, key=_weight)))
-    return Diagnosis(_answer(reports, findings, others, scene.unread), reports, findings, others)
+    for finding in findings:
+        finding.log = scene.blames.beside(finding)
+    return Diagnosis(_answer(reports, findings, others, scene.unread), reports, findings, others, scene.logs)
 
 
 def _concerns_storage(finding: Finding) -> bool:

@@ -110,6 +110,7 @@ def finding_lines(finding: Finding, style: Style, width: int, *, told: bool = Fa
     listed = f", listed by ids; here {finding.ids}" if finding.ids else ""
     rows = [
         ("seen", evidence if told else f"{who}{finding.text}  {evidence}".rstrip()),
+        *(("log", line) for line in finding.log),
         ("means", " ".join(pattern.explanation.split()) if told else ""),
         ("side", f"{finding.side} ({finding.layer}; {pattern.clause})"),
         ("or" if told else "likely", "; ".join(causes)),

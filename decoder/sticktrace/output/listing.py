@@ -14,7 +14,7 @@ from sticktrace.output.unprinted import called
 from sticktrace.output.wire_text import brief
 from sticktrace.storage.sense import in_words
 from sticktrace.text import time_in_words
-from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, UNTOLD, Exchange, Field
+from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, UNTOLD, Exchange, Field, Saying
 
 Style = Callable[[str, str], str]
 """Takes text and a mood ("good", "bad", "warn", "quiet", "head") and returns it coloured, or as it is."""
@@ -131,6 +131,11 @@ class Listing:
             wrapped = textwrap.wrap(cells.remark, max(_LEAST_COMMAND, self.width - len(_INDENT)))
             text = "\n".join([text, *(_INDENT + line for line in wrapped)])
         return text
+
+    def said(self, saying: Saying) -> str:
+        """What a log says, at its time."""
+        time = f"{saying.time_ns / 1e9:.6f}".rjust(_WIDTHS[1]) + " " * _GAP if 1 in self._columns else ""
+        return self._fit(self.style(f"{_INDENT}{time}says: {saying.statement.brief}", "quiet"))
 
     def _cells(self, cells: Line) -> list[str]:
         """The cells of the columns that are shown, but for the remark, each as wide as its column."""

@@ -55,7 +55,8 @@ class Sticks:
             learning.event(item, stick)
             stick.seen(item.time_ns, item.time_ns if item.kind is Happening.DETACHED else -1)
         elif isinstance(item, Saying):
-            hearing.saying(item, stick)
+            if not item.shown:
+                hearing.saying(item, stick)
             stick.seen(item.time_ns, item.time_ns)
         else:
             stick.seen(item.time_ns, item.time_ns)

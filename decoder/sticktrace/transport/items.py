@@ -222,7 +222,8 @@ class Stray:
 @dataclass(slots=True, eq=False)
 class Saying:
     """What a log says of a device; ``lun`` is the unit that it speaks of (0 where it names none). ``in_exchange``: it
-    is what an exchange was made from as well, which counts its records."""
+    is what an exchange was made from as well, which counts its records. ``shown``: a log beside the capture says it,
+    and the capture shows that itself. ``blames`` is the failure on the bus that it tells of, None where none is."""
 
     time_ns: int
     bus: int
@@ -232,6 +233,8 @@ class Saying:
     statement: Statement
     records: tuple[int, ...]
     in_exchange: bool = False
+    shown: bool = False
+    blames: Exchange | Request | None = None
 
 
 Item = Exchange | Request | BusEvent | Stray | Saying

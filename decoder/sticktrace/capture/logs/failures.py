@@ -97,7 +97,7 @@ class Failures:
     def _begin(self, item: Statement, key: str) -> _Entry:
         whole = Statement(
             Kind.COMMAND_FAILED, item.time_ns, item.records, item.about, dict(item.values), item.line, item.pattern,
-            timed=item.timed, end=item.end, owned=item.owned,
+            timed=item.timed, end=item.end, owned=item.owned, printed_ns=item.printed_ns,
         )  # fmt: skip
         entry = _Entry(whole, True, self._count, key)
         self._queue.append(entry)

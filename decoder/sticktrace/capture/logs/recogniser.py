@@ -133,7 +133,7 @@ class Recogniser:
             raise CaptureError(f"pattern {pattern.id!r} does not fit the line {line_read!r}: {error}") from error
         return Statement(
             pattern.kind, self.clock.now_ns, tuple(line.records), about, values, safe(one.match[0].strip()), pattern.id,
-            pattern.reaches, fails, timed, pattern.end, owned,
+            pattern.reaches, fails, timed, pattern.end, owned, line.head.time_ns,
         )  # fmt: skip
 
 

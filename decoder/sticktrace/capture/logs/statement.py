@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -80,6 +81,9 @@ class About:
 
 NOBODY = About()
 
+_UNIT = re.compile(r"^(?:sd|sr|scsi)\s?\d[\d:]*:\s*(?:\[\w+\]\s*)?(?:tag#\d+\s*)?")
+_BLOCK = re.compile(r"^(?:CDB|CMND?|command)\b", re.I)
+
 
 @dataclass(slots=True, eq=False)
 class Statement:
@@ -89,7 +93,8 @@ class Statement:
     it is that of the last line that did. ``records`` are 1-based line numbers. ``values`` are typed by their names
     (`sticktrace.capture.logs.fields`). ``pattern`` is the id of the pattern that read it, ``line`` the words read.
     ``reaches`` and ``fails`` name the stage of bring-up that it shows as reached or failed, "" for none. ``end`` is who
-    speaks: "host" or "device". ``owned`` are the lines that no other statement accounts for.
+    speaks: "host" or "device". ``owned`` are the lines that no other statement accounts for. ``printed_ns`` is the time
+    as printed, -1 for none; ``log`` names the file that says it, where that is another than the capture.
     """
 
     kind: Kind
@@ -104,10 +109,23 @@ class Statement:
     timed: bool = False
     end: str = "host"
     owned: tuple[int, ...] = ()
+    printed_ns: int = -1
+    log: str = ""
 
     def get(self, name: str, default: Any = None) -> Any:
         """A value by name."""
         return self.values.get(name, default)
+
+    @property
+    def brief(self) -> str:
+        """Its line; of a failure that is told over several without the unit in front of each and without the block."""
+        first, *rest = self.line.split(" / ")
+        if not rest:
+            return self.line
+        parts = [first, *(_UNIT.sub("", part) for part in rest)]
+        told = [part for part in parts if not _BLOCK.match(part)]
+        place = f" ({parts[-1].rpartition(' (')[2]}" if self.log and _BLOCK.match(parts[-1]) else ""
+        return " / ".join(told or parts) + (place if told else "")
 
     def facts(self) -> dict[str, Any]:
         """``kind:"statement"`` for JSON."""
@@ -122,4 +140,5 @@ class Statement:
             "time_ns": self.time_ns if self.timed else None, "records": list(self.records),
             "line": self.line, "pattern": self.pattern,
             "reaches": self.reaches or None, "fails": self.fails or None, "end": self.end,
+            "log": self.log or None,
         }  # fmt: skip

@@ -136,6 +136,8 @@ class Use(Rule):
             what = "access"
         if not what or (said.kind is Kind.IO_ERROR and said.get("beyond")):
             return
+        if said.log and not stick.by_hearsay and (stick.detached is not None or stick.failures):
+            return  # a log beside a capture: what the capture shows is told from there
         chain = self._chain(stick)
         if stick.detached is not None:
             chain.late += 1
