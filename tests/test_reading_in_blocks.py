@@ -21,6 +21,8 @@ from hypothesis import strategies as st
 import sticktrace
 from conftest import capture_names, capture_path
 from sticktrace import session
+from sticktrace.findings.catalogue import RULES
+from sticktrace.findings.scene import Scene
 from sticktrace.findings.verdict import diagnose
 from sticktrace.session import Capture, Reading
 from sticktrace.storage.table import ExchangeTable
@@ -72,12 +74,17 @@ def assert_same_answers(capture: Capture) -> None:
 
 
 def rows(reading: Reading) -> Any:
-    """The exchange table, column by column."""
-    table = ExchangeTable()
-    for item in reading:
-        if isinstance(item, Exchange):
-            table.append(item)
-    return [of(exchange) for exchange in table], [table.column("lba").tolist(), table.column("name").tolist()]
+    """The exchange table, row by row and column by column, with what the blocks are for."""
+    table, scene = ExchangeTable(), Scene(reading, RULES)
+    for part in reading.parts():
+        if isinstance(part, Run):
+            table.extend(part, scene.see_run(part))
+            continue
+        scene.see(part)
+        if isinstance(part, Exchange):
+            table.append(part, scene.ledger.label)
+    names = ("number", "name", "lba", "blocks", "direction", "status", "sense", "touches", "end_ns", "moved")
+    return [of(exchange) for exchange in table], {name: table.column(name).tolist() for name in names}, table.names
 
 
 @pytest.mark.parametrize("name", BINARY)

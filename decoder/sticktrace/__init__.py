@@ -74,6 +74,7 @@ if TYPE_CHECKING:
         Transport,
     )
     from sticktrace.transport.remarks import Remark, Said, Why
+    from sticktrace.transport.run import Run
     from sticktrace.volume.division import Volume
     from sticktrace.volume.ledger import Ledger
     from sticktrace.volume.medium import Medium
@@ -170,6 +171,7 @@ _HOMES = {
     "Remark": ("transport.remarks", "Remark"),
     "Said": ("transport.remarks", "Said"),
     "Why": ("transport.remarks", "Why"),
+    "Run": ("transport.run", "Run"),
     "Ledger": ("volume.ledger", "Ledger"),
     "Medium": ("volume.medium", "Medium"),
     "Volume": ("volume.division", "Volume"),
@@ -230,6 +232,7 @@ __all__ = [
     "Reading",
     "Remark",
     "Request",
+    "Run",
     "Rung",
     "Said",
     "Saying",

@@ -133,13 +133,13 @@ class Reading:
 
     def parts(self) -> Iterator[Item | Run]:
         """The same as iterating, with exchanges of which nothing is to say but columns of numbers left together."""
-        yield from self._parts()
+        yield from self.more_parts()
         yield from self.finish()
 
     def more(self) -> Iterator[Item]:
         """Items from what the source holds now. May be called again when a capture that is still being written has
         grown; see `Capture.refresh`. What another program cut off meanwhile is damage, and ends them."""
-        for part in self._parts():
+        for part in self.more_parts():
             if part.__class__ is Run:
                 yield from part
             else:
@@ -149,7 +149,8 @@ class Reading:
         """Nothing has come for a while: items from what waits only for a line that might go on."""
         yield from self._one_by_one(self.reader.settle())
 
-    def _parts(self) -> Iterator[Item | Run]:
+    def more_parts(self) -> Iterator[Item | Run]:
+        """What `parts` is to iterating, `more_parts` is to `more`."""
         reader = self.reader
         reader.data = self._source.data
         in_blocks = len(reader.data) > _SMALL if self._in_blocks is None else self._in_blocks

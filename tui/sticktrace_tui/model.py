@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from array import array
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from threading import Event, RLock
 from typing import Any
@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sticktrace import Capture, Exchange, ExchangeTable, Reading, SticktraceError
+from sticktrace import Capture, Exchange, ExchangeTable, Item, Reading, Run, SticktraceError
 from sticktrace import open as open_capture
 from sticktrace_tui.arrange import Arrangement, Codes, arrange, continues, order_of
 from sticktrace_tui.watchers import Watchers
@@ -24,7 +24,7 @@ from sticktrace_tui.woven import REQUEST, Woven
 
 OPENING, READING, FOLLOWING = "opening", "reading", "following"
 DONE, STOPPED, UNREADABLE = "done", "stopped", "unreadable"
-_BATCH = 128
+_BATCH, _RUN = 128, 512
 _PATIENCE = 5
 """Seconds that `close` waits for the worker."""
 
@@ -99,13 +99,13 @@ class Model:
         reading = self.reading = capture.reading()
         self.watchers.begin(reading)
         self.state = READING
-        whole = self._take(reading.more(), grew)
+        whole = self._take(reading.more_parts(), grew)
         while whole and self.follow and not self._stop.is_set():
             self.state = FOLLOWING
             grew()
             more_may_come = self._grows()
             if capture.refresh():
-                whole = self._take(reading.more(), grew)
+                whole = self._take(reading.more_parts(), grew)
             elif not more_may_come:
                 break
             self._stop.wait(_LOOK_AGAIN)
@@ -116,13 +116,18 @@ class Model:
             self.watchers.end()
         self.state = DONE if whole else STOPPED
 
-    def _take(self, items: Iterable[Any], grew: Callable[[], None]) -> bool:
+    def _take(self, parts: Iterable[Item | Run], grew: Callable[[], None]) -> bool:
         """Take items in; returns whether all of them were taken before `stop`."""
         batch: list[tuple[Any, str]] = []
         due = time.monotonic() + 0.05
         see = self.watchers.see
-        for item in items:
-            batch.append((item, see(item)))
+        for part in _pieces(parts):
+            if isinstance(part, Run):
+                self._add(batch)
+                batch = []
+                self._add_run(part, self.watchers.see_run(part))
+            else:
+                batch.append((part, see(part)))
             if len(batch) >= _BATCH or time.monotonic() > due:
                 self._add(batch)
                 grew()
@@ -133,6 +138,12 @@ class Model:
         self._add(batch)
         grew()
         return True
+
+    def _add_run(self, run: Run, labels: list[str]) -> None:
+        with self.lock:
+            numbers = range(run.number, run.number + len(run))
+            self.attached.extend(number in self._fetching for number in numbers)
+            self.table.extend(run, labels)
 
     def _add(self, batch: list[tuple[Any, str]]) -> None:
         with self.lock:
@@ -232,6 +243,16 @@ class Model:
             woven = -1 - np.flatnonzero(np.array(self.woven.bad, np.uint8))
             codes: Codes = np.concatenate((rows, woven)).astype(np.int64)
             return codes[np.argsort(order_of(codes, np.array(self.woven.after, np.int64)), kind="stable")]
+
+
+def _pieces(parts: Iterable[Item | Run]) -> Iterator[Item | Run]:
+    """The same with long runs in pieces, so that others have their turn in between."""
+    for part in parts:
+        if isinstance(part, Run):
+            for start in range(0, len(part), _RUN):
+                yield part.part(start, min(start + _RUN, len(part)))
+        else:
+            yield part
 
 
 def _nearly_empty(path: str) -> bool:

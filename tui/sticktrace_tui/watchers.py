@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from threading import RLock
 
-from sticktrace import ALL_RULES, Diagnosis, Exchange, Item, Medium, Reading, Scene, Stick, conclude
+from sticktrace import ALL_RULES, Diagnosis, Exchange, Item, Medium, Reading, Run, Scene, Stick, conclude
 
 
 class Watchers:
@@ -30,6 +30,11 @@ class Watchers:
                 return ""
             self._scene.see(item)
             return self._scene.ledger.label if isinstance(item, Exchange) else ""
+
+    def see_run(self, run: Run) -> list[str]:
+        """A run of exchanges; the same of each."""
+        with self.lock:
+            return [""] * len(run) if self._scene is None else self._scene.see_run(run)
 
     def end(self) -> None:
         """All items have passed: conclude."""

@@ -164,21 +164,22 @@ class Scene:
             self._take_saying(item, stick)
         return stick
 
-    def see_part(self, part: Item | Run) -> None:
-        """Take in one part of the reading."""
-        if not isinstance(part, Run):
-            self.see(part)
-        elif not self._take_run(part):
-            for item in part:
+    def see_run(self, run: Run) -> list[str]:
+        """Take in a run of exchanges; returns what the blocks of each are for."""
+        labels: list[str] = []
+        if not self._take_run(run, labels):
+            for item in run:
                 self._take_exchange(item)
+                labels.append(self.ledger.label)
+        return labels
 
-    def _take_run(self, run: Run) -> bool:
+    def _take_run(self, run: Run, labels: list[str]) -> bool:
         """Count a run in which nothing is to be shown to the rules; returns whether that was so."""
         unit = self.ledger.sticks.known_unit(run)
         watch = self._watch.get(unit) if unit is not None else None
         if unit is None or watch is None or watch.left or unit.stick in self.after:
             return False
-        if not all_plainly(run, unit) or self.ledger.run(run) is None:
+        if not all_plainly(run, unit) or self.ledger.run(run, labels) is None:
             return False
         unit.last = run.exchange(len(run) - 1)
         return True

@@ -15,6 +15,7 @@ from sticktrace.sticks.stages import Stage
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import EVIDENCE_LIMIT
 from sticktrace.text import count_of
+from sticktrace.transport.run import Run
 
 _LAYERS = (
     "enumeration", "power", "hub", "descriptors", "class start-up", "transport", "recovery", "commands", "readiness",
@@ -163,7 +164,10 @@ def diagnose(reading: Reading) -> Diagnosis:
     """Read a capture to its end and say how far each stick came, what failed first, and what to try."""
     scene = Scene(reading, RULES, labels=False)
     for part in reading.parts():
-        scene.see_part(part)
+        if isinstance(part, Run):
+            scene.see_run(part)
+        else:
+            scene.see(part)
     return conclude(scene)
 
 

@@ -7,7 +7,7 @@ numpy arrays without copying, for selections and plots.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 from typing import Any, overload
 
@@ -15,13 +15,17 @@ from sticktrace.bus.device import Device
 from sticktrace.capture.transfer import Piece
 from sticktrace.capture.wire import Moved, Wire
 from sticktrace.errors import SticktraceError
+from sticktrace.grammar.bot import CBW_SIZE, CSW_SIZE
 from sticktrace.storage.commands import head, lba_and_blocks, name
 from sticktrace.storage.textpool import TextPool
 from sticktrace.transport.items import Direction, Exchange, Sense, Status, Transport
 from sticktrace.transport.remarks import PHASES, Remark
+from sticktrace.transport.run import AGREED, Run
 
 STATUSES, DIRECTIONS, TRANSPORTS = tuple(Status), tuple(Direction), tuple(Transport)
 """What the codes in the columns of that name count in; ``stalled`` holds bits of `PHASES`."""
+
+_HIGHEST = (1 << 63) - 1
 
 # column name: array type code. -1 stands for "none" in the signed ones.
 _NUMBERS = {
@@ -136,6 +140,52 @@ class ExchangeTable:
         size = len(Moved._fields)
         moved = tuple(Moved(*flat[at : at + size]) for at in range(_WIRE, len(flat), size))
         return Wire._make([*flat[:_WIRE], moved])._replace(short=bool(flat[_SHORT]))
+
+    def extend(self, run: Run, touches: Sequence[str]) -> None:
+        """Add the exchanges of a run at the end; ``touches`` has one text for each."""
+        import numpy as np
+
+        columns = run.columns
+        for numbers, value in zip(self._numbers.values(), self._values(run, touches), strict=True):
+            whole = np.broadcast_to(np.asarray(value), len(run))
+            numbers.frombytes(whole.astype(numbers.typecode).tobytes())
+        sizes = columns.wide[:, 14]
+        blocks = np.where(np.arange(16) < sizes[:, None], columns.wide[:, 15:], 0)
+        first = run.record + int(columns.first[0])
+        pieces = np.stack((columns.piece_at, columns.piece_captured, columns.piece_length), axis=1)
+        self._cdbs += blocks.astype(np.uint8).tobytes()
+        self._cdb_sizes.frombytes(sizes.tobytes())
+        record_ends = columns.last + 1 - columns.first[0] + len(self._records)
+        self._record_starts.frombytes(record_ends.astype(np.uint64).tobytes())
+        self._records.extend(range(first, first + run.records))
+        piece_ends = columns.pieces[1:] + len(self._pieces) // 3
+        self._piece_starts.frombytes(piece_ends.astype(np.uint64).tobytes())
+        self._pieces.frombytes(pieces.astype(np.uint64).tobytes())
+
+    def _values(self, run: Run, touches: Sequence[str]) -> tuple[Any, ...]:
+        """What goes into the columns, in the order of these, for all exchanges of a run."""
+        import numpy as np
+
+        columns, cdbs = run.columns, run.cdbs()
+        luns = columns.wide[:, 13]
+        named: dict[tuple[int, bytes], int] = {}
+        names, addresses = [], []
+        for place, (cdb, lun) in enumerate(zip(cdbs, luns.tolist(), strict=True)):
+            first = (lun, head(cdb))
+            if first not in named:
+                named[first] = self._name(run.exchange(place))
+            names.append(named[first])
+            lba, blocks = lba_and_blocks(cdb)
+            addresses.append((-1 if lba is None else min(lba, _HIGHEST), -1 if blocks is None else blocks))
+        lbas, blocks = np.array(addresses, np.int64).T
+        way = np.where(columns.expected == 0, 0, np.where(run.incoming, 1, 2))
+        return (
+            np.arange(run.number, run.number + len(run)), columns.time_ns, columns.command_ns, columns.data_ns,
+            columns.end_ns, run.bus, run.address, self._device(run.device), luns, columns.tag, names, lbas, blocks, way,
+            columns.expected, columns.expected, 0, STATUSES.index(Status.PASSED), -1, np.array(AGREED)[way], 0,
+            columns.truncated, TRANSPORTS.index(Transport.BOT), [self.labels.add(text) for text in touches],
+            columns.command_at, CBW_SIZE, CBW_SIZE, columns.status_at, CSW_SIZE, CSW_SIZE,
+        )  # fmt: skip
 
     def touches(self, row: int) -> str:
         """What the exchange of a row touches on the volume, "" for nothing or not known."""

@@ -16,8 +16,9 @@ from sticktrace.transport.items import PASSED, Direction, Exchange
 
 _NONE, _IN, _OUT = Direction
 _AT_ONCE = 2048
-_CASES = {_NONE: 1, _IN: 6, _OUT: 12}
-"""Host and device agree (BOT 1.0 6.7)."""
+AGREED = (1, 6, 12)
+"""Cases of BOT 1.0 6.7 in which host and device agree: without data, in, out."""
+_CASES = dict(zip(Direction, AGREED, strict=True))
 _new = tuple.__new__  # see transport/bot.py
 
 
@@ -59,6 +60,12 @@ class Run:
         luns = self.columns.wide[:, 13]
         return int(luns[0]) if (luns == luns[0]).all() else -1
 
+    def cdbs(self) -> list[bytes]:
+        """The command block of each."""
+        blocks = self.columns.wide[:, 15:].tobytes()
+        sizes = enumerate(self.columns.wide[:, 14].tolist())
+        return [blocks[16 * at : 16 * at + size] for at, size in sizes]
+
     def exchange(self, index: int) -> Exchange:
         """One of them."""
         return next(iter(self.part(index, index + 1)))
@@ -77,18 +84,17 @@ class Run:
         pieces = [_new(Piece, triple) for triple in triples]
         edges = columns.pieces.tolist()
         wide = columns.wide
-        blocks, sizes, luns = wide[:, 15:].tobytes(), wide[:, 14].tolist(), wide[:, 13].tolist()
         directions = [_IN if flags & 0x80 else _OUT for flags in wide[:, 12].tolist()]
         plain = (columns.first, columns.last, columns.tag, columns.expected, columns.time_ns, columns.command_ns,
                  columns.data_ns, columns.end_ns, columns.command_at, columns.status_at, columns.truncated)  # fmt: skip
-        rows = zip(*(column.tolist() for column in plain), sizes, luns, directions, edges, edges[1:], strict=False)
-        for at, row in enumerate(rows):
-            (first, last, tag, expected, time_ns, command_ns, data_ns, end_ns, command_at, status_at, truncated, size,
+        given = (*(column.tolist() for column in plain), self.cdbs(), wide[:, 13].tolist(), directions)
+        for at, row in enumerate(zip(*given, edges, edges[1:], strict=False)):
+            (first, last, tag, expected, time_ns, command_ns, data_ns, end_ns, command_at, status_at, truncated, cdb,
              lun, direction, low, high) = row  # fmt: skip
             if not expected:
                 direction = _NONE
             yield Exchange(
-                self.number + at, time_ns, bus, address, lun, tag, blocks[16 * at : 16 * at + size], direction,
+                self.number + at, time_ns, bus, address, lun, tag, cdb, direction,
                 expected, device, expected, 0, PASSED, None, _CASES[direction], (), truncated,
                 tuple(range(record + first, record + last + 1)), (), tuple(pieces[low:high]),
                 _new(Piece, (command_at, CBW_SIZE, CBW_SIZE)), _new(Piece, (status_at, CSW_SIZE, CSW_SIZE)),

@@ -60,9 +60,9 @@ class Ledger:
         self._present = None
         return unit
 
-    def run(self, run: Run) -> Unit | None:
+    def run(self, run: Run, labels: list[str] | None = None) -> Unit | None:
         """Take in a run of READs and WRITEs to one unit; returns it. None for a run whose exchanges are to be taken in
-        one by one."""
+        one by one. ``labels`` gets what the blocks of each are for."""
         unit = self._present = self.sticks.run(run)
         if unit is None:
             return None
@@ -70,6 +70,8 @@ class Ledger:
             if self._bring_up_only and unit.looked >= LOOKED_AT:
                 break
             self._follow(item, unit)
+            if labels is not None:
+                labels.append(self.label)
         self._present = None
         return unit
 
