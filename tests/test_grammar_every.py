@@ -17,6 +17,7 @@ from conftest import ROOT
 from layouts import check_cover, check_everything
 from sticktrace.codes import usb_requests as requests
 from sticktrace.codes.documents import PRACTICE, cited, documents, named
+from sticktrace.duties import catalogue as duties
 from sticktrace.findings.catalogue import patterns
 from sticktrace.grammar.layout import Layout
 from sticktrace.storage import commands
@@ -95,9 +96,10 @@ def clauses() -> set[str]:
 
 
 def test_no_document_is_listed_in_vain() -> None:
-    """The table of documents holds what grammar, codes or findings cite, and nothing else."""
+    """The table of documents holds what grammar, codes, findings or rules cite, and nothing else."""
     told = {document.name for clause in clauses() for document in named(clause)}
     told |= {document.name for pattern, _ in patterns().values() for document in cited(pattern.clause)}
+    told |= {duty.document for duty in (*duties.rules().values(), *duties.unshown().values())}
     assert told == set(documents())
 
 

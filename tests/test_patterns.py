@@ -92,7 +92,7 @@ def test_a_rule_without_texts_fails_at_its_import() -> None:
 
 def test_no_pattern_is_read_before_a_rule_asks() -> None:
     """The verbs' modules and the rooms that only know what a pattern is read no file."""
-    code = "import sticktrace.cli.findings, sticktrace.cli.diagnose, sticktrace.findings.patterns as p, sys\n"
+    code = "import sticktrace.cli.about, sticktrace.cli.diagnose, sticktrace.findings.patterns as p, sys\n"
     code += "print(p.catalogue.cache_info().currsize, 'sticktrace.findings.catalogue' in sys.modules)"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True,
                          env={"PYTHONPATH": str(ROOT / "decoder")})  # fmt: skip

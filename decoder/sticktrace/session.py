@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from sticktrace.storage.table import ExchangeTable
 
 Progress = Callable[[int, int], None]
+Label = Callable[[Exchange], str]
 _STEP = 256
 """Transfers between two looks at how far the reading is, for progress and for giving pages back."""
 
@@ -305,6 +306,20 @@ class Exchanges:
                 table.append(exchange)
             self._table = table
         return self._table
+
+    def to_arrow(self, label: Label | None = None) -> Any:
+        """All of them as a `pyarrow.Table` (`sticktrace.storage.arrow.COLUMNS` says what the columns are). ``label``
+        gives the column ``touches``: what the blocks of an exchange are on the volume. Raises SticktraceError where
+        pyarrow is not installed."""
+        from sticktrace.storage.arrow import table
+
+        return table((exchange, label(exchange) if label else "") for exchange in self)
+
+    def to_pandas(self, label: Label | None = None) -> Any:
+        """The same as a `pandas.DataFrame`. Needs pandas as well."""
+        from sticktrace.storage.arrow import frame
+
+        return frame((exchange, label(exchange) if label else "") for exchange in self)
 
     def __iter__(self) -> Iterator[Exchange]:
         if self._table is not None:

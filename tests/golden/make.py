@@ -54,8 +54,6 @@ COMMANDS = {
     "hex.csw": "explain 55 53 42 53 17 04 31 20 00 02 00 00 01",
     "hex.sense": "explain 70 00 03 00 00 00 00 0A 00 00 00 00 11 00 00 00 00 00",
     "hex.setup": "explain 02 01 00 00 81 00 00 00",
-    "about": "about",
-    "about.findings": "about --list finding",
     "about.over-current": "about over-current",
     "about.requests-refused": "about requests-refused",
     "about.json": "about --json file-system-not-read",

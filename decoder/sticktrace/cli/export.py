@@ -14,7 +14,7 @@ from sticktrace.cli.common import capture_argument, labelled, opened, report_dam
 from sticktrace.errors import SticktraceError
 
 _REQUEST_SENSE = 0x03
-_FORMS = ["jsonl", "csv", "pcap", "packets"]
+_FORMS = ["jsonl", "csv", "parquet", "arrow", "pcap", "packets"]
 _CSV = (
     "number", "time_ns", "duration_ns", "bus", "address", "lun", "tag", "opcode", "command", "cdb", "lba", "blocks",
     "direction", "expected", "moved", "residue", "status", "sense", "case", "stalled", "truncated", "touches", "notes",
@@ -25,7 +25,7 @@ _CSV = (
 @capture_argument
 @words_argument
 @click.option("--as", "form", type=click.Choice(_FORMS), default="jsonl", show_default=True, help="Form.")
-@click.option("--to", "target", default="-", metavar="FILE", help="File instead of output; pcap and packets need one.")
+@click.option("--to", "target", default="-", metavar="FILE", help="File instead of output; only text needs none.")
 @click.option(
     "--speed",
     type=click.Choice(["low", "full", "high"]),
@@ -35,7 +35,8 @@ _CSV = (
 )
 @click.option("--overwrite", is_flag=True, help="Write over a file that exists.")
 def command(capture: str, words: tuple[str, ...], form: str, target: str, speed: str, overwrite: bool) -> None:
-    """Write what CAPTURE holds as JSON lines (docs/json-lines.md), as CSV of the exchanges, as pcap, or as packets.
+    """Write what CAPTURE holds as JSON lines (docs/json-lines.md), the exchanges as CSV or as columns for data tools
+    (docs/data.md), or the records as pcap or packets.
 
     JSON lines begin with a line of kind "capture"; exchanges, requests and strays follow in time order, then devices,
     stages and findings. KEY:VALUE words select exchanges, as in `sticktrace exchanges`.
@@ -58,6 +59,10 @@ def command(capture: str, words: tuple[str, ...], form: str, target: str, speed:
         if form == "packets":
             _packets(source, selection, target, overwrite, speed)
             report_damage(source.read_through(), capture)
+            return
+        if form in ("parquet", "arrow"):
+            _columns(source, reading, selection, target, overwrite, form)
+            report_damage(reading, capture)
             return
         lines = _jsonl(source, reading, selection) if form == "jsonl" else _csv(reading, selection)
         with _target(source, target, overwrite) as out:
@@ -90,6 +95,18 @@ def _pcap(source: Any, selection: Any, target: str, overwrite: bool) -> None:
         wanted = _records_of(source.reading(), selection) if selection.words else None
         count = write(source.reading(), out, wanted)
     click.echo(f"{safe(target)}: {count} records", err=True)
+
+
+def _columns(source: Any, reading: Any, selection: Any, target: str, overwrite: bool, form: str) -> None:
+    from sticktrace.storage.arrow import write
+    from sticktrace.text import count_of, safe
+    from sticktrace.writing.outputs import new_file
+
+    if target == "-":
+        raise click.UsageError("columns need a file: --to FILE")
+    with new_file(Path(target), [source.source.identity], overwrite) as out:
+        count = write(selection.of(labelled(reading, reading)), out, form)
+    click.echo(f"{safe(target)}: {count_of(count, 'exchange')}", err=True)
 
 
 def _packets(source: Any, selection: Any, target: str, overwrite: bool, speed: str) -> None:
