@@ -21,6 +21,7 @@ from sticktrace.duties import catalogue as duties
 from sticktrace.findings.catalogue import patterns
 from sticktrace.grammar.layout import Layout
 from sticktrace.storage import commands
+from sticktrace.words.dictionary import entries
 
 
 @cache
@@ -96,9 +97,10 @@ def clauses() -> set[str]:
 
 
 def test_no_document_is_listed_in_vain() -> None:
-    """The table of documents holds what grammar, codes, findings or rules cite, and nothing else."""
+    """The table of documents holds what grammar, codes, findings, rules or words cite, and nothing else."""
     told = {document.name for clause in clauses() for document in named(clause)}
     told |= {document.name for pattern, _ in patterns().values() for document in cited(pattern.clause)}
+    told |= {document.name for entry in entries() for document in named(entry.clause)}
     told |= {duty.document for duty in (*duties.rules().values(), *duties.unshown().values())}
     assert told == set(documents())
 
