@@ -3,7 +3,7 @@
 `cases` gathers them; tests/test_audit_rules.py runs them.
 """
 
-from breaches import bulk_only
+from breaches import bulk_only, scsi
 from breaches.lab import CASES
 
-__all__ = ["CASES", "bulk_only"]
+__all__ = ["CASES", "bulk_only", "scsi"]

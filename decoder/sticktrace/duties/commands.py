@@ -5,8 +5,8 @@ A property raises `Unseen` where the recording does not show it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from functools import cached_property
+from collections.abc import Callable, Iterator
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
 from sticktrace.capture.transfer import Piece
@@ -26,6 +26,11 @@ _ALLOCATION = {
     0x43: (7, 2), 0x46: (7, 2), 0x4A: (7, 2), 0x51: (7, 2),
 }  # fmt: skip
 """Opcode -> place and bytes of the ALLOCATION LENGTH (SPC-3, SBC-2, MMC-5)."""
+_LENGTH_FIELDS = {
+    (0x12, False): (4, 1), (0x12, True): (2, 2), (0x1A, False): (0, 1), (0x5A, False): (0, 2), (0xA0, False): (0, 4),
+    (0x23, False): (3, 1),
+}  # fmt: skip
+"""Opcode and EVPD -> place and bytes of the length that the answer tells of itself."""
 _LISTS = {0x15: (4, 1), 0x55: (7, 2), 0x42: (7, 2), 0x4C: (7, 2)}
 """Opcode -> place and bytes of the PARAMETER LIST LENGTH."""
 
@@ -69,6 +74,8 @@ class Command:
         self.signature, self.loose = True, False
         self.stalled_in, self.stalled_out = "status" in exchange.stalled, False
         why = reason(exchange.remarks)
+        earlier = vars(unit).get("before")
+        self._after_failure = earlier is not None and earlier.failed
         self.gave_up, self.superseded = why in RESETS, why is Why.NEXT_COMMAND
 
     def _printed(self, field: str) -> None:
@@ -238,6 +245,28 @@ class Command:
         return self.cdb[self.group_length - 1]
 
     @property
+    def reserved_set(self) -> bool:
+        """Whether a reserved bit of the command block is set."""
+        mask = _reserved(self.cdb[:2], self.exchange.device_type)
+        if not mask:
+            raise Unseen
+        return any(byte & bits for byte, bits in zip(self.cdb, mask, strict=False))
+
+    @property
+    def length_field(self) -> tuple[int, ...]:
+        """What kind of answer it is, and the length that the answer tells of itself."""
+        at, count = _LENGTH_FIELDS.get((self.opcode, bool(self.opcode == 0x12 and self.cdb[1] & 1)), (0, 0))
+        if not count:
+            raise Unseen
+        return self.opcode, self.cdb[1], self.cdb[2], be(self.data, at, count)
+
+    @property
+    def field_before(self) -> tuple[int, ...]:
+        """The same of the last answer of that kind."""
+        found: dict[tuple[int, ...], tuple[int, ...]] = self.unit.length_fields
+        return found[self.length_field[:3]]
+
+    @property
     def means(self) -> str:
         """The way in which the command's data goes: "in", "out" or "none"."""
         from sticktrace.grammar.vocabulary import direction
@@ -338,6 +367,74 @@ class Command:
         return Bytes(self._read(found.at), found.at.actual)
 
     @property
+    def answers_failure(self) -> bool:
+        """Whether a REQUEST SENSE came behind a failed command."""
+        return self._after_failure
+
+    @property
+    def fresh(self) -> bool:
+        """Whether it is the first ordinary command to its unit since the device was plugged in or reset."""
+        resets: int = self.stick.resets
+        return bool(resets > vars(self.unit).get("resets_seen", 0))
+
+    @property
+    def attention_before(self) -> tuple[int, ...]:
+        """ASC and ASCQ of the last unit attention, where nothing has passed and no reset come since; () for none."""
+        found, resets = vars(self.unit).get("attention", ((), 0))
+        return tuple(found) if resets == vars(self.stick).get("resets", 0) else ()
+
+    @property
+    def started(self) -> bool:
+        """Whether a START has passed."""
+        return bool(vars(self.unit).get("started", False))
+
+    # -- mode pages ------------------------------------------------------------------------------------------------
+
+    @property
+    def block_descriptors(self) -> int:
+        """Bytes of block descriptors in a mode parameter list."""
+        return int(self.data[3]) if self.opcode == 0x1A else be(self.data, 6, 2)
+
+    @property
+    def mode_size(self) -> int:
+        """Bytes of the whole list, as its header tells."""
+        return int(self.data[0]) + 1 if self.opcode == 0x1A else be(self.data, 0, 2) + 2
+
+    @property
+    def mode_whole(self) -> bool:
+        """Whether the answer holds the whole list."""
+        return self.counted >= self.mode_size
+
+    def _mode_rows(self) -> Iterator[tuple[int, int, int]]:
+        """Place, page code byte, and size of each page; the place behind the last with a size of -1."""
+        at, end = (4 if self.opcode == 0x1A else 8) + self.block_descriptors, self.mode_size
+        while at + 2 <= end:
+            first = int(self.data[at])
+            size = 4 + be(self.data, at + 2, 2) if first & 0x40 else 2 + int(self.data[at + 1])
+            if first & 0x3F == 0 and not first & 0x40:
+                size = end - at  # page 0 is vendor specific and need have no length
+            yield at, first, size
+            at += size
+        yield at, 0, -1
+
+    @property
+    def mode_pages(self) -> list[tuple[int, int]]:
+        """Code and size of each page."""
+        if not self.mode_whole:
+            raise Unseen
+        return [(first & 0x3F, size) for _, first, size in self._mode_rows() if size >= 0]
+
+    @property
+    def mode_walk_ends(self) -> bool:
+        """Whether the lengths of the pages lead to the end of the list."""
+        return [at for at, _, size in self._mode_rows() if size < 0] == [self.mode_size]
+
+    @property
+    def mode_saveable(self) -> bool:
+        """Whether any page says that it can be saved."""
+        return any(first & 0x80 for _, first, size in self._mode_rows() if size >= 0)
+
+    @property
     def told(self) -> tuple[int, int, int]:
         """Key, ASC and ASCQ in the data of a REQUEST SENSE."""
         from sticktrace.transport.sense import boil
@@ -351,6 +448,25 @@ class Command:
 
 
 _DISTURBING = ("class reset", "reset", "configured", "address", "attached", "detached", "interface")
+
+
+@lru_cache(maxsize=1024)
+def _reserved(head: bytes, device_type: int | None) -> bytes:
+    """A mask of the reserved bits of a command block, as its layout has them; the place of the old unit number in
+    byte 1 is left out, as many hosts still put it there."""
+    command = find(head, device_type)
+    if command is None:
+        return b""
+    rows = [row for row in command.cdb.explain(head.ljust(16, b"\0")).rows if row.name.startswith("reserved")]
+    mask = bytearray(16)
+    for row in rows:
+        high, low = row.bits or (8 * row.size - 1, 0)
+        bits = ((1 << high - low + 1) - 1) << low
+        for at, byte in enumerate(bits.to_bytes(row.size, "big")):
+            if row.offset + at < 16:
+                mask[row.offset + at] |= byte
+    mask[1] &= 0x1F
+    return bytes(mask)
 
 
 class BadCommand:

@@ -17,7 +17,7 @@ from sticktrace.duties import requests as asking
 from sticktrace.duties.catalogue import rules
 from sticktrace.duties.commands import BadCommand, Command, Known, Loose
 from sticktrace.duties.expression import Bytes, Unseen
-from sticktrace.duties.learning import learn
+from sticktrace.duties.learning import VOLATILE, learn
 from sticktrace.duties.rule import Rule
 from sticktrace.duties.score import Count, Place
 from sticktrace.session import Reading
@@ -77,6 +77,8 @@ class Desk:
     def step(self, word: str) -> None:
         """Something happened to the device between two commands."""
         self.calm = False
+        if word in ("reset", "attached"):
+            self.state.resets = vars(self.state).get("resets", 0) + 1
         if self.steps is not None and len(self.steps) < _MOST_STEPS:
             self.steps.append(word)
 
@@ -86,7 +88,8 @@ class Desk:
         self.calm = False
         self.last = self.steps = self.prior = None
         for unit in self.units.values():
-            vars(unit).pop("before", None)
+            for name in ("before", *VOLATILE):
+                vars(unit).pop(name, None)
 
     def quick(self, exchange: Exchange) -> bool:
         """Whether an exchange is one more like those judged; it is then counted."""

@@ -7,6 +7,12 @@ import contextlib
 from sticktrace.duties.commands import Command, Known
 from sticktrace.duties.expression import Bytes, Unseen, be
 
+VOLATILE = (
+    "absent_medium", "attention", "deferred", "deferred_left", "ejected", "prevented", "protected", "ready", "refused",
+    "refused_left", "stale", "started", "stopped", "unflushed",
+)  # fmt: skip
+"""What a command that is not in the recording may have changed."""
+
 _READY_OPCODES = frozenset((0x00, 0x08, 0x0A, 0x28, 0x2A, 0x25, 0x88, 0x8A, 0xA8, 0xAA))
 
 
@@ -16,36 +22,77 @@ def learn(unit: Known, command: Command) -> bool:
     before.pop("before", None)
     with contextlib.suppress(Unseen, IndexError):
         _learn(unit, command)
-    after = {key: value for key, value in vars(unit).items() if key != "before"}
+    after = dict(vars(unit))
+    after.pop("before", None)
     return before != after
+
+
+_EXEMPT = frozenset((0x03, 0x12, 0xA0))
+"""Commands that a unit attention does not hold up (SAM-4 5.14)."""
+PATIENCE = 8
+"""So many commands to a unit may come before a refused one is repeated."""
 
 
 def _learn(unit: Known, command: Command) -> None:
     opcode = command.opcode
+    resets = vars(command.stick).get("resets", 0)
+    if opcode not in _EXEMPT and command.ended:
+        unit.resets_seen = resets
+    for name in ("refused", "deferred"):
+        _wait(unit, command, name)
     if command.failed:
-        _failed(unit, command)
+        _failed(unit, command, resets)
     elif command.passed:
         if opcode in _READY_OPCODES:
-            unit.ready, unit.attention = True, ()
-            unit.absent_medium = False
+            unit.ready, unit.attention = True, ((), 0)
+            unit.absent_medium = unit.ejected = False
+        unit.passed_codes = frozenset((*getattr_or(unit, "passed_codes"), opcode))
+        with contextlib.suppress(Unseen):
+            field = command.length_field
+            unit.length_fields = {**vars(unit).get("length_fields", {}), field[:3]: field}
         learner = _LEARNERS.get(opcode)
         if learner is not None:
             learner(unit, command)
 
 
-def _failed(unit: Known, command: Command) -> None:
+def _deferred(command: Command) -> bool:
+    """Whether the sense tells of an earlier command (SPC-3 4.5.5)."""
+    try:
+        return bool(command.sense[0] & 0x7F in (0x71, 0x73))
+    except Unseen:
+        return False
+
+
+def _wait(unit: Known, command: Command, name: str) -> None:
+    """A refused command is due again: it comes now, or one more command has come before it."""
+    facts = vars(unit)
+    if name not in facts:
+        return
+    if command.cdb == facts[name] or facts[f"{name}_left"] == 0:
+        del facts[name], facts[f"{name}_left"]
+    else:
+        facts[f"{name}_left"] -= 1
+
+
+def _failed(unit: Known, command: Command, resets: int) -> None:
     key, asc, ascq = command.code
-    if key == 2:
-        unit.ready = False
+    if _deferred(command):
+        unit.deferred, unit.deferred_left = command.cdb, PATIENCE
+    elif key == 2:
+        unit.ready, unit.attention = False, ((), 0)
         unit.absent_medium = asc == 0x3A
+        unit.ejected = False
     elif key == 6:
-        unit.attention = (asc, ascq)
-        unit.refused = command.cdb
+        unit.attention = ((asc, ascq), resets)
+        unit.absent_medium = unit.ejected = False
+        if command.opcode not in (0x00, *_EXEMPT):
+            unit.refused, unit.refused_left = command.cdb, PATIENCE
         if asc in (0x28, 0x29):
-            unit.stale = asc == 0x28
             unit.stopped = unit.prevented = False
-    elif (key, asc) == (5, 0x20):
-        unit.unknown = frozenset((*getattr_or(unit, "unknown"), command.opcode))
+        if asc == 0x28:
+            unit.stale = True
+            for name in ("capacity10", "capacity16", "last_lba", "protected", "most_blocks"):
+                vars(unit).pop(name, None)
 
 
 def getattr_or(unit: Known, name: str) -> frozenset[int]:
@@ -59,12 +106,12 @@ def _inquiry(unit: Known, command: Command) -> None:
         return
     data = command.data
     if command.cdb[1] & 1:
-        if command.cdb[2] == 0 and len(data) >= 4:
-            unit.pages = tuple(data[4 : 4 + min(int(data[3]), len(data) - 4)])
+        if command.cdb[2] == 0 and data[1] == 0:
+            unit.pages = tuple(data[4 : 4 + int(data[3])])
         elif command.cdb[2] == 0xB0 and len(data) >= 12:
             unit.most_blocks = be(data, 8, 4)
-        elif command.cdb[2] == 0x80 and len(data) >= 4:
-            unit.serial_length = int(data[3])
+            if len(data) >= 28:
+                unit.unmap_descriptors = be(data, 24, 4)
         return
     unit.absent = data[0] == 0x7F
     unit.type = data[0] & 0x1F
@@ -111,14 +158,12 @@ def _start_stop(unit: Known, command: Command) -> None:
     start, load = command.cdb[4] & 1, command.cdb[4] >> 1 & 1
     unit.stopped = not start and not command.cdb[4] >> 4
     unit.ejected = not start and bool(load)
+    if start:
+        unit.started = True
 
 
 def _prevent(unit: Known, command: Command) -> None:
     unit.prevented = bool(command.cdb[4] & 1)
-
-
-def _report_luns(unit: Known, command: Command) -> None:
-    unit.list_length = be(command.data, 0, 4)
 
 
 def _wrote(unit: Known, command: Command) -> None:
@@ -129,12 +174,8 @@ def _flushed(unit: Known, command: Command) -> None:
     unit.unflushed = False
 
 
-def _format_capacities(unit: Known, command: Command) -> None:
-    unit.format_list = int(command.data[3])
-
-
 _LEARNERS = {
     0x12: _inquiry, 0x25: _capacity10, 0x9E: _capacity16, 0x1A: _mode_sense, 0x5A: _mode_sense, 0x1B: _start_stop,
-    0x1E: _prevent, 0xA0: _report_luns, 0x0A: _wrote, 0x2A: _wrote, 0x8A: _wrote, 0xAA: _wrote, 0x35: _flushed,
-    0x91: _flushed, 0x23: _format_capacities,
+    0x1E: _prevent, 0x0A: _wrote, 0x2A: _wrote, 0x8A: _wrote, 0xAA: _wrote, 0x35: _flushed,
+    0x91: _flushed,
 }  # fmt: skip

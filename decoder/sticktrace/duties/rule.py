@@ -53,7 +53,7 @@ class Rule:
         """Whether an occasion shows the rule kept; None where it does not put it to the test."""
         try:
             return bool(self.must(occasion)) if self.condition(occasion) else None
-        except Unseen:
+        except (Unseen, IndexError, KeyError):
             return None
 
     @property
