@@ -3,6 +3,8 @@ lacks something breaks nothing more."""
 
 from __future__ import annotations
 
+from functools import cache
+
 import pytest
 
 from breaches.lab import audited, together
@@ -10,10 +12,49 @@ from conftest import capture_bytes, capture_names, capture_path
 from test_diagnosis_poorer import LARGEST, POORER
 from variants import apart
 
+ODD_HOST, COMMANDS_BY_HAND = ("g17_",), ("g17_", "l16_", "c09_")
 
-def broken(data: bytes) -> set[str]:
+REVIEWED: dict[str, tuple[tuple[str, ...], str]] = {
+    # rule: (captures, reason), each looked at by eye
+    "bot-ser-len": (("c", "f", "g", "l"), "the emulator's serial numbers are shorter than 12 characters"),
+    "bot-ser-chars": (("c", "f", "g", "l"), "the emulator's serial numbers hold letters beyond F and a hyphen"),
+    "bot-ser-uniq": (("l25_",), "both emulated sticks have serial numbers that end alike"),
+    "s-ua-reset": (("c", "l"), "the emulator tells of power-on once for a process, not once for a reset"),
+    "s-stopped": (("l16_", "c09_"), "the emulated disk goes on after START STOP UNIT with START 0"),
+    "s-ua-medium": (("l11_",), "the emulated drive takes a disc in without a word"),
+    "s-lba-host": (COMMANDS_BY_HAND, "commands sent by hand, beyond the last block on purpose"),
+    "s-sense-first": (("f08_",), "that firmware repeats TEST UNIT READY without asking for sense"),
+    "hub-cenable": (("l20_",), "the emulated hub sets C_PORT_ENABLE after each reset"),
+    "hub-change-clear": (("l20_",), "the host leaves that C_PORT_ENABLE standing"),
+    "hub-desc": (("l20_",), "the emulated hub counts one byte too few for eight ports"),
+    "u3-bos-caps": (("l05_",), "the emulated stick's BOS has the SuperSpeed capability alone"),
+    "uasp-fallback": (("l19_",), "the emulated disk speaks UAS alone"),
+    **dict.fromkeys(
+        ("bot-cbw-31", "bot-cbw-len", "bot-cbw-sig", "bot-dir-bit", "bot-gml-nolun", "bot-h-02", "bot-lun-zero",
+         "bot-phase-rr", "bot-st-ok", "s-cdb-len", "s-rw-bytes", "s-tur-nodata"),
+        (ODD_HOST, "wrappers made by hand to be wrong, and no recovery after them"),
+    ),
+}  # fmt: skip
+
+
+@cache
+def broken(name: str) -> frozenset[str]:
     """The rules that a capture shows broken."""
-    return {id for id, count in together(audited(data)).items() if count.broken}
+    return told(capture_bytes(name))
+
+
+def told(data: bytes) -> frozenset[str]:
+    return frozenset(id for id, count in together(audited(data)).items() if count.broken)
+
+
+@pytest.mark.parametrize("name", capture_names())
+def test_what_is_broken_was_looked_at(name: str) -> None:
+    unexpected = {id for id in broken(name) if id not in REVIEWED or not name.startswith(REVIEWED[id][0])}
+    assert unexpected == set()
+
+
+def test_what_was_looked_at_is_still_broken() -> None:
+    assert set().union(*map(broken, capture_names())) == set(REVIEWED)
 
 
 NAMES = [name for name in capture_names() if capture_path(name).stat().st_size < LARGEST]
@@ -21,8 +62,8 @@ NAMES = [name for name in capture_names() if capture_path(name).stat().st_size <
 
 @pytest.mark.parametrize("variant", POORER)
 def test_a_missing_fact_breaks_no_rule(variant: str) -> None:
-    """Each variant takes every third capture; together they take all."""
-    for name in NAMES[list(POORER).index(variant) % 3 :: 3]:
+    """Each variant takes every sixth capture; together they take all, twice."""
+    for name in NAMES[list(POORER).index(variant) % 6 :: 6]:
         recording = apart(capture_bytes(name))
         if recording is not None:
-            assert broken(POORER[variant](recording)) - broken(recording.whole()) == set(), name
+            assert told(POORER[variant](recording)) - broken(name) == set(), name

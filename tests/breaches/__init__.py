@@ -3,7 +3,7 @@
 `cases` gathers them; tests/test_audit_rules.py runs them.
 """
 
-from breaches import bulk_only, scsi
+from breaches import bulk_only, scsi, transports, usb
 from breaches.lab import CASES
 
-__all__ = ["CASES", "bulk_only", "scsi"]
+__all__ = ["CASES", "bulk_only", "scsi", "transports", "usb"]

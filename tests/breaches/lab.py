@@ -45,6 +45,21 @@ class Edited(Identity):
         return self.edits[value](found) if found is not None and value in self.edits else found
 
 
+class AnyStick(Stick):
+    """A stick that need have no bulk-only interface."""
+
+    def endpoints(self) -> tuple[int, int]:
+        return super().endpoints() if self._bulk_only() else (0x81, 0x02)
+
+    def interface(self) -> int:
+        return super().interface() if self._bulk_only() else 0
+
+    def _bulk_only(self) -> bool:
+        pipes = [a.endpoints for a in self.identity.alternates if a.codes[2] == 0x50]
+        ways = {address >> 7 for address, attributes, _, _ in (pipes[0] if pipes else ()) if attributes == 2}
+        return ways == {0, 1}
+
+
 @dataclass(frozen=True)
 class Case:
     """A rule's traces: ``broken`` breaks it; ``kept`` keeps it, None where the healthy session does. ``options`` are
@@ -72,7 +87,7 @@ def new_host(*, unit: Unit | None = None, units: list[Unit] | None = None, hub: 
              **identity: Any) -> Host:  # fmt: skip
     """A host of a common kernel's habits with the scenario's stick."""
     chosen = units or [unit or session.tide_unit(attention=POWER_ON)]
-    stick = Stick(Edited(**identity), chosen, max_lun, short)
+    stick = AnyStick(Edited(**identity), chosen, max_lun, short)
     host = Host(recorder or Recorder(), stick, hub=hub, habit=habit, port=port)
     host.watch_hub()
     return host

@@ -35,9 +35,9 @@ HERE = Path(__file__).parent / "rules"
 UNSHOWN, PLAN = "unshown.toml", "plan.toml"
 
 OCCASIONS = (
-    "cbw", "command", "block", "scsi", "uas", "cbi", "bad command", "stray", "request", "device descriptor",
-    "configuration", "interface", "endpoint", "string", "bos", "qualifier", "port status", "hub descriptor",
-    "hub report", "setup", "packet", "pipe", "gap",
+    "cbw", "command", "block", "scsi", "uas", "cbi", "bad command", "stray", "task", "loose unit", "request",
+    "device descriptor", "configuration", "interface", "endpoint", "string", "bos", "qualifier", "port status",
+    "hub descriptor",
 )  # fmt: skip
 """The occasions at which a rule may be asked; see `sticktrace.duties.engine`."""
 

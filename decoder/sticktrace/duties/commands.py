@@ -9,12 +9,13 @@ from collections.abc import Callable, Iterator
 from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any
 
+from sticktrace.bus.interfaces import StorageInterface
 from sticktrace.capture.transfer import Piece
 from sticktrace.codes.scsi import cdb_length
 from sticktrace.duties.expression import Bytes, Unseen, be
 from sticktrace.grammar.vocabulary import data_length, find, lba_and_blocks
 from sticktrace.transport.items import FAILED, INVALID, MISSING, PASSED, PHASE_ERROR, Exchange, Field, Transport
-from sticktrace.transport.remarks import RESETS, Why, reason
+from sticktrace.transport.remarks import RESETS, Why, reason, statuses
 
 Read = Callable[[Piece], bytes]
 
@@ -328,6 +329,36 @@ class Command:
         """Whether it reaches beyond the last block that the unit told."""
         return self.lba + max(self.blocks, 1) - 1 > int(self.unit.last_lba)
 
+    # -- the interface ---------------------------------------------------------------------------------------------
+
+    class_request = from_host = False
+
+    def _interface(self) -> StorageInterface:
+        found = next((one for one in self.exchange.device.storage_interfaces() if one.active), None)
+        if found is None:
+            raise Unseen
+        return found
+
+    @property
+    def protocol(self) -> int:
+        """bInterfaceProtocol."""
+        return self._interface().protocol
+
+    @property
+    def ufi(self) -> bool:
+        """Whether the interface names UFI as its command set."""
+        return self._interface().subclass == 0x04
+
+    @property
+    def lockable(self) -> bool:
+        """Whether the interface is of lockable storage."""
+        return self._interface().subclass == 0x07
+
+    @property
+    def babble(self) -> bool:
+        """Whether more came than a packet or the request had room for (status -75)."""
+        return -75 in statuses(self.exchange.remarks)
+
     # -- data and sense --------------------------------------------------------------------------------------------
 
     @cached_property
@@ -343,6 +374,8 @@ class Command:
     @property
     def counted(self) -> int:
         """Bytes of the data phase that count: what moved, less what the residue takes back."""
+        if self.exchange.residue is None and not self.bot:
+            return self.moved
         return min(self.moved, max(0, self.length - self.residue))
 
     @property
@@ -488,3 +521,29 @@ class Loose:
 
     def __init__(self, records: tuple[int, ...], outgoing: bool) -> None:
         self.number, self.records, self.outgoing = 0, records, outgoing
+
+
+class LooseUnit:
+    """A UAS unit that belongs to no command; ``from_host``: it came on the command pipe."""
+
+    loose, class_request = True, False
+
+    def __init__(self, records: tuple[int, ...], from_host: bool) -> None:
+        self.number, self.records, self.from_host = 0, records, from_host
+
+
+class Task:
+    """A task function over UAS: its unit, its code, and the response to it."""
+
+    number = 0
+
+    def __init__(self, iu: Bytes, numbers: tuple[int, ...], records: tuple[int, ...]) -> None:
+        self.iu, self.records, self.size = iu, records, iu.size
+        self.function, _, self._response = numbers
+
+    @property
+    def response(self) -> int:
+        """The response code."""
+        if self._response < 0:
+            raise Unseen
+        return self._response

@@ -15,7 +15,7 @@ from sticktrace.bus.requests import Request
 from sticktrace.capture.join import AtOnce
 from sticktrace.duties import requests as asking
 from sticktrace.duties.catalogue import rules
-from sticktrace.duties.commands import BadCommand, Command, Known, Loose
+from sticktrace.duties.commands import BadCommand, Command, Known, Loose, LooseUnit, Task
 from sticktrace.duties.expression import Bytes, Unseen
 from sticktrace.duties.learning import VOLATILE, learn
 from sticktrace.duties.rule import Rule
@@ -27,7 +27,9 @@ from sticktrace.transport.items import INVALID, PASSED, UNTOLD, Exchange, Item, 
 from sticktrace.transport.remarks import LOST, Remark, Said, Why, reason
 
 _TEN = frozenset((0x28, 0x2A))
-_MOST_STEPS = 64
+_MOST_STEPS, _MOST_KINDS = 64, 256
+"""Steps between two commands, and kinds of answers or commands, that are kept: enough for any host, bounded for any
+capture."""
 _TICK_NS = 1_000_000
 _STEPS = {
     Happening.CLASS_RESET: "class reset", Happening.RESET: "reset", Happening.CONFIGURED: "configured",
@@ -249,6 +251,8 @@ class Engine:
         if not desk.calm or len(exchange.cdb) != 10 or exchange.cdb[0] not in _TEN:
             return
         key = _key(exchange)
+        if len(desk.tried) > _MOST_KINDS:
+            desk.settle()
         if desk.tried.get(key) == verdicts:
             desk.alike.setdefault(key, Alike(command, desk.unit(exchange.lun), verdicts))
         desk.tried[key] = verdicts
@@ -276,6 +280,11 @@ class Engine:
             self.ask("bad command", bad, desk)
         elif stray.kind is StrayKind.DATA and stray.remark.kind is Said.STRAY_BYTES and stray.piece.actual:
             self.ask("stray", Loose(stray.records, not stray.endpoint & 0x80), desk)
+        elif stray.remark.kind is Said.TASK:
+            iu = Bytes(self.reading.read(stray.piece), stray.piece.actual)
+            self.ask("task", Task(iu, stray.remark.numbers, stray.records), desk)
+        elif stray.remark.kind in (Said.NO_COMMAND_UNIT, Said.STATUS_PIPE_BYTES) and stray.piece.actual:
+            self.ask("loose unit", LooseUnit(stray.records, stray.remark.kind is Said.NO_COMMAND_UNIT), desk)
         desk.step(f"stray {stray.kind}")
 
     # -- requests and events ---------------------------------------------------------------------------------------
@@ -297,6 +306,7 @@ class Engine:
         reader = self.reading.reader
         timed = reader.timed and reader.tick_ns <= _TICK_NS
         ask = asking.Ask(request, self.reading.read(request.data), desk.state, desk.prior, timed)
+        ask.others = self.reading.bus.devices
         self.ask("request", ask, desk)
         if ask.done and ask.what == asking.DESCRIPTOR:
             self._descriptor(ask, desk)
@@ -312,8 +322,15 @@ class Engine:
             if ask.what == asking.DESCRIPTOR and ask.refused:
                 state.refused = frozenset((*vars(state).get("refused", ()), ask.type))
             return
+        if ask.what == asking.DESCRIPTOR:
+            texts = vars(state).setdefault("texts", {})
+            key = (ask.value, ask.index)
+            if key in texts or len(texts) < _MOST_KINDS:
+                texts[key] = max(texts.get(key, b""), ask.data.raw, key=len)
+        if ask.of_class and ask.code in (0xFC, 0xFD):
+            state.negotiated = True
         if ask.what == (0x00, 0x05):
-            state.configured, state.given = 0, ask.value
+            state.configured, state.negotiated = 0, False
         elif ask.what == (0x00, 0x09):
             state.configured, state.chosen = ask.value, {}
         elif ask.what == (0x01, 0x0B):
@@ -322,8 +339,6 @@ class Engine:
             state.cleared = ask.index
             for name in ("halted", "kept_halted"):
                 setattr(state, name, frozenset(vars(state).get(name, ())) - {ask.index})
-        elif ask.what == (0x00, 0x03):
-            state.features = frozenset((*vars(state).get("features", ()), ask.value))
         elif ask.what == (0x21, 0xFF):
             state.kept_halted = vars(state).get("halted", frozenset())
         elif ask.what == (0x00, 0x30):
@@ -345,14 +360,15 @@ class Engine:
     def _new(at: str, raw: bytes, desk: Desk) -> bool:
         """Whether an answer is one not judged before."""
         key = (at, raw)
-        if key in desk.answers or len(desk.answers) > 256:
+        if key in desk.answers or len(desk.answers) > _MOST_KINDS:
             return False
         desk.answers.add(key)
         return True
 
     def _hub(self, ask: asking.Ask, desk: Desk) -> None:
         if ask.what == (0xA0, 0x06) and ask.done:
-            self.ask("hub descriptor", asking.Descriptor(ask, Bytes(ask.data.raw, ask.data.size)), desk)
+            if self._new("hub descriptor", ask.data.raw, desk):
+                desk.descriptors.append(("hub descriptor", asking.Descriptor(ask, Bytes(ask.data.raw, ask.data.size))))
             return
         port = desk.ports.setdefault(ask.index & 0xFF, Known())
         if ask.what == (0xA3, 0x00) and ask.done and not (desk.device.as_hub and desk.device.as_hub.superspeed):
@@ -364,6 +380,8 @@ class Engine:
             port.was, port.asked = (found.status, found.change), []
             if not found.status & 0x10:
                 vars(port).pop("reset_ns", None)
+            if found.change & 4:
+                vars(port).pop("resume_ns", None)
         elif ask.what in ((0x23, 0x03), (0x23, 0x01)) and ask.done:
             verb = "set" if ask.code == 3 else "clear"
             asked = vars(port).setdefault("asked", [])
@@ -371,3 +389,5 @@ class Engine:
                 asked.append((verb, ask.value))
             if (verb, ask.value) == ("set", 4):
                 port.reset_ns = ask.request_.time_ns
+            elif (verb, ask.value) == ("clear", 2):
+                port.resume_ns = ask.request_.time_ns

@@ -9,7 +9,7 @@ from sticktrace.duties.expression import Bytes, Unseen, be
 
 VOLATILE = (
     "absent_medium", "attention", "deferred", "deferred_left", "ejected", "prevented", "protected", "ready", "refused",
-    "refused_left", "stale", "started", "stopped", "unflushed",
+    "refused_left", "stale", "tur_code", "started", "stopped", "unflushed",
 )  # fmt: skip
 """What a command that is not in the recording may have changed."""
 
@@ -29,6 +29,8 @@ def learn(unit: Known, command: Command) -> bool:
 
 _EXEMPT = frozenset((0x03, 0x12, 0xA0))
 """Commands that a unit attention does not hold up (SAM-4 5.14)."""
+_MOST_FIELDS = 256
+"""Kinds of answers whose lengths are kept."""
 PATIENCE = 8
 """So many commands to a unit may come before a refused one is repeated."""
 
@@ -40,6 +42,8 @@ def _learn(unit: Known, command: Command) -> None:
         unit.resets_seen = resets
     for name in ("refused", "deferred"):
         _wait(unit, command, name)
+    if opcode == 0x00:
+        vars(unit).pop("tur_code", None)
     if command.failed:
         _failed(unit, command, resets)
     elif command.passed:
@@ -49,7 +53,9 @@ def _learn(unit: Known, command: Command) -> None:
         unit.passed_codes = frozenset((*getattr_or(unit, "passed_codes"), opcode))
         with contextlib.suppress(Unseen):
             field = command.length_field
-            unit.length_fields = {**vars(unit).get("length_fields", {}), field[:3]: field}
+            fields = vars(unit).setdefault("length_fields", {})
+            if len(fields) < _MOST_FIELDS:
+                fields[field[:3]] = field
         learner = _LEARNERS.get(opcode)
         if learner is not None:
             learner(unit, command)
@@ -76,6 +82,8 @@ def _wait(unit: Known, command: Command, name: str) -> None:
 
 def _failed(unit: Known, command: Command, resets: int) -> None:
     key, asc, ascq = command.code
+    if command.opcode == 0x00:
+        unit.tur_code = command.code
     if _deferred(command):
         unit.deferred, unit.deferred_left = command.cdb, PATIENCE
     elif key == 2:

@@ -8,13 +8,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import cached_property
 
-from sticktrace.bus.device import HUB_SAYS, Device
+from sticktrace.bus.device import Device
+from sticktrace.bus.interfaces import StorageInterface
 from sticktrace.bus.requests import Request
 from sticktrace.duties.commands import Known
 from sticktrace.duties.expression import Bytes, Unseen, le
 
 DESCRIPTOR = (0x80, 0x06)
-_TICK_NS = 1_000_000
+_RECOVERY_NS, _HUB_RESET_NS, _ROOT_RESET_NS = 10_000_000, 10_000_000, 50_000_000
+"""TRSTRCY, the shortest TDRST, and TDRSTR (USB 2.0 7.1.7.5)."""
 
 
 class Ask:
@@ -36,6 +38,12 @@ class Ask:
         self.actual = request.actual
         self.address = request.address
         self.hub = request.device.is_hub
+        self.others: list[Device] = []
+
+    @property
+    def root(self) -> bool:
+        """Whether it goes to a root hub, whose answers the host's own software makes."""
+        return self.device.hub is None and self.address == 1
 
     @property
     def prior(self) -> Ask:
@@ -99,6 +107,170 @@ class Ask:
             raise Unseen
         return found
 
+    # -- the device that it goes to -----------------------------------------------------------------------------------
+
+    loose = False
+
+    def _interfaces(self) -> list[StorageInterface]:
+        if self.kind & 0x1F != 1:
+            raise Unseen
+        return [one for one in self.device.storage_interfaces() if one.number == self.index & 0xFF]
+
+    @property
+    def to_storage(self) -> bool:
+        """Whether it goes to a mass storage interface."""
+        return bool(self._interfaces())
+
+    @property
+    def protocols(self) -> set[int]:
+        """The protocols of the storage interface that it goes to, in all its settings."""
+        found = {one.protocol for one in self._interfaces()}
+        if not found:
+            raise Unseen
+        return found
+
+    @property
+    def class_request(self) -> bool:
+        """Whether it is a class request to an interface whose UAS setting is chosen; no other puts the rule to the
+        test."""
+        chosen: int = self.state.chosen[self.index & 0xFF]
+        if not self.of_class or (0x62, chosen) not in {(one.protocol, one.alternate) for one in self._interfaces()}:
+            raise Unseen
+        return True
+
+    @property
+    def string_indices(self) -> set[int]:
+        """The strings that the device descriptor names."""
+        return set(self.device.descriptor[14:17]) - {0}
+
+    @property
+    def refused_types(self) -> frozenset[int]:
+        """Types of descriptors that the device refused before."""
+        return frozenset(vars(self.state).get("refused", ()))
+
+    @property
+    def latencies_told(self) -> bool:
+        """Whether the host told the exit latencies before."""
+        return bool(vars(self.state).get("exit_latency", False))
+
+    @property
+    def known(self) -> bytes:
+        """The same descriptor as it came before."""
+        found: bytes = self.state.texts[self.value, self.index]
+        return found
+
+    @property
+    def again(self) -> int:
+        """Bytes that both answers have."""
+        return min(len(self.known), len(self.data.raw))
+
+    @property
+    def advertised(self) -> set[int]:
+        """The configurations that descriptors offer."""
+        return set(self.device.configurations)
+
+    @property
+    def settings(self) -> set[tuple[int, int]]:
+        """Interfaces and their settings in the chosen configuration, where it was read whole."""
+        current = self.device.current()
+        if current is None or not current.complete:
+            raise Unseen
+        return {(one.number, one.alternate) for one in current.interfaces}
+
+    @property
+    def pipes(self) -> set[int]:
+        """The endpoints of all settings, where the configuration was read whole."""
+        current = self.device.current()
+        if current is None or not current.complete:
+            raise Unseen
+        return {end.address for one in current.interfaces for end in one.endpoints}
+
+    @property
+    def bulk_pipes(self) -> set[int]:
+        """The bulk endpoints."""
+        return {address for address, role in self.device.roles().items() if role.kind == "bulk"}
+
+    @property
+    def halted(self) -> frozenset[int]:
+        """Endpoints that a STALL left halted."""
+        return frozenset(vars(self.state).get("halted", ()))
+
+    @property
+    def taken(self) -> bool:
+        """Whether a device that hangs on another port has that address."""
+        end = self.request_.end_ns
+        return self.device.hub is not None and any(
+            other is not self.device and other.replaced_ns == end and other.hub is not None for other in self.others
+        )
+
+    @property
+    def behind_bus_power(self) -> bool:
+        """Whether the hub above takes its power from the bus."""
+        if self.device.hub is None:
+            raise Unseen
+        return bus_powered(self.device.hub)
+
+    @property
+    def self_powered(self) -> bool:
+        """Whether the configuration that is chosen has power of its own."""
+        return self.device.configurations[self.value].self_powered
+
+    @property
+    def most_ma(self) -> int:
+        """bMaxPower of the configuration that is chosen."""
+        return self.device.configurations[self.value].max_power_ma(self.device.superspeed)
+
+    def _wait(self, device: Device | None, kind: str) -> int:
+        for gap in reversed(device.gaps if device is not None else ()):
+            if gap.kind == kind and gap.records == self.records and self._timed:
+                return gap.length_ns
+        raise Unseen
+
+    @property
+    def reset_wait(self) -> int:
+        """Nanoseconds from the first look at the port that showed the reset over; the reset may have ended before."""
+        return self._wait(self.device, "reset")
+
+    @property
+    def reset_wait_sure(self) -> int:
+        """The same where it was long enough, or so soon after the reset was asked for that it cannot have been."""
+        wait, device = self.reset_wait, self.device
+        asked = self.request_.time_ns - device.resets[-1].time_ns
+        root = device.hub is not None and device.hub.hub is None
+        if wait < _RECOVERY_NS and asked >= (_ROOT_RESET_NS if root else _HUB_RESET_NS) + _RECOVERY_NS:
+            raise Unseen
+        return wait
+
+    @property
+    def address_wait(self) -> int:
+        """Nanoseconds from the end of SET_ADDRESS."""
+        return self._wait(self.device, "address")
+
+    @property
+    def attach_wait(self) -> int:
+        """Nanoseconds from the connection of the device on the port to this reset of the port."""
+        if self.what != (0x23, 0x03) or self.device.as_hub is None:
+            raise Unseen
+        port = self.device.as_hub.ports.get(self.index & 0xFF)
+        return self._wait(port.device if port is not None else None, "attach")
+
+    @property
+    def power_wait(self) -> int:
+        """Nanoseconds since the power of the port was switched on."""
+        ports = self.device.as_hub.ports if self.device.as_hub is not None else {}
+        port = ports.get(self.index & 0xFF)
+        if port is None or port.power_asked_ns < 0 or not self._timed or port.power_asked_ns > self.request_.time_ns:
+            raise Unseen
+        return self.request_.time_ns - port.power_asked_ns
+
+    @property
+    def power_good(self) -> int:
+        """bPwrOn2PwrGood of the hub, in nanoseconds."""
+        hub = self.device.as_hub
+        if hub is None or len(hub.descriptor) < 6:
+            raise Unseen
+        return hub.descriptor[5] * 2_000_000
+
     @property
     def serial_index(self) -> int:
         """iSerialNumber, where there is one."""
@@ -111,6 +283,11 @@ class Ask:
     def standard(self) -> bool:
         """Whether it is a standard request."""
         return not self.kind & 0x60
+
+    @property
+    def release(self) -> int:
+        """bcdUSB."""
+        return release_of(self.device)
 
     @property
     def of_class(self) -> bool:
@@ -135,6 +312,21 @@ class Ask:
     def speed(self) -> str:
         """The speed as a hub or the recording itself told it."""
         return told_speed(self.device)
+
+
+def release_of(device: Device) -> int:
+    """bcdUSB of a device descriptor that was read."""
+    if len(device.descriptor) < 4:
+        raise Unseen
+    return le(device.descriptor, 2, 2)
+
+
+def bus_powered(device: Device) -> bool:
+    """Whether a device takes its power from the bus, as its configuration tells."""
+    current = device.current()
+    if current is None:
+        raise Unseen
+    return not current.self_powered
 
 
 def told_speed(device: Device) -> str:
@@ -203,6 +395,40 @@ class Descriptor:
             if other is not mine and other.vid_pid == mine.vid_pid and other.named("iSerialNumber")
             and other.present and mine.present and (other.hub, other.port) != (mine.hub, mine.port)
         ]  # fmt: skip
+
+    @property
+    def release(self) -> int:
+        """bcdUSB."""
+        return release_of(self.device)
+
+    @property
+    def capabilities(self) -> list[bytes]:
+        """The device capabilities of a whole BOS descriptor."""
+        return [part for part in walk(self.d.whole[5:]) or () if len(part) > 3]
+
+    @property
+    def together(self) -> list[int]:
+        """The endpoint addresses of all interfaces in setting 0."""
+        found, setting = [], 0
+        for part in self.parts:
+            if part[1] == 4:
+                setting = part[3]
+            elif part[1] == 5 and not setting:
+                found.append(part[2])
+        return found
+
+    @property
+    def bus_powered(self) -> bool:
+        """Whether the device takes its power from the bus."""
+        return bus_powered(self.device)
+
+    @property
+    def tiers(self) -> int:
+        """Hubs between the root hub and the device."""
+        count, hub = 0, self.device.hub
+        while hub is not None and hub.hub is not None and count < 16:
+            count, hub = count + 1, hub.hub
+        return count
 
     @property
     def storage_device(self) -> bool:
@@ -285,9 +511,24 @@ class PortStatus:
         return took
 
     @property
+    def resume_took(self) -> int:
+        """Nanoseconds from the request to resume the port to this answer, the first that shows it over."""
+        if not self.ask._timed:
+            raise Unseen
+        took: int = self.ask.request_.end_ns - self.port.resume_ns
+        return took
+
+    @property
+    def resetting(self) -> bool:
+        """Whether a reset was asked for and not yet seen to be over."""
+        return "reset_ns" in vars(self.port)
+
+    @property
+    def bus_powered(self) -> bool:
+        """Whether the hub takes its power from the bus."""
+        return bus_powered(self.device)
+
+    @property
     def root(self) -> bool:
         """Whether the hub is a root hub: it has no port above it and stands at address 1."""
         return self.device.hub is None and self.ask.address == 1
-
-
-__all__ = ["HUB_SAYS", "Ask", "Descriptor", "PortStatus", "inside", "told_speed", "walk"]
