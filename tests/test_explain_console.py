@@ -14,7 +14,7 @@ DATA = Path(__file__).parent / "data" / "minimal"
 
 
 def explain(text: str, *options: str, code: int = 0) -> str:
-    result = CliRunner().invoke(cli, ["explain", *options, "-"], input=text)
+    result = CliRunner().invoke(cli, ["explain", *(options or ("--table",)), "-"], input=text)
     assert result.exit_code == code, result.output
     return result.output
 
@@ -77,7 +77,7 @@ def test_sense_that_a_driver_read_out_has_key_and_codes_and_nothing_else() -> No
 def test_an_exchange_with_such_sense_says_so(tmp_path: Path) -> None:
     path = tmp_path / "driver.log"
     path.write_text(DRIVER)
-    fetched = CliRunner().invoke(cli, ["explain", str(path), "2"]).output
+    fetched = CliRunner().invoke(cli, ["explain", "--table", str(path), "2"]).output
     assert rows(fetched)["INFORMATION"].startswith("not printed")
     failed = CliRunner().invoke(cli, ["explain", str(path), "1"]).output
     assert "INFORMATION" not in failed

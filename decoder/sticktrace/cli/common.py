@@ -110,6 +110,9 @@ _COLOURS = {
     "warn": {"fg": "yellow"},
     "quiet": {"dim": True},
     "head": {"bold": True},
+    "strong": {"bold": True},
+    "byte": {"bold": True},
+    "mark": {"fg": "magenta"},
 }
 _BAR_AFTER = 8 << 20
 
@@ -125,7 +128,8 @@ def coloured() -> bool:
 
 def style(text: str, mood: str) -> str:
     """Text in the colour of a mood, or as it is."""
-    return click.style(text, **_COLOURS[mood]) if coloured() else text  # type: ignore[arg-type]
+    how = _COLOURS.get(mood)
+    return click.style(text, **how) if how and coloured() else text  # type: ignore[arg-type]
 
 
 def width() -> int:

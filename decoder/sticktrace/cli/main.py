@@ -16,6 +16,7 @@ import click
 VERBS = {
     "diagnose": "say how far the stick came, what failed first, and what to try",
     "exchanges": "list every storage command with its data, status and sense",
+    "requests": "list every control request with what it asked and how it ended",
     "devices": "show who is on the bus, as cards or as a story",
     "explain": "account for every byte of an exchange, or of hex given here",
     "compose": "build a command block or a whole CBW for a firmware test",
@@ -38,7 +39,7 @@ VERBS = {
 
 GROUPS = {
     "Find out why": ("diagnose", "watch", "compare", "fit", "audit"),
-    "Look closely": ("exchanges", "devices", "explain", "volume", "timing", "check", "view"),
+    "Look closely": ("exchanges", "requests", "devices", "explain", "volume", "timing", "check", "view"),
     "Learn and teach": ("about", "compose", "patterns", "demo", "completion"),
     "Pass on and measure": ("export", "redact"),
 }

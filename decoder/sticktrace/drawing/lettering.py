@@ -93,15 +93,18 @@ class Lettering:
         self.y += 1
         return x
 
-    def caption(self, text: str) -> None:
-        """Words behind the bits just put down, if there is room."""
-        if self._behind + columns(text) <= self.sketch.width and not self._taken(self._behind, columns(text)):
-            self.sketch.say(self._behind, self.y - 1, text, "quiet")
-
-    def _taken(self, x: int, size: int) -> bool:
-        shapes = self.sketch.shapes[self._from :]
-        used = {cell for shape in shapes for cell in cells(shape) if cell[1] == self.y - 1}
-        return any((at, self.y - 1) in used for at in range(x - 1, x + size + 1))
+    def caption(self, name: str, said: str, key: int, order: str) -> None:
+        """What the bits just put down are, behind them or on lines of their own."""
+        text = f"{name}: {said}" if name and said else name
+        text = f"{text}; {order}" if text and order else text or order
+        if not text:
+            return
+        room = self.sketch.width - self._behind
+        lines = wrap(text, room) if room >= _LEAST else []
+        x, self.y = (self._behind, self.y - 1) if lines else (1, self.y)
+        self._write(
+            x, lines or wrap(text, self.sketch.width - 1), f"{name}:" if said else name, "quiet", key, "", "head"
+        )
 
     def guides(self) -> Iterator[Stroke]:
         """Faint lines from the bytes down to their brackets, wherever nothing else stands."""

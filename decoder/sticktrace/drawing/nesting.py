@@ -18,6 +18,15 @@ def inside(outer: Explanation, inner: Explanation, at: int) -> Explanation:
     return replace(outer, rows=rows, fault=fault)
 
 
+def bytes_of(explanation: Explanation) -> bytes:
+    """The bytes that an explanation was made of, as far as its rows hold them; what they do not hold is zero."""
+    out = bytearray(explanation.used)
+    for row in explanation.rows:
+        if not row.heading and row.raw:
+            out[row.offset : row.offset + row.size] = row.raw
+    return bytes(out)
+
+
 def _opened(row: Row, inner: Explanation) -> list[Row]:
     """A field as the heading of what it holds, and the rest of its bytes."""
     head = replace(row, heading=True, meaning=inner.title, clause=inner.clause)

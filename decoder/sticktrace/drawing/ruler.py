@@ -64,6 +64,8 @@ def _described(laid: Laid, name: str) -> str:
 def _words(row: Row) -> tuple[str, str]:
     """A row's name, and what stands behind it."""
     name, value = safe(row.name), value_of(row)
+    if row.value is None and row.meaning:  # a console that did not print it
+        return f"{name}:", safe(row.meaning)
     if is_reserved(row):
         return "reserved", f"= {value or row.raw.hex(' ')}, should be zero" if any_bit(row) else "= 0"
     said = safe(row.meaning) or (row.text if row.heading else text_of(row))
@@ -146,9 +148,17 @@ class _Line:
 
     def order(self) -> list[Group | Field]:
         """Groups that begin here before what they hold, all in the order of their bytes."""
-        groups = [group for group in self.laid.groups if self.start <= group.start < self.end]
+        groups = [
+            group for group in self.laid.groups
+            if self.start <= group.start < self.end and not self._names_bits(group)
+        ]  # fmt: skip
         both: list[Group | Field] = [*groups, *self.fields()]
         return sorted(both, key=lambda one: (max(one.start, self.start), isinstance(one, Field)))
+
+    def _names_bits(self, group: Group) -> bool:
+        """Whether a group is but the name of one field split into bits, which stands beside them."""
+        one = self.laid.at(group.start)
+        return one.split and (one.start, one.end) == (group.start, group.end) and one.end - one.start <= _WRITTEN_OUT
 
     def put(self, one: Group | Field) -> None:
         """A bracket and its words."""
@@ -201,8 +211,8 @@ class _Line:
                 self._bit(self._span(row.offset, row.offset + row.size, its_key, ""), its_key, row, place_of(row))
             return
         x = self.letters.strip(span, self._strip(one), key)
-        if size > 1 and one.rows[0][1].order == "little":
-            self.letters.caption("one number, low byte first")
+        order = "one number, low byte first" if size > 1 and one.rows[0][1].order == "little" else ""
+        self.letters.caption(*self._name_of(one), order)
         top = self.letters.y
         for its_key, row in one.rows:
             first, last = places_of(row, one.start, size)
@@ -210,6 +220,13 @@ class _Line:
             under = Span(x + left, self.letters.y, right - left + 1, "plain", its_key, _hint(row))
             self.sketch.add(under)
             self._bit(under, its_key, row, "", top)
+
+    def _name_of(self, one: Field) -> tuple[str, str, int]:
+        """Name, description and key of a field split into bits, where it has a name as a whole."""
+        for group in self.laid.groups:
+            if (group.start, group.end) == (one.start, one.end):
+                return safe(group.row.name), _words(group.row)[1], group.key
+        return "", "", -1
 
     def _bit(self, under: Span, key: int, row: Row, place: str, top: int | None = None) -> None:
         """The words of bits; ``place`` says which where they are not written out."""

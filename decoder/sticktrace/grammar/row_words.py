@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from sticktrace.grammar.layout import Row
+from collections.abc import Iterator
+
+from sticktrace.grammar.layout import Explanation, Row
 from sticktrace.text import safe
 
 
@@ -56,3 +58,15 @@ def is_reserved(row: Row) -> bool:
 def any_bit(row: Row) -> bool:
     """Whether a row's value is anything but zero."""
     return any(row.value) if isinstance(row.value, bytes | bytearray) else bool(row.value)
+
+
+def doubts(explanation: Explanation) -> Iterator[str]:
+    """Fields that hold what they should not: reserved ones that are not zero, values that are reserved or wrong."""
+    for row in explanation.rows:
+        if row.heading or row.value is None:
+            continue
+        where = f"byte {place_of(row)}" if row.size == 1 else f"bytes {place_of(row)}"
+        if is_reserved(row) and any_bit(row):
+            yield f"{where}: reserved, should be zero, holds {row.raw.hex(' ')}"
+        elif row.meaning.lower().startswith(("reserved", "wrong")):
+            yield f"{row.name} ({where}) = {value_of(row)}: {safe(row.meaning)}"

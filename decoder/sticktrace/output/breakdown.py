@@ -22,6 +22,9 @@ from sticktrace.transport.items import Exchange, Sense
 DATA_LOOKED_AT = 64 << 10
 """Parameter data beyond this is not laid out; none that a standard defines comes near."""
 
+DUMPED = 512
+"""Bytes without a layout that a table shows."""
+
 SECTORS_SHOWN = 40
 """Structures of the medium's blocks (directory entries, say) that are printed of one exchange."""
 
@@ -114,10 +117,30 @@ def tag_words(exchange: Exchange) -> str:
 
 def account(
     exchange: Exchange, read: Read, style: Style = plain, touches: str = "", sectors: Sectors | None = None,
-    width: int = 0,
+    width: int = 0, extent: tuple[int, int | None] = (0, DUMPED),
 ) -> Iterator[str]:  # fmt: skip
-    """The whole account as text lines; ``touches`` is what its blocks are on the volume, ``width`` that of the terminal
-    (0: no limit)."""
+    """The whole account as tables; ``touches`` is what its blocks are on the volume, ``width`` that of the terminal
+    (0: no limit), ``extent`` the first byte of data without a layout that is shown, and how many (None: all)."""
+    yield from head_lines(exchange, style, touches)
+    for part in parts_of(exchange, read, sectors=sectors):
+        yield ""
+        head = f"{part.name}, {count_of(len(part.data), 'byte')}" + (f" ({part.note})" if part.note else "")
+        yield style(f"{head}:", "head")
+        if part.explanation is not None:
+            yield from lines(part.explanation, style, width=width)
+            continue
+        for at, explanation in part.sectors[:SECTORS_SHOWN]:
+            yield from lines(explanation, style, at, width)
+        if len(part.sectors) > SECTORS_SHOWN:
+            yield f"  … {len(part.sectors) - SECTORS_SHOWN} structures more"
+        start, limit = extent
+        limit = len(part.data) if limit is None else 64 if part.sectors else limit
+        yield from dump(part.data[start:], start, limit)
+    yield from tail_lines(exchange, style)
+
+
+def head_lines(exchange: Exchange, style: Style = plain, touches: str = "") -> Iterator[str]:
+    """What stands above every account of an exchange: who, when, and how it ended."""
     cells = line_of(exchange, touches)
     when = f"{time_in_words(exchange.time_ns)} after the first record" if exchange.end_ns else "time not known"
     yield style(f"Exchange {exchange.number}: {called(exchange)}", "head")
@@ -132,18 +155,10 @@ def account(
     if exchange.wire is not None:
         yield style("  on the wire:", "head")
         yield from (f"    {line}" for line in wire_account(exchange.wire, exchange.duration_ns))
-    for part in parts_of(exchange, read, sectors=sectors):
-        yield ""
-        head = f"{part.name}, {count_of(len(part.data), 'byte')}" + (f" ({part.note})" if part.note else "")
-        yield style(f"{head}:", "head")
-        if part.explanation is not None:
-            yield from lines(part.explanation, style, width=width)
-            continue
-        for at, explanation in part.sectors[:SECTORS_SHOWN]:
-            yield from lines(explanation, style, at, width)
-        if len(part.sectors) > SECTORS_SHOWN:
-            yield f"  … {len(part.sectors) - SECTORS_SHOWN} structures more"
-        yield from dump(part.data, limit=64 if part.sectors else 512)
+
+
+def tail_lines(exchange: Exchange, style: Style = plain) -> Iterator[str]:
+    """What stands below: the sense in words, and what it asks for."""
     if exchange.sense is not None:
         words = advice(exchange.sense.key, exchange.sense.asc, exchange.sense.ascq)
         yield ""

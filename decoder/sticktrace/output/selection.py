@@ -111,7 +111,8 @@ def number_of(text: str) -> int:
         raise SelectionError(f"{text!r} is not a number (write 31, 0x1F or 1Fh)") from None
 
 
-def _range(text: str, read: Callable[[str], int] = number_of) -> tuple[int, int]:
+def range_of(text: str, read: Callable[[str], int] = number_of) -> tuple[int, int]:
+    """Both ends of ``10..20``, ``10..``, ``..20`` or one number."""
     low, dots, high = text.partition("..")
     if not dots:
         return read(text), read(text)
@@ -121,14 +122,16 @@ def _range(text: str, read: Callable[[str], int] = number_of) -> tuple[int, int]
     return first, last
 
 
-def _duration(text: str) -> int:
+def duration_of(text: str) -> int:
+    """Nanoseconds of ``5ms``."""
     match = re.fullmatch(rf"({_DECIMAL})\s*(ns|us|µs|ms|s)", text)
     if match is None:
         raise SelectionError(f"{text!r} is not a duration (write 5ms, 200us, 1.5s)")
     return round(float(match[1]) * _UNITS[match[2]])
 
 
-def _seconds(text: str) -> int:
+def seconds_of(text: str) -> int:
+    """Nanoseconds of seconds."""
     match = re.fullmatch(rf"({_DECIMAL})s?", text)
     if match is None:
         raise SelectionError(f"{text!r} is not a time in seconds (write 1.5)")
@@ -137,14 +140,14 @@ def _seconds(text: str) -> int:
 
 def _between(column: str, read: Callable[[str], int] = number_of) -> Callable[[str], Test]:
     def make(text: str) -> Test:
-        low, high = _range(text, read)
+        low, high = range_of(text, read)
         return lambda table: (table.column(column) >= low) & (table.column(column) <= high)
 
     return make
 
 
 def _lba(text: str) -> Test:
-    low, high = _range(text)
+    low, high = range_of(text)
 
     def test(table: ExchangeTable) -> Mask:
         first, blocks = table.column("lba"), table.column("blocks")
@@ -236,7 +239,7 @@ def _device(text: str) -> Test:
 
 def _limit(slower: bool) -> Callable[[str], Test]:
     def make(text: str) -> Test:
-        limit = _duration(text)
+        limit = duration_of(text)
 
         def test(table: ExchangeTable) -> Mask:
             duration = table.column("end_ns") - table.column("time_ns")
@@ -251,7 +254,7 @@ _MAKERS: dict[str, Callable[[str], Test]] = {
     "command": _command, "status": _status, "lba": _lba, "lun": _between("lun"), "number": _between("number"),
     "device": _device, "tag": _between("tag"), "case": _between("case"), "slower": _limit(True),
     "faster": _limit(False), "moved": _between("moved"), "asked": _between("expected"), "sense": _sense,
-    "time": _between("time_ns", _seconds), "stalled": _stalled, "direction": _one_of("direction", DIRECTIONS),
+    "time": _between("time_ns", seconds_of), "stalled": _stalled, "direction": _one_of("direction", DIRECTIONS),
     "touches": _touches,
 }  # fmt: skip
 KEYS = tuple(_MAKERS)

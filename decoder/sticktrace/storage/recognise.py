@@ -38,9 +38,15 @@ def _with(layout: Layout, data: bytes) -> tuple[Explanation, ...]:
 
 
 def _cbw(data: bytes) -> tuple[Explanation, ...]:
+    """A wrapper with its block, and behind it the data of the command and the wrapper that answers, if they follow."""
     size = data[14] & 0x1F if len(data) > 14 else 0
-    block = data[15 : 15 + min(size, 16)]
-    return (bot.CBW.explain(data[:31]), *(_cdb(block) if block else ()), *_rest(data[31:]))
+    block, behind = data[15 : 15 + min(size, 16)], data[31:]
+    answer = behind[-13:] if behind[-13:-9] == bot.CSW_MAGIC else b""
+    moved = behind[: len(behind) - len(answer)]
+    command = find(block) if block and moved else None
+    parts = (bot.CBW.explain(data[:31]), *(_cdb(block) if block else ()))
+    parts += _parameters(command, block, moved) if command is not None else _rest(moved)
+    return (*parts, *(_with(bot.CSW, answer) if answer else ()))
 
 
 def _cdb(data: bytes) -> tuple[Explanation, ...]:
