@@ -356,3 +356,37 @@ def test_disks_are_taken_for_the_one_stick(tmp_path: Path) -> None:
     assert isinstance(log.clock, Agreement)
     assert log.clock.sure == "not sure"
     assert all(isinstance(s.blames, Exchange) and isinstance(s.device, Device) and s.device.described for s in sayings)
+
+
+# -- the screen ----------------------------------------------------------------------------------------------------
+
+
+def lines_on_screen(path: Path, logs: list[tuple[str, float | None]]) -> tuple[list[str], list[tuple[str, str, str]]]:
+    """The words of all that is woven between the exchanges, and the titles of the strips of each line of a log."""
+    from sticktrace_tui.model import DONE, Model
+    from sticktrace_tui.rows import woven_words
+    from sticktrace_tui.strips import strips_of
+
+    model = Model(path, logs=logs)
+    model.run()
+    try:
+        assert model.state == DONE, model.error
+        words = [woven_words(model, at, 1) for at in range(len(model.woven))]
+        said = [at for at, text in enumerate(words) if text.startswith("says: ")]
+        strips = [strips_of(model, -1 - at) for at in said]
+        return words, [(a.title, b.title, c.title) for a, b, c in strips]
+    finally:
+        model.close()
+
+
+def test_the_screen_has_the_log_between_the_exchanges(files: tuple[str, str]) -> None:
+    words, strips = lines_on_screen(Path(files[0]), [(files[1], None)])
+    assert sum("Add. Sense: Unrecovered read error" in text for text in words) == 6
+    assert set(strips) == {("LOG", "DATA", "STATUS")}
+
+
+def test_the_screen_shows_a_log_alone(files: tuple[str, str]) -> None:
+    """Statements have no reason, no kind and no bytes; they have a line all the same."""
+    words, strips = lines_on_screen(Path(files[1]), [])
+    assert any("USB Mass Storage device detected" in text for text in words)
+    assert strips

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sticktrace import Capture, Exchange, ExchangeTable, Item, Reading, Run, SticktraceError
+from sticktrace import Capture, Exchange, ExchangeTable, Item, Reading, Run, SticktraceError, add_log
 from sticktrace import open as open_capture
 from sticktrace_tui.arrange import Arrangement, Codes, arrange, continues, order_of
 from sticktrace_tui.watchers import Watchers
@@ -24,6 +24,7 @@ from sticktrace_tui.woven import REQUEST, Woven
 
 OPENING, READING, FOLLOWING = "opening", "reading", "following"
 DONE, STOPPED, UNREADABLE = "done", "stopped", "unreadable"
+Logs = Iterable[tuple[str, float | None]]
 _BATCH, _RUN = 128, 512
 _PATIENCE = 5
 """Seconds that `close` waits for the worker."""
@@ -37,9 +38,11 @@ _FOLD_COLUMNS = ("name", "bus", "address", "lun", "status", "sense", "direction"
 class Model:
     """Everything known of one capture so far. `run` reads it and returns when all is read or `stop` was called."""
 
-    def __init__(self, path: str | Path, follow: bool = False, grows: Callable[[], bool] = lambda: True) -> None:
-        """``grows`` is asked, when following, whether more can come at all: a pipe may have ended."""
-        self.path, self.follow, self._grows = str(path), follow, grows
+    def __init__(self, path: str | Path, follow: bool = False, grows: Callable[[], bool] = lambda: True,
+                 logs: Logs = ()) -> None:  # fmt: skip
+        """``grows`` is asked, when following, whether more can come at all: a pipe may have ended. ``logs`` are put
+        beside the capture, each with its offset in seconds (None: to be found out)."""
+        self.path, self.follow, self._grows, self._logs = str(path), follow, grows, logs
         self.lock = RLock()
         self.table, self.woven = ExchangeTable(), Woven()
         self.attached = array("B")
@@ -88,6 +91,8 @@ class Model:
         if self._stop.is_set():
             return None
         self._capture = open_capture(self.path, self._progress)
+        for path, offset in self._logs:
+            add_log(self._capture, path, offset)
         return self._capture
 
     def _progress(self, done: int, total: int) -> None:

@@ -13,6 +13,7 @@ from sticktrace import (
     PASSED,
     Exchange,
     Request,
+    Saying,
     Stray,
     count_of,
     describe,
@@ -176,7 +177,7 @@ def _woven(model: Model, code: int, item: object, size: int, width: int, sign: s
 
 
 def woven_words(model: Model, index: int, size: int) -> str:
-    """A request, event or stray in words; for a fold how many and which."""
+    """A request, event, stray or line of a log in words; for a fold how many and which."""
     item = model.woven.items[index]
     if size > 1:
         names: dict[str, int] = {}
@@ -188,6 +189,8 @@ def woven_words(model: Model, index: int, size: int) -> str:
         return f"~ {item.text}"
     if isinstance(item, Stray):
         return f"≠ {item.kind}: {item.reason}"
+    if isinstance(item, Saying):
+        return f"says: {item.statement.brief}"
     return f"≡ {item.kind}: {item.text}"
 
 

@@ -23,7 +23,7 @@ from sticktrace_tui.detail_view import DetailView
 from sticktrace_tui.keys import NAMES, bindings
 from sticktrace_tui.line_view import LineView
 from sticktrace_tui.marks import Marks
-from sticktrace_tui.model import FOLLOWING, OPENING, READING, STOPPED, UNREADABLE, Model
+from sticktrace_tui.model import FOLLOWING, OPENING, READING, STOPPED, UNREADABLE, Logs, Model
 from sticktrace_tui.pages import Goal, TextPage
 from sticktrace_tui.palette import THEME, bar
 from sticktrace_tui.prompt import Prompt
@@ -54,10 +54,10 @@ class Shell(App[str]):
 
     def __init__(
         self, path: str, follow: bool = False, against: str = "", grows: Callable[[], bool] = lambda: True,
-        first_page: str = "verdict",
+        first_page: str = "verdict", logs: Logs = (),
     ) -> None:  # fmt: skip
         super().__init__()
-        self.model = Model(path, follow, grows)
+        self.model = Model(path, follow, grows, logs)
         self.view = View(self.model)
         self.marks = Marks(path)
         self.against = against

@@ -9,6 +9,7 @@ from sticktrace import (
     Explanation,
     LayoutRow,
     Request,
+    Saying,
     Stray,
     bytes_in_words,
     count_of,
@@ -60,6 +61,9 @@ def strips_of(model: Model, code: int, page: int = 0) -> tuple[Strip, Strip, Str
             Strip("DATA", (f"{count_of(len(data), 'byte')} captured", "plain"), data),
             Strip("STATUS", (item.kind, "bad")),
         )
+    if isinstance(item, Saying):
+        said, quiet = (item.statement.line, "strong"), ("not a transfer: the words of a log", "quiet")
+        return Strip("LOG", said, says=[said]), Strip("DATA", ("none", "quiet")), Strip("STATUS", quiet)
     text = (f"{item.kind}: {item.text}", "strong")
     quiet = ("not a transfer of its own: the tracker concluded it from requests", "quiet")
     return Strip("EVENT", text, says=[text]), Strip("DATA", ("none", "quiet")), Strip("STATUS", quiet)

@@ -126,6 +126,8 @@ def _places(model: Model, width: int) -> list[Entry]:
     out = [Entry([("Where every record ended", "head")])]
     out += [Entry([(f"  {count:>12,}  ", "plain"), (place, "quiet")]) for place, count in places.most_common()]
     out.append(Entry([(f"  {model.reading.records:>12,}  ", "strong"), ("records in all", "quiet")]))
+    for log in model.reading.logs:
+        out += [Entry(line) for line in wrap(log, width, "plain", "  ")]
     for damage in model.reading.damage[:20]:
         out += [Entry(line) for line in wrap(f"damaged: {damage}", width, "warn", "  ")]
     if model.woven.left_out:

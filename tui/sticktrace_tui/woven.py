@@ -1,13 +1,14 @@
-"""What is woven between the exchanges: control requests, what happened to devices, and traffic that fits nowhere."""
+"""What is woven between the exchanges: control requests, what happened to devices, what logs say, and traffic that fits
+nowhere."""
 
 from __future__ import annotations
 
 from array import array
 from typing import Any
 
-from sticktrace import BusEvent, Request
+from sticktrace import BusEvent, Kind, Request, Saying
 
-REQUEST, EVENT, STRAY = 0, 1, 2
+REQUEST, EVENT, STRAY, SAID = 0, 1, 2, 3
 
 MOST = 200_000
 """So many are kept; a capture with more says how many were left out."""
@@ -43,6 +44,10 @@ class Woven:
             if item.kind not in SHOWN_EVENTS:
                 return
             kind, bad = EVENT, item.kind in _BAD_EVENTS
+        elif isinstance(item, Saying):
+            if item.statement.kind is Kind.NEWS:
+                return
+            kind, bad = SAID, bool(item.statement.fails) or item.blames is not None
         else:
             kind, bad = STRAY, True
         if len(self.items) >= MOST:

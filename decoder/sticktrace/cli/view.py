@@ -10,7 +10,7 @@ from threading import Thread
 
 import click
 
-from sticktrace.cli.common import is_there
+from sticktrace.cli.common import is_there, log_options, logs_given
 from sticktrace.errors import SticktraceError
 
 _CHUNK = 1 << 16
@@ -20,6 +20,7 @@ _CHUNK = 1 << 16
 @click.argument("capture", metavar="CAPTURE")
 @click.option("--follow", is_flag=True, help="Keep reading while CAPTURE grows, until you leave.")
 @click.option("--against", type=click.Path(exists=True, dir_okay=False), help="A second capture for the compare page.")
+@log_options
 def command(capture: str, follow: bool, against: str | None) -> None:
     """Read CAPTURE on a full screen: verdict, exchanges, every byte of each, devices, sectors, timing.
 
@@ -32,6 +33,9 @@ def command(capture: str, follow: bool, against: str | None) -> None:
       sticktrace view --follow growing.pcap
       sticktrace view good.pcap --against bad.pcap
     """
+    logs = logs_given()
+    if logs and (follow or capture == "-"):
+        raise click.UsageError("a log is woven into a capture that is whole: leave out --follow, and - for a pipe")
     if not sys.stdout.isatty():
         raise click.UsageError("view needs a terminal; in a pipe use `sticktrace exchanges` or `sticktrace diagnose`")
     try:
@@ -45,7 +49,7 @@ def command(capture: str, follow: bool, against: str | None) -> None:
     else:
         if not is_there(capture):
             raise click.UsageError(f"{capture!r} does not exist")
-        status, trouble = run(capture, follow, against or "")
+        status, trouble = run(capture, follow, against or "", logs=logs)
     if trouble:
         click.echo(f"sticktrace: {trouble}", err=True)
     if status:
