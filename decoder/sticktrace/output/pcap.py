@@ -16,6 +16,9 @@ from sticktrace.capture.transfer import CONTROL, Transfer
 
 LINK_TYPE = 220
 _HEADER = struct.Struct("<QcBBBHBBqiiII8s16x")
+_FILE, _RECORD = struct.Struct("<IHHIIII"), struct.Struct("<IIII")
+"""Headers of the file, with times in nanoseconds, and of a record (draft-ietf-opsawg-pcap 4 and 5)."""
+_LONGEST = 1 << 24
 _NO_SETUP, _NO_DATA_IN, _NO_DATA_OUT = ord("-"), ord("<"), ord(">")
 _PENDING = -115
 _AHEAD = 10_000
@@ -66,15 +69,12 @@ def write(reading: Any, out: BinaryIO, wanted: set[int] | None = None) -> int:
 
     Returns the number of records written.
     """
-    from scapy.utils import RawPcapWriter
-
     written = origin = 0
-    writer = RawPcapWriter(out, linktype=LINK_TYPE, nano=True)
-    writer.write_header(None)
+    out.write(_FILE.pack(0xA1B23C4D, 2, 4, 0, 0, _LONGEST, LINK_TYPE))
     for _, time_ns, record in _in_order(_chosen(reading, wanted)):
         origin = origin or reading.reader.origin_ns or 0
         seconds, fraction = divmod(origin + time_ns, 1_000_000_000)
-        writer.write_packet(record, sec=seconds & 0xFFFFFFFF, usec=fraction)
+        out.write(_RECORD.pack(seconds & 0xFFFFFFFF, fraction, len(record), len(record)) + record)
         written += 1
     return written
 
