@@ -36,6 +36,9 @@ BINARY = [name for name in capture_names() if name.endswith((".pcap", ".pcapng")
 HEADER = 16 + 64
 """Of a pcap record and of link type 220 within it (kernel documentation, usbmon)."""
 
+HEADERS = {220: HEADER, 189: 16 + 48, 249: 16 + 27}
+"""The same for all that are read in blocks."""
+
 
 @pytest.fixture(autouse=True)
 def each_exchange_counts(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -102,11 +105,11 @@ def stick(recorder: Recorder, seed: int, address: int) -> Host:
     return host
 
 
-def traffic(seed: int, bring_up: bool = True) -> bytes:
+def traffic(seed: int, bring_up: bool = True, link_type: int = 220) -> bytes:
     """A stick that is read and written, mostly in order: many sizes, several data transfers to a command, two units,
     polls; now and then a failure, a stall, a short read, an odd wrapper, traffic of others in between."""
     choose = random.Random(seed)
-    recorder = Recorder()
+    recorder = Recorder(link_type)
     host = stick(recorder, seed, 2)
     if bring_up:
         host.enumerate()
@@ -159,22 +162,40 @@ def opened(folder: Path, head: bytes, records: Iterable[bytes]) -> Capture:
     return sticktrace.open(path)
 
 
-# offset in the record, what may stand there: fields of link type 220's header, then of CBW and CSW behind it
-CHANGES: list[tuple[int, list[bytes]]] = [
+Change = tuple[int, list[bytes]]
+"""Offset in the record, and what may be put there."""
+
+LINUX: list[Change] = [
     (16 + 8, [b"S", b"C", b"E"]), (16 + 9, [b"\0", b"\1", b"\2", b"\3"]), (16 + 10, [b"\x81", b"\x02", b"\x83", b"\0"]),
     (16 + 11, [b"\2", b"\3"]), (16 + 12, [b"\1\0", b"\2\0"]), (16 + 15, [b"=", b"<", b"\0"]),
     (16, [bytes(8), struct.pack("<Q", 99), struct.pack("<Q", 1)]),
     (16 + 28, [struct.pack("<i", status) for status in (0, -32, -121, -71, -115, -2)]),
     (16 + 32, [struct.pack("<I", length) for length in (0, 13, 31, 32, 512, 511, 1024, 1 << 31)]),
-    (HEADER, [b"USBC", b"USBS", b"\0"]), (HEADER + 4, [b"\1\0\0\0", bytes(4), b"\xff\xff\xff\xff"]),
-    (HEADER + 8, [bytes(4), struct.pack("<I", 1024), b"\1"]), (HEADER + 12, [b"\0", b"\x80", b"\x81", b"\1"]),
-    (HEADER + 13, [b"\0", b"\1", b"\x12"]), (HEADER + 14, [b"\0", b"\6", b"\x0a", b"\x10", b"\x2a"]),
-    (HEADER + 15, [b"\0", b"\x12", b"\x28", b"\x2a", b"\x88", b"\xc0"]), (0, [bytes(4), b"\xff\0"]),
+]  # fmt: skip
+WINDOWS: list[Change] = [
+    (16, [b"\x1b", b"\x1c", b"\0"]), (18, [bytes(8), struct.pack("<Q", 99)]), (26, [bytes(4), b"\4\0\0\xc0"]),
+    (30, [b"\x09\0", b"\x37\0", b"\x08\0"]), (32, [b"\0", b"\1", b"\2"]), (33, [b"\1\0", b"\2\0"]),
+    (35, [b"\2\0", b"\2\1"]), (37, [b"\x81", b"\x02", b"\x83"]), (38, [b"\1", b"\2", b"\3", b"\xfe"]),
+    (39, [struct.pack("<I", length) for length in (0, 13, 31, 32, 512, 511, 1024, 1 << 31)]),
+]  # fmt: skip
+WRAPPERS: list[Change] = [
+    (0, [b"USBC", b"USBS", b"\0"]), (4, [b"\1\0\0\0", bytes(4), b"\xff\xff\xff\xff"]),
+    (8, [bytes(4), struct.pack("<I", 1024), b"\1"]), (12, [b"\0", b"\x80", b"\x81", b"\1"]),
+    (13, [b"\0", b"\1", b"\x12"]), (14, [b"\0", b"\6", b"\x0a", b"\x10", b"\x2a"]),
+    (15, [b"\0", b"\x12", b"\x28", b"\x2a", b"\x88", b"\xc0"]),
 ]  # fmt: skip
 
 
-def changed(records: list[bytearray], choose: random.Random, count: int) -> Iterator[bytes]:
+def changes_of(link_type: int) -> list[Change]:
+    """Fields of the header, then of CBW and CSW behind it; last the clock of the container."""
+    header = HEADERS[link_type]
+    behind = [(header + place, values) for place, values in WRAPPERS]
+    return (WINDOWS if link_type == 249 else LINUX) + behind + [(0, [bytes(4), b"\xff\0"])]
+
+
+def changed(records: list[bytearray], choose: random.Random, count: int, link_type: int = 220) -> Iterator[bytes]:
     """The records with so many changes made to them."""
+    header = HEADERS[link_type]
     for _ in range(count):
         at = choose.randrange(len(records))
         kind = choose.randrange(8)
@@ -184,11 +205,11 @@ def changed(records: list[bytearray], choose: random.Random, count: int) -> Iter
             records.insert(min(len(records), at + choose.randrange(4)), records[at][:])
         elif kind == 2:
             records.insert(max(0, at - choose.randrange(1, 4)), records.pop(at))
-        elif kind == 3 and len(records[at]) > HEADER:
-            del records[at][choose.randrange(HEADER, len(records[at])) :]
+        elif kind == 3 and len(records[at]) > header:
+            del records[at][choose.randrange(header, len(records[at])) :]
             records[at][8:12] = struct.pack("<I", len(records[at]) - 16)
         else:
-            place, values = choose.choice(CHANGES)
+            place, values = choose.choice(changes_of(link_type))
             value = choose.choice(values)
             if place + len(value) <= len(records[at]):
                 records[at][place : place + len(value)] = value
@@ -196,12 +217,17 @@ def changed(records: list[bytearray], choose: random.Random, count: int) -> Iter
 
 
 @settings(max_examples=60, deadline=None)
-@given(seed=st.integers(0, 1 << 32), count=st.integers(0, 12), bring_up=st.booleans())
+@given(
+    seed=st.integers(0, 1 << 32),
+    count=st.integers(0, 12),
+    bring_up=st.booleans(),
+    link_type=st.sampled_from((220, 189, 249)),
+)
 def test_changed_traffic_reads_the_same_either_way(
-    tmp_path_factory: pytest.TempPathFactory, seed: int, count: int, bring_up: bool
+    tmp_path_factory: pytest.TempPathFactory, seed: int, count: int, bring_up: bool, link_type: int
 ) -> None:
-    pcap = traffic(seed % 7, bring_up)
-    records = list(changed(records_of(pcap), random.Random(seed), count))
+    pcap = traffic(seed % 7, bring_up, link_type)
+    records = list(changed(records_of(pcap), random.Random(seed), count, link_type))
     with opened(tmp_path_factory.getbasetemp(), pcap[:24], records) as capture:
         assert_same(capture)
 
@@ -227,8 +253,8 @@ def runs_of(capture: Capture) -> list[int]:
     return [len(part) for part in capture.reading(in_blocks=True).parts() if isinstance(part, Run)]
 
 
-def orderly(count: int = 50) -> bytes:
-    host = stick(Recorder(), 1, 2)
+def orderly(count: int = 50, link_type: int = 220) -> bytes:
+    host = stick(Recorder(link_type), 1, 2)
     for lba in range(count):
         host.command(wire.read10(lba, 8), data_in=bytes(4096), split=1024)
         host.command(wire.write10(lba, 1), data_out=bytes(512))
@@ -236,11 +262,19 @@ def orderly(count: int = 50) -> bytes:
     return host.recorder.pcap()
 
 
-def test_what_agrees_is_taken_in_one_run(tmp_path: Path) -> None:
+@pytest.mark.parametrize("link_type", HEADERS)
+def test_what_agrees_is_taken_in_one_run(tmp_path: Path, link_type: int) -> None:
     """The first command shows which pipes they are; from the next on all is one run."""
-    pcap = orderly()
+    pcap = orderly(link_type=link_type)
     with opened(tmp_path, pcap[:24], records_of(pcap)) as capture:
         assert runs_of(capture) == [149]
+        assert_same(capture)
+
+
+@pytest.mark.parametrize("link_type", HEADERS)
+def test_the_last_record_is_but_a_header(tmp_path: Path, link_type: int) -> None:
+    pcap = orderly(10, link_type)
+    with opened(tmp_path, pcap[:24], records_of(pcap)[:-1]) as capture:
         assert_same(capture)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any, Protocol
 
 from sticktrace.capture.blocks import Block, BlockWalk, Column, Frame, steps
-from sticktrace.capture.halves import Halves, linux_halves
+from sticktrace.capture.halves import Halves, linux_halves, windows_halves
 from sticktrace.capture.join import Joiner
 from sticktrace.capture.linux import HEADER_SIZES, LinuxFrames
 from sticktrace.capture.reader import Damage, Reader
@@ -84,14 +84,14 @@ class BinaryReader(Reader):
     def halves(self, block: Block) -> Halves | None:
         """A block as columns of halves; None where its link type is read one by one."""
         link_type, order, _ = block.sources[0]
-        known = any((source[0], source[1]) != (link_type, order) for source in block.sources)
-        if known or link_type not in HEADER_SIZES or self._feed_of(link_type) is None:
+        if any((source[0], source[1]) != (link_type, order) for source in block.sources):
             return None
-        decoder = self._decoders[link_type]
-        assert isinstance(decoder, LinuxFrames)
+        decoder = self._decoders[link_type] if self._feed_of(link_type) is not None else None
         if self.origin_ns is None:
             self.origin_ns = int(block.time_ns[0])
-        return linux_halves(self.data, block, self.origin_ns, order, HEADER_SIZES[link_type], decoder.emulated)
+        if isinstance(decoder, LinuxFrames):
+            return linux_halves(self.data, block, self.origin_ns, order, HEADER_SIZES[link_type], decoder.emulated)
+        return windows_halves(self.data, block, self.origin_ns) if link_type == 249 else None
 
     def undisturbed(self, pipe: int, idents: Column) -> bool:
         """Whether no submission that waits now can have to do with transfers on the pipes of this one's device, whose

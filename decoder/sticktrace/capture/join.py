@@ -117,7 +117,8 @@ class Joiner:
             command = transfer.requested in _COMMAND_SIZES and not transfer.endpoint & 0x80
             if transfer.kind == BULK and (mine or command):
                 return False
-            if not isinstance(key, int) or (key > 0 and (idents == key).any()):
+            ident = key[0] if isinstance(key, tuple) else key
+            if not isinstance(ident, int) or (ident > 0 and (idents == ident).any()):
                 return False
         return True
 
