@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sticktrace.output.volume_map import map_lines
+from sticktrace.drawing.as_text import text_lines
+from sticktrace.output.volume_drawing import regions_of
 from sticktrace.output.volume_text import medium_lines
 from sticktrace.transport.items import FAILED, MISSING, Sense
 from sticktrace.volume import holders
@@ -43,7 +44,7 @@ def shown(lab: Lab) -> None:
     """Everything that the verb `volume` works out."""
     for medium in lab.tracker.media:
         list(medium_lines(medium))
-        list(map_lines(medium))
+        list(text_lines(regions_of(medium, [], 80)))
         facts(medium)
         left_uncertain(medium)
         list(medium.store.read_range(0, 1 << 59))

@@ -37,7 +37,7 @@ def test_everything_asked_for_is_done_in_one_call(tmp_path: Path) -> None:
     out, image = tmp_path / "out", tmp_path / "x.img"
     result = run(str(capture_path(FAT)), "--changes", "--map", "--files", str(out), "--image", str(image))
     assert result.exit_code == 0
-    assert "renamed /STATION.TXT to /STATION.OLD" in result.output and "map: not touched" in result.output
+    assert "renamed /STATION.TXT to /STATION.OLD" in result.output and "▽ read   ▲ written" in result.output
     assert (out / "STATION.OLD").is_file() and image.is_file() and (tmp_path / "x.img.map").is_file()
     assert "blocks written" in result.output and "/STATION.OLD: 154 of 154 bytes to" in result.output
 
@@ -48,13 +48,14 @@ def test_what_is_shown_goes_with_what_is_written(shown: list[str], tmp_path: Pat
     both = run(str(capture_path(FAT)), *shown, "--files", str(tmp_path / "out")).output
     assert both.startswith(alone.rstrip("\n")) and "bytes to" in both
     assert ("/LEVELS/" in alone) and (("created " in alone) == ("--changes" in shown))
-    assert ("map:" in alone) == ("--map" in shown)
+    assert ("▽ read   ▲ written" in alone) == ("--map" in shown)
 
 
 @pytest.mark.parametrize(
     "words",
     [["--json", "--changes"], ["--json", "--map"], ["--json", "--files", "{}"], ["--json", "--image", "{}"],
-     ["--overwrite"], ["--overwrite", "--map"]],
+     ["--overwrite"], ["--overwrite", "--map"], ["--zoom", "1..2"], ["--chain", "/A", "--map"],
+     ["--picture", "{}", "--changes"], ["--picture", "{}", "--json"]],
 )  # fmt: skip
 def test_what_does_not_go_together_is_refused(words: list[str], tmp_path: Path) -> None:
     target = tmp_path / "target"

@@ -152,7 +152,8 @@ _PIECE = struct.Struct("<IBH")
 
 def on_a_volume(data: bytes) -> None:
     """Blocks read and written: each is (LBA, bit 0: written, length of the data, zeros left out) and data."""
-    from sticktrace.output.volume_map import map_lines
+    from sticktrace.drawing.as_text import text_lines
+    from sticktrace.output.volume_drawing import regions_of
     from sticktrace.output.volume_text import change_lines, medium_facts, medium_lines
     from volume_lab import Lab
 
@@ -168,7 +169,7 @@ def on_a_volume(data: bytes) -> None:
         lab.exchange(cdb, block, "out" if way & 1 else "in")
     lab.tracker.findings(), lab.tracker.changes()
     for medium in lab.tracker.media:
-        for line in chain(medium_lines(medium), change_lines(medium), map_lines(medium)):
+        for line in chain(medium_lines(medium), change_lines(medium), text_lines(regions_of(medium, [], 80))):
             check_printable(line)
         list(medium_facts(medium))
 

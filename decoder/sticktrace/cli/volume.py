@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from array import array
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
 from sticktrace.cli.common import capture_argument, echo_all, opened, report_damage, style
+from sticktrace.cli.drawing import PICTURE, columns, draw, drawing_options, save
 
 
 @click.command("volume")
@@ -18,13 +21,15 @@ from sticktrace.cli.common import capture_argument, echo_all, opened, report_dam
 @click.option("--map", "as_map", is_flag=True, help="Which parts of the medium were read, written, or failed.")
 @click.option("--files", metavar="DIR", type=click.Path(path_type=Path), help="Recover files into DIR.")
 @click.option("--image", metavar="FILE", type=click.Path(path_type=Path), help="Write a sparse image, and FILE.map.")
-@click.option("--overwrite", is_flag=True, help="Let --files and --image replace files that exist.")
+@click.option("--zoom", metavar="FIRST..LAST", help="Of --map and --picture only these blocks.")
+@click.option("--chain", metavar="PATH", help="The clusters of this file, and the chain that the FAT makes of them.")
+@drawing_options
 @click.option("--medium", "chosen", metavar="N", type=click.IntRange(1), help="Only the Nth medium of the list.")
 @click.option("--as-of", metavar="NUMBER", type=click.IntRange(0), help="As it stood after exchange NUMBER.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object a medium, volume, file and change.")
 def command(
     capture: str, changes: bool, as_map: bool, files: Path | None, image: Path | None, overwrite: bool,
-    chosen: int | None, as_of: int | None, as_json: bool,
+    zoom: str | None, chain: str | None, picture: Path | None, chosen: int | None, as_of: int | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Show what CAPTURE tells of the media: partition tables, volumes, and the tree of files with the share of each
     that the capture holds.
@@ -36,12 +41,16 @@ def command(
     \b
     Examples:
       sticktrace volume stick.pcap --changes
+      sticktrace volume stick.pcap --map --zoom 2048..2111
+      sticktrace volume stick.pcap --chain /LEVELS/2031-04.CSV --picture chain.svg
       sticktrace volume stick.pcap --files rescued
     """
-    _go_together(changes, as_map, files or image, overwrite, as_json)
+    _go_together(changes, as_map, files or image, overwrite, as_json, chain, picture, zoom)
+    blocks = _blocks(zoom)
     with opened(capture) as source:
         reading = source.reading()
-        media = _followed(reading, as_of)
+        times = array("q")
+        media = _followed(reading, as_of, times)
         if chosen is not None:
             if chosen > len(media):
                 raise click.UsageError(f"there is no medium {chosen}; the capture shows {len(media)}")
@@ -49,8 +58,15 @@ def command(
         pictured = _with_blocks(media) if image is not None else None
         if as_json:
             _show_json(media)
+        elif chain is not None or picture is not None:
+            drawn = partial(_drawn, media, times, blocks, chain, reading.reader.timed)
+            if picture is not None:
+                save(drawn(PICTURE), picture, overwrite, source)
+            else:
+                echo_all(draw(drawn(columns())))
         elif changes or as_map or not (files or image):
-            echo_all(_lines(media, changes, as_map))
+            drawing = partial(_map, times, blocks, reading.reader.timed) if as_map else None
+            echo_all(_lines(media, changes, drawing))
         whole = image is None or _image(pictured, image, overwrite, source)
         whole &= files is None or _recover(media, files, overwrite, source)
         report_damage(reading, capture)
@@ -58,31 +74,65 @@ def command(
         sys.exit(1)
 
 
-def _go_together(changes: bool, as_map: bool, target: Path | None, overwrite: bool, as_json: bool) -> None:
+def _go_together(
+    changes: bool, as_map: bool, target: Path | None, overwrite: bool, as_json: bool, chain: str | None,
+    picture: Path | None, zoom: str | None,
+) -> None:  # fmt: skip
     """Refuses options of which one would be dropped without a word."""
+    if (chain is not None or picture is not None) and (changes or as_map or target is not None or as_json):
+        raise click.UsageError("--chain and --picture draw and nothing else; ask for the rest in a call of its own")
+    if (zoom is not None and not (as_map or picture is not None)) or (zoom is not None and chain is not None):
+        raise click.UsageError("--zoom belongs to --map or --picture")
     if as_json and (changes or as_map or target is not None):
         what = "--changes is in it already" if changes else "it has no map" if as_map else "it writes no files"
         raise click.UsageError(f"--json stands alone: {what}")
-    if overwrite and target is None:
-        raise click.UsageError("--overwrite means nothing without --files or --image")
+    if overwrite and target is None and picture is None:
+        raise click.UsageError("--overwrite means nothing without --files, --image or --picture")
 
 
-def _followed(reading: Any, as_of: int | None) -> list[Any]:
-    """The media of a capture, as they stood after an exchange, or at the end."""
+def _blocks(zoom: str | None) -> tuple[int, int] | None:
+    """The first and the last block of --zoom."""
+    from sticktrace.output.selection import range_of
+
+    return range_of(zoom) if zoom is not None else None
+
+
+def _map(times: Any, blocks: tuple[int, int] | None, timed: bool, medium: Any) -> Iterator[str]:
+    from sticktrace.output.volume_drawing import regions_of
+
+    return draw(regions_of(medium, times, columns(), blocks, timed))
+
+
+def _drawn(
+    media: list[Any], times: Any, blocks: tuple[int, int] | None, chain: str | None, timed: bool, size: int
+) -> Any:
+    """The chain of a file, or the regions of each medium."""
+    from sticktrace.drawing.scene import stacked
+    from sticktrace.output.volume_drawing import chain_of, regions_of
+
+    if chain is not None:
+        return chain_of(media, chain, size)
+    return stacked("Regions of the media", [regions_of(medium, times, size, blocks, timed) for medium in media])
+
+
+def _followed(reading: Any, as_of: int | None, times: Any) -> list[Any]:
+    """The media of a capture, as they stood after an exchange, or at the end; ``times`` takes when each exchange
+    began."""
     from sticktrace.transport.items import Exchange
     from sticktrace.volume.ledger import Ledger
 
     ledger = Ledger(reading)
     for item in reading:
-        if as_of is not None and isinstance(item, Exchange) and item.number > as_of:
-            break
+        if isinstance(item, Exchange):
+            if as_of is not None and item.number > as_of:
+                break
+            times.append(item.time_ns)
         ledger.see(item)
     ledger.sticks.listed()
     return ledger.tracker.media
 
 
-def _lines(media: list[Any], changes: bool, as_map: bool) -> Iterator[str]:
-    from sticktrace.output.volume_map import map_lines
+def _lines(media: list[Any], changes: bool, drawing: Callable[[Any], Iterator[str]] | None) -> Iterator[str]:
     from sticktrace.output.volume_text import change_lines, medium_lines
     from sticktrace.volume.findings import facts
 
@@ -94,8 +144,10 @@ def _lines(media: list[Any], changes: bool, as_map: bool) -> Iterator[str]:
             yield from change_lines(medium)
         else:
             yield from medium_lines(medium, style)
-        if as_map:
-            yield from map_lines(medium, style)
+        if drawing is not None:
+            yield ""
+            yield from drawing(medium)
+            yield ""
         if not changes:
             for fact in facts(medium):
                 mood = {"fault": "bad", "warning": "warn"}.get(fact.severity, "quiet")

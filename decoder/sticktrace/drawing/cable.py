@@ -10,7 +10,7 @@ from sticktrace.drawing.lettering import heading
 from sticktrace.drawing.measure import wrap
 from sticktrace.drawing.scene import LEAST_WIDTH, Frame, Mark, Scene, Sketch, Stroke
 
-_LEG, _BOX, _MOST_LEG, _MOST_BOX = 12, 12, 22, 30
+_LEG, _BOX, _MOST_LEG, _MOST_BOX = 10, 12, 22, 30
 """Least and most columns of a leg and of a box."""
 
 
@@ -66,7 +66,8 @@ def _depth(box: Box) -> int:
 def _plan(width: int, depth: int) -> _Plan:
     if depth == 1:
         return _Plan(min(_MOST_BOX, width), 0)
-    leg = min(_MOST_LEG, max(_LEG, (width - depth * _MOST_BOX) // (depth - 1)))
+    least = _LEG + 2 if depth * _BOX + (depth - 1) * (_LEG + 2) <= width else _LEG
+    leg = min(_MOST_LEG, max(least, (width - depth * _MOST_BOX) // (depth - 1)))
     return _Plan(min(_MOST_BOX, (width - (depth - 1) * leg) // depth), leg)
 
 

@@ -55,6 +55,8 @@ def _wrapped(text: str, room: int) -> Iterator[str]:
             yield line
         while columns(word) > room:
             head = _head(word, room)
+            if "-" in head[:-1]:
+                head = head[: head.rindex("-", 0, -1) + 1]
             yield head
             word = word[len(head) :]
         line = word

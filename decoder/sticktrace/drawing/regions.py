@@ -44,9 +44,10 @@ class Touch:
 
 def regions(
     rows: list[Region], touches: Iterable[Touch], width: int = 80, title: str = "Regions of the medium",
-    span: tuple[int, int] | None = None,
+    span: tuple[int, int] | None = None, timed: bool = True,
 ) -> Scene:  # fmt: skip
-    """``span`` is the time shown (nanoseconds), by default from the first touch to the last."""
+    """``span`` is the time shown (nanoseconds), by default from the first touch to the last. Without times
+    (``timed`` False) the touches stand in their order, and there is no axis."""
     sketch = Sketch(max(LEAST_WIDTH, width))
     y = heading(sketch, title)
     found = list(touches)
@@ -65,7 +66,8 @@ def regions(
         _line(sketch, y + at, at, axis, used)
         for cell in used:
             _mark(sketch, cell, y + at, cells[cell, at])
-    sketch.add(*axis.shapes(y + len(rows)))
+    if timed:
+        sketch.add(*axis.shapes(y + len(rows)))
     return sketch.scene(title, _described(rows, found))
 
 
