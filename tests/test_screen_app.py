@@ -283,6 +283,67 @@ def test_follow_keeps_the_place_and_reads_what_comes(tmp_path: Path) -> None:
     asyncio.run(whole())
 
 
+def test_ladder_and_verdict_are_there_while_it_grows(tmp_path: Path) -> None:
+    """Not only at the end: the stages as they are reached, and what failed first as soon as it has failed."""
+    data = Path(demo("bad-sector.pcap")).read_bytes()
+    path = tmp_path / "growing.pcap"
+    path.write_bytes(data[:9_000])
+
+    async def until(app: App, words: str) -> str:
+        for _ in range(300):
+            await asyncio.sleep(0.05)
+            lines = ("".join(piece for piece, _ in entry.line) for entry in app.query_one("#verdict", TextPage).entries)
+            text = " ".join(" ".join(lines).split())
+            if words in text:
+                break
+        assert words in text
+        return text
+
+    async def whole() -> None:
+        async with opened(str(path), SMALL, follow=True) as (app, pilot):
+            text = await until(app, "✓ identity reached SKERRY TIDE LOGGER")
+            assert "· files not seen" in text and "Failed first" not in text
+            with path.open("ab") as out:
+                out.write(data[9_000:])
+            text = await until(app, "Failed first: exchange 13, LUN 0, LBA 2362")
+            assert "✓ files reached" in text and "Following the capture as it grows" in text
+            assert app.model.state == "following"
+            await press(pilot, "z")
+            await app.workers.wait_for_complete()
+            await settle(app, pilot)
+            assert app.model.watchers.diagnosis is not None
+
+    asyncio.run(whole())
+
+
+def test_what_turns_out_to_be_another_form_is_read_again(tmp_path: Path) -> None:
+    """A console speaks of its boot first; with the bytes, all is read as what it is and the old lines are gone."""
+    path = tmp_path / "console.log"
+    boot = b"[    1.000000] usb 1-1: new high-speed USB device number 5 using ehci-pci\n"
+    path.write_bytes(boot * 20)
+
+    async def whole() -> None:
+        async with opened(str(path), SMALL, follow=True, first_page="exchanges") as (app, pilot):
+            for _ in range(300):
+                await asyncio.sleep(0.05)
+                if len(app.model.woven) == 20:
+                    break
+            await press(pilot, "end", "enter")
+            with path.open("ab") as out:
+                out.write(Path(demo("usb-console.txt")).read_bytes())
+            for _ in range(300):
+                await asyncio.sleep(0.05)
+                if len(app.model) == 5:
+                    break
+            await settle(app, pilot)
+            assert len(app.model) == 5 and app.model.reading is not None
+            assert app.model.reading.reader.form == "hex text"
+            await press(pilot, "2", "home", "down", "z")
+            await app.workers.wait_for_complete()
+
+    asyncio.run(whole())
+
+
 def test_help_page_explains_every_key() -> None:
     async def steps(app: App, pilot: Keys) -> None:
         await press(pilot, "question_mark")

@@ -36,8 +36,10 @@ if TYPE_CHECKING:
     from sticktrace.findings.catalogue import RULES as ALL_RULES
     from sticktrace.findings.finding import FAULT, NOTE, RISK, Finding, Pattern
     from sticktrace.findings.ladder import Rung, State
+    from sticktrace.findings.live import SoFar
     from sticktrace.findings.scene import Scene
-    from sticktrace.findings.verdict import Answer, Diagnosis, StickReport, conclude, diagnose
+    from sticktrace.findings.verdict import Answer, Diagnosis, StickReport, conclude, diagnose, standing
+    from sticktrace.following import Following, follow
     from sticktrace.grammar.layout import Explanation
     from sticktrace.grammar.layout import Row as LayoutRow
     from sticktrace.session import Capture, Exchanges, Reading, open
@@ -118,12 +120,16 @@ _HOMES = {
     "Pattern": ("findings.finding", "Pattern"),
     "Rung": ("findings.ladder", "Rung"),
     "State": ("findings.ladder", "State"),
+    "SoFar": ("findings.live", "SoFar"),
     "Scene": ("findings.scene", "Scene"),
     "Answer": ("findings.verdict", "Answer"),
     "Diagnosis": ("findings.verdict", "Diagnosis"),
     "StickReport": ("findings.verdict", "StickReport"),
     "conclude": ("findings.verdict", "conclude"),
     "diagnose": ("findings.verdict", "diagnose"),
+    "standing": ("findings.verdict", "standing"),
+    "Following": ("following", "Following"),
+    "follow": ("following", "follow"),
     "Explanation": ("grammar.layout", "Explanation"),
     "LayoutRow": ("grammar.layout", "Row"),
     "Capture": ("session", "Capture"),
@@ -217,6 +223,7 @@ __all__ = [
     "Explanation",
     "Finding",
     "Fit",
+    "Following",
     "Happening",
     "Inquiry",
     "Item",
@@ -239,6 +246,7 @@ __all__ = [
     "Scene",
     "Score",
     "Sense",
+    "SoFar",
     "Stage",
     "State",
     "Statement",
@@ -274,6 +282,7 @@ __all__ = [
     "extent_of",
     "find_command",
     "fit",
+    "follow",
     "layouts_at",
     "lba_and_blocks",
     "look_at",
@@ -284,6 +293,7 @@ __all__ = [
     "safe",
     "sense_advice",
     "sense_in_words",
+    "standing",
     "time_in_words",
     "time_of",
 ]

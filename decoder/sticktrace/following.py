@@ -10,15 +10,17 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sticktrace.capture import SAMPLE, Reader
-from sticktrace.capture.source import Source
+from sticktrace.capture.source import Source, open_source
 from sticktrace.capture.text_lines import WRAPPER
 from sticktrace.capture.usbmon_text import looks_like as looks_like_usbmon
 from sticktrace.errors import CaptureError
-from sticktrace.session import Capture, Reading
+from sticktrace.session import Capture, Progress, Reading
 from sticktrace.transport.items import Item
+from sticktrace.transport.run import Run
 
 if TYPE_CHECKING:
     from sticktrace.capture.line_patterns import LinePatterns
@@ -41,7 +43,8 @@ class Following:
     a pass over the whole might have read otherwise.
     """
 
-    def __init__(self, source: Source, patterns: LinePatterns | None = None) -> None:
+    def __init__(self, source: Source, patterns: LinePatterns | None = None, progress: Progress | None = None) -> None:
+        self._progress = progress
         self.source, self.passes, self.settled = source, 0, False
         self.capture: Capture | None = None
         self.reading: Reading | None = None
@@ -52,10 +55,20 @@ class Following:
 
     def take(self) -> Iterator[Item]:
         """The items of what has come."""
+        reading = self._renewed()
+        if reading is not None:
+            yield from reading.more()
+
+    def take_parts(self) -> Iterator[Item | Run]:
+        """The same with plain exchanges left together, see `Reading.parts`."""
+        reading = self._renewed()
+        if reading is not None:
+            yield from reading.more_parts()
+
+    def _renewed(self) -> Reading | None:
         if self.source.refresh() or self.reading is None:
             self._look()
-        if self.reading is not None:
-            yield from self.reading.more()
+        return self.reading
 
     def settle(self) -> Iterator[Item]:
         """Nothing has come for a while."""
@@ -75,7 +88,11 @@ class Following:
 
     def fresh(self) -> Reading | None:
         """A pass of its own over what is there now, not begun."""
-        return None if self.capture is None else self.capture.reading()
+        return None if self.capture is None else self.capture.reading(tell=False)
+
+    def close(self) -> None:
+        """Let go of the source."""
+        self.source.close()
 
     # -- the form ------------------------------------------------------------------------------------------------
 
@@ -89,7 +106,7 @@ class Following:
         self._looked_at = self._seen = len(data)
         self.source.settle()
         try:
-            found = Capture(self.source, patterns=self._patterns)
+            found = Capture(self.source, self._progress, self._patterns)
         except CaptureError as error:
             self._trouble = error
             if _FINAL.match(bytes(data[:6])) and len(data) >= 24:
@@ -114,6 +131,11 @@ class Following:
         fresh = bytes(data[max(self._seen - 64, size - _LOOK_SIZE, 0) :])
         self._seen = size
         return looks_like_usbmon(fresh) or (self.reading.reader.form == "log" and WRAPPER.search(fresh) is not None)
+
+
+def follow(path: str | Path, progress: Progress | None = None) -> Following:
+    """Follow a file that is still being written, of any accepted form; it may be empty yet. Raises CaptureError."""
+    return Following(open_source(path, progress), None, progress)
 
 
 def _kind(reader: Reader) -> tuple[type, type]:

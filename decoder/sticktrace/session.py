@@ -361,10 +361,11 @@ class Capture:
         self._payload: Any = reader.payload
         self._plain = reader.payload is source.data
 
-    def reading(self, in_blocks: bool | None = None) -> Reading:
+    def reading(self, in_blocks: bool | None = None, tell: bool = True) -> Reading:
         """A new pass over the capture, not begun. What it gives is the same whether records are taken in blocks or one
-        by one; left alone, a long capture is read in blocks."""
-        return Reading(self.source, self._progress, self._patterns, self._store, in_blocks, self.beside)
+        by one; left alone, a long capture is read in blocks. ``tell`` False leaves the progress to another pass."""
+        progress = self._progress if tell else None
+        return Reading(self.source, progress, self._patterns, self._store, in_blocks, self.beside)
 
     def alone(self) -> Reading:
         """A new pass over the capture without the logs beside it, not begun."""

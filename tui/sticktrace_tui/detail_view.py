@@ -59,6 +59,11 @@ class DetailView(Widget, can_focus=True):
         self.hand.secret = teaching
         self._enter()
 
+    def forget(self) -> None:
+        """Show nothing: what was shown is there no more."""
+        self.code, self.strips, self._lines, self.hand = None, (), [], Hand()
+        self.refresh()
+
     def _enter(self) -> None:
         strip = self.strips[self.hand.strip]
         self.hand.row = detail_lines.first_row(strip)

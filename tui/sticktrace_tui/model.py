@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sticktrace import Capture, Exchange, ExchangeTable, Item, Reading, Run, SticktraceError, add_log
+from sticktrace import Capture, Exchange, ExchangeTable, Following, Item, Reading, Run, SticktraceError, add_log, follow
 from sticktrace import open as open_capture
 from sticktrace_tui.arrange import Arrangement, Codes, arrange, continues, order_of
 from sticktrace_tui.watchers import Watchers
@@ -29,7 +29,7 @@ _BATCH, _RUN = 128, 512
 _PATIENCE = 5
 """Seconds that `close` waits for the worker."""
 
-_LOOK_AGAIN = 0.25
+_LOOK_AGAIN = 0.1
 """Seconds between two looks at a file that grows."""
 
 _FOLD_COLUMNS = ("name", "bus", "address", "lun", "status", "sense", "direction", "lba", "blocks", "expected")
@@ -51,7 +51,8 @@ class Model:
         self.done_bytes, self.all_bytes = 0, 0
         self.reading: Reading | None = None
         self.watchers = Watchers()
-        self._capture: Capture | None = None
+        self._source: Capture | Following | None = None
+        self._passes = 0
         self._stop, self._idle = Event(), Event()
         self._idle.set()
         self._fetching: set[int] = set()
@@ -59,12 +60,20 @@ class Model:
 
     # -- the worker's side -------------------------------------------------------------------------------------
 
-    def run(self, grew: Callable[[], None] = lambda: None) -> None:
-        """Read the capture to its end, or for ever when following. ``grew`` is called after each batch."""
+    def run(
+        self, grew: Callable[[], None] = lambda: None, swap: Callable[[Callable[[], None]], object] = lambda do: do()
+    ) -> None:
+        """Read the capture to its end, or for ever when following. ``grew`` is called after each batch. ``swap`` calls
+        what it is given at a time at which nobody looks: all that was read gives place to a better reading of it."""
         self._idle.clear()
         try:
-            capture = self._open()
-            if capture is not None:
+            if self.follow:
+                self._source = follow(self.path, self._progress)
+                self._follow(self._source, grew, swap)
+            else:
+                self._source = capture = open_capture(self.path, self._progress)
+                for path, offset in self._logs:
+                    add_log(capture, path, offset)
                 self._read(capture, grew)
         except SticktraceError as error:
             self.error = str(error)
@@ -82,18 +91,8 @@ class Model:
     def close(self) -> None:
         """Let go of the file, once the worker has stopped."""
         self.stop()
-        if self._idle.wait(_PATIENCE) and self._capture is not None:
-            self._capture.close()
-
-    def _open(self) -> Capture | None:
-        while self.follow and self._grows() and not self._stop.is_set() and _nearly_empty(self.path):
-            self._stop.wait(_LOOK_AGAIN)
-        if self._stop.is_set():
-            return None
-        self._capture = open_capture(self.path, self._progress)
-        for path, offset in self._logs:
-            add_log(self._capture, path, offset)
-        return self._capture
+        if self._idle.wait(_PATIENCE) and self._source is not None:
+            self._source.close()
 
     def _progress(self, done: int, total: int) -> None:
         self.done_bytes, self.all_bytes = done, total
@@ -104,22 +103,48 @@ class Model:
         reading = self.reading = capture.reading()
         self.watchers.begin(reading)
         self.state = READING
-        whole = self._take(reading.more_parts(), grew)
-        while whole and self.follow and not self._stop.is_set():
-            self.state = FOLLOWING
-            grew()
-            more_may_come = self._grows()
-            if capture.refresh():
-                whole = self._take(reading.more_parts(), grew)
-            elif not more_may_come:
-                break
-            self._stop.wait(_LOOK_AGAIN)
-        if whole:
-            self._stop.clear()  # following was ended, reading was not broken off
-            whole = self._take(reading.finish(), grew)
+        whole = self._take(reading.parts(), grew)
         if whole:
             self.watchers.end()
         self.state = DONE if whole else STOPPED
+
+    def _follow(self, following: Following, grew: Callable[[], None], swap: Callable[..., object]) -> None:
+        size, more_may_come = -1, True
+        while more_may_come and not self._stop.is_set():
+            more_may_come = self._grows()
+            quiet, size = len(following.source.data) == size, len(following.source.data)
+            self._take(self._coming(following, following.settle() if quiet else iter(()), swap), grew)
+            self._take(self._coming(following, following.take_parts(), swap), grew)
+            if following.reading is not None:
+                self.state = FOLLOWING
+                self.watchers.judge(following)
+            grew()
+            self._stop.wait(_LOOK_AGAIN)
+        if self.reading is None and self._stop.is_set():
+            return  # left before there was anything
+        self._stop.clear()  # following was ended, reading was not broken off
+        self._take(self._coming(following, following.finish(), swap), grew)
+        self.watchers.end(following.fresh() if following.settled else None)
+        self.state = DONE
+
+    def _coming(
+        self, following: Following, items: Iterable[Item | Run], swap: Callable[[Callable[[], None]], object]
+    ) -> Iterator[Item | Run]:
+        """Items of a capture that is followed; where its form turns out to be another, all is read again."""
+        for item in items:
+            if following.passes != self._passes:
+                self._passes = following.passes
+                swap(lambda: self._begin_anew(following))
+            yield item
+
+    def _begin_anew(self, following: Following) -> None:
+        reading = self.reading = following.reading
+        assert reading is not None
+        with self.lock:
+            self.table, self.woven, self.attached = ExchangeTable(), Woven(), array("B")
+            self._goes_on = np.zeros(0, np.bool_)
+            self._fetching.clear()
+            self.watchers.begin(reading)
 
     def _take(self, parts: Iterable[Item | Run], grew: Callable[[], None]) -> bool:
         """Take items in; returns whether all of them were taken before `stop`."""
@@ -258,11 +283,3 @@ def _pieces(parts: Iterable[Item | Run]) -> Iterator[Item | Run]:
                 yield part.part(start, min(start + _RUN, len(part)))
         else:
             yield part
-
-
-def _nearly_empty(path: str) -> bool:
-    """Whether a file that is being written does not yet hold a whole pcap file header (24 bytes)."""
-    try:
-        return Path(path).is_file() and Path(path).stat().st_size < 24
-    except (OSError, ValueError):
-        return False  # opening it will say why

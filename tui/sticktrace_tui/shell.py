@@ -16,6 +16,7 @@ from textual.worker import get_current_worker
 
 from sticktrace import SticktraceError, bytes_in_words, count_of
 from sticktrace_tui import devices_page, help_page, rows, verdict_page
+from sticktrace_tui.arrange import NOTHING
 from sticktrace_tui.cells import Line
 from sticktrace_tui.chrome import Band, KeyLine, TopLine
 from sticktrace_tui.compare_page import ComparePage
@@ -65,7 +66,7 @@ class Shell(App[str]):
         self.page = first_page
         self.remark = ""
         self._growing = False
-        self._laid_out = (-1, -1, "")
+        self._laid_out: tuple[object, ...] = ()
         self._pause_until = 0.0
 
     # -- building ------------------------------------------------------------------------------------------------
@@ -111,9 +112,16 @@ class Shell(App[str]):
                 self._growing = True
                 self.post_message(Grew())
 
-        self.model.run(grew)
+        self.model.run(grew, lambda change: self.call_from_thread(self._swap, change))
         self._growing = True
         self.post_message(Grew())
+
+    def _swap(self, change: Callable[[], None]) -> None:
+        """What was read so far turns out to be another form: begin with nothing."""
+        change()
+        self.view.lines, self.view.at = NOTHING, 0
+        self.view.refresh()
+        self.query_one(DetailView).forget()
 
     def on_unmount(self) -> None:
         self.model.close()
@@ -138,7 +146,7 @@ class Shell(App[str]):
             self.exit(self.model.error, UNREADABLE_EXIT)
             return
         start = time.monotonic()
-        size = (len(self.model), len(self.model.woven), self.model.state)
+        size = (len(self.model), len(self.model.woven), self.model.state, id(self.model.watchers.so_far))
         if size != self._laid_out:
             grown = size[:2] != self._laid_out[:2]
             self._laid_out = size

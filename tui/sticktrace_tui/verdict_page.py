@@ -16,13 +16,16 @@ _SEVERITY = {FAULT: ("!! fault", "bad"), RISK: ("!  risk ", "warn")}
 
 def build(model: Model, width: int) -> list[Entry]:
     """The lines of the page."""
-    diagnosis = model.watchers.diagnosis
+    watchers = model.watchers
+    diagnosis = watchers.diagnosis or watchers.so_far
     out = [Entry(line) for line in wrap(_state(model), width, "quiet")]
     if diagnosis is not None:
         out.append(Entry([]))
         out += [Entry(line) for text in diagnosis.answer.lines for line in wrap(text, width, "strong")]
-        for report in diagnosis.reports:
+    if diagnosis is not None or model.state == FOLLOWING:
+        for report in watchers.standing() if watchers.diagnosis is None else watchers.diagnosis.reports:
             out += _device(model, report, width)
+    if diagnosis is not None:
         out += _findings(model, diagnosis, width)
     out += [Entry([]), *faults(model), Entry([])]
     return out + _places(model, width)
@@ -35,7 +38,7 @@ def _state(model: Model) -> str:
     if model.state == READING:
         return f"Reading: {done} so far. The verdict comes when all is read; z stops reading."
     if model.state == FOLLOWING:
-        return f"Following the capture as it grows: {done} so far. z ends it, then comes the verdict."
+        return f"Following the capture as it grows: {done} so far; the verdict is that of what has come. z ends it."
     words = {DONE: "The whole capture is read", STOPPED: "Reading was stopped, so there is no verdict"}
     return f"{words.get(model.state, model.state)}: {done}."
 
@@ -68,7 +71,8 @@ def _rung(model: Model, rung: Rung, width: int) -> Entry:
 
 def _findings(model: Model, diagnosis: Diagnosis, width: int) -> list[Entry]:
     if not diagnosis.findings:
-        return [Entry([]), Entry([("No findings: nothing in this capture calls for attention.", "good")])]
+        so_far = " so far" if model.busy else ""
+        return [Entry([]), Entry([(f"No findings{so_far}: nothing in this capture calls for attention.", "good")])]
     out = [Entry([]), Entry([(f"Findings ({len(diagnosis.findings)}), the weightiest first", "head")])]
     for finding in diagnosis.findings:
         out += _finding(model, finding, width)

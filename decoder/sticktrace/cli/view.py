@@ -6,19 +6,19 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from threading import Thread
+from typing import TYPE_CHECKING
 
 import click
 
 from sticktrace.cli.common import is_there, log_options, logs_given
-from sticktrace.errors import SticktraceError
 
-_CHUNK = 1 << 16
+if TYPE_CHECKING:
+    from sticktrace.capture.live.feed import Feed
 
 
 @click.command("view")
 @click.argument("capture", metavar="CAPTURE")
-@click.option("--follow", is_flag=True, help="Keep reading while CAPTURE grows, until you leave.")
+@click.option("--follow", is_flag=True, help="Keep reading while CAPTURE grows; the verdict is that of what has come.")
 @click.option("--against", type=click.Path(exists=True, dir_okay=False), help="A second capture for the compare page.")
 @log_options
 def command(capture: str, follow: bool, against: str | None) -> None:
@@ -43,9 +43,9 @@ def command(capture: str, follow: bool, against: str | None) -> None:
     except ImportError as error:
         raise click.ClickException(f"the screen cannot be loaded: {error}") from error
     if capture == "-":
-        with _spooled() as copying:
-            status, trouble = run(copying.spool.file.name, True, against or "", copying.is_alive)
-            trouble = trouble or copying.trouble
+        with _spooled() as (feed, path):
+            status, trouble = run(path, True, against or "", feed.is_alive)
+            trouble = trouble or str(feed.error or "")
     else:
         if not is_there(capture):
             raise click.UsageError(f"{capture!r} does not exist")
@@ -57,8 +57,12 @@ def command(capture: str, follow: bool, against: str | None) -> None:
 
 
 @contextmanager
-def _spooled() -> Iterator[_Copying]:
+def _spooled() -> Iterator[tuple[Feed, str]]:
     """Standard input copied into a file as it comes; the keyboard is then read from the terminal itself."""
+    from sticktrace.capture.live.feed import Feed
+    from sticktrace.capture.live.inlets import Stream
+    from sticktrace.writing.scratch import Scratch
+
     if sys.stdin.isatty():
         raise click.UsageError('"-" reads a pipe, and standard input is a terminal')
     pipe = os.dup(sys.stdin.fileno())
@@ -68,26 +72,11 @@ def _spooled() -> Iterator[_Copying]:
         raise click.ClickException(f"no terminal to read keys from: {error.strerror}") from error
     os.dup2(keyboard, sys.stdin.fileno())
     os.close(keyboard)
-    copying = _Copying(pipe)
-    with copying.spool.file:
-        copying.start()
-        yield copying
-
-
-class _Copying(Thread):
-    """Copies a pipe into a temporary file until the pipe ends, or the space does: ``trouble`` says so."""
-
-    def __init__(self, pipe: int) -> None:
-        from sticktrace.writing.scratch import Scratch
-
-        super().__init__(daemon=True)
-        self.spool, self.trouble, self._pipe = Scratch(suffix=".capture"), "", pipe
-
-    def run(self) -> None:
+    spool = Scratch(suffix=".capture")
+    feed = Feed(Stream("standard input", pipe), spool)
+    with spool.file:
+        feed.start()
         try:
-            while chunk := os.read(self._pipe, _CHUNK):
-                self.spool.write(chunk)
-        except SticktraceError as error:
-            self.trouble = str(error)
-        except ValueError:
-            return  # the file was closed: the screen was left
+            yield feed, spool.file.name
+        finally:
+            feed.stop()

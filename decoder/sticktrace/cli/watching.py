@@ -95,7 +95,8 @@ class Watching:
             self._quiet = False
         elif not self._quiet:
             self._quiet = True
-            self._take(self.following.settle())
+            if not self._feed.ended:
+                self._take(self.following.settle())
         if self._quiet:
             self._show_pending()
         self._judge(quiet_for)

@@ -174,14 +174,18 @@ def diagnose(reading: Reading) -> Diagnosis:
 def conclude(scene: Scene) -> Diagnosis:
     """The diagnosis of a scene that has seen all there is. Ends the scene."""
     scene.end()
-    listed = scene.ledger.sticks.listed()
-    reports = [StickReport(stick, ladder(stick, scene)) for stick in listed]
+    reports = standing(scene)
     others = [s.name for s in scene.sticks if not s.number and not s.is_hub and (s.known or s.ids)]
     told = [finding for finding in scene.findings if _concerns_storage(finding)]
     findings = _merged(_best_accounts(sorted(told, key=_weight)))
     for finding in findings:
         finding.log = scene.blames.beside(finding)
     return Diagnosis(_answer(reports, findings, others, scene.unread), reports, findings, others, scene.logs)
+
+
+def standing(scene: Scene) -> list[StickReport]:
+    """The sticks that a scene has seen so far, each with its ladder as it stands."""
+    return [StickReport(stick, ladder(stick, scene)) for stick in scene.ledger.sticks.listed()]
 
 
 def _concerns_storage(finding: Finding) -> bool:
