@@ -12,6 +12,7 @@ EXIT_STATUS = (
     ("1", "done, and a fault was found or something ended the work (diagnose, compare, fit, check, audit)"),
     ("2", "wrong use: an unknown verb, option, selection word or value; or a file that cannot be written"),
     ("3", "nothing could be read: no such file, an unknown form, an unknown link type"),
+    ("4", "sticktrace itself failed; it says where to report it, and what to attach"),
     ("130, 143, 129", "stopped by Ctrl-C, a kill or a closed terminal (128 and the signal's number); nothing unfinished"
                       " is left"),
 )  # fmt: skip

@@ -6,23 +6,24 @@ from sticktrace.errors import LayoutError
 from sticktrace.grammar.layout import Layout, Row
 
 
-def bits_of(row: Row) -> list[tuple[int, int]]:
-    """The (byte, bit) places that a row covers."""
-    if row.bits is None:
-        return [(row.offset + at, bit) for at in range(row.size) for bit in range(8)]
-    high, low = row.bits
-    if row.order == "little":
-        return [(row.offset + bit // 8, bit % 8) for bit in range(low, high + 1)]
-    return [(row.offset + row.size - 1 - bit // 8, bit % 8) for bit in range(low, high + 1)]
+def bits_of(row: Row) -> int:
+    """The bits that a row covers, as a number in which bit 8 n + m stands for bit m of byte n."""
+    high, low = row.bits or (8 * row.size - 1, 0)
+    covered = (1 << high + 1) - (1 << low) if row.size else 0
+    if row.bits is not None and row.order != "little":
+        covered = int.from_bytes(covered.to_bytes(row.size, "big"), "little")
+    return covered << 8 * row.offset
 
 
 def check_cover(layout: Layout, data: bytes) -> None:
     """Rows cover every bit up to where they stop, and none twice; what they call raw is what lies there."""
     account = layout.explain(data)
-    places = [place for row in account.rows if not row.heading for place in bits_of(row)]
-    assert len(places) == len(set(places)), f"{layout.title}: a bit has two rows"
-    every = {(at, bit) for at in range(account.used) for bit in range(8)}
-    assert set(places) == every, f"{layout.title}: a bit has no row"
+    covered = 0
+    for row in account.rows:
+        if not row.heading:
+            assert not covered & bits_of(row), f"{layout.title}: a bit has two rows"
+            covered |= bits_of(row)
+    assert covered == (1 << 8 * account.used) - 1, f"{layout.title}: a bit has no row"
     assert account.used <= len(data)
     for row in account.rows:
         assert row.raw == data[row.offset : row.offset + row.size], (layout.title, row.name)

@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from conftest import capture_bytes, capture_names
 from sticktrace.capture import reader_of
 from sticktrace.capture.pcap import Frame, PcapWalk
+from sticktrace.capture.transfer import BULK
 from sticktrace.errors import CaptureError
+from workshop import Host, Identity, Medium, Recorder, Stick, Unit, wire
 
 PCAPS = [name for name in capture_names() if name.endswith(".pcap")]
 
@@ -157,3 +159,18 @@ def test_one_changed_byte_loses_at_most_the_record_it_is_in(place: int, change: 
     after = {frame[1] for frame in walk(bytes(data))[0]}
     assert len(before - after) <= 1
     assert len(after - before) <= 1
+
+
+@pytest.mark.parametrize("link_type", [189, 220])
+@pytest.mark.parametrize("kind", [4, 5, 255])
+def test_a_transfer_type_that_the_header_does_not_define_is_counted(link_type: int, kind: int) -> None:
+    """Kernel documentation, usbmon: transfer types are 0 to 3. No other is a transfer, nor a mark of ours."""
+    recorder = Recorder(link_type)
+    Host(recorder, Stick(Identity(), [Unit(Medium(1000))])).execute(wire.inquiry())
+    for number in (3, 4):
+        recorder.halves[number - 1].kind = kind
+    reader = reader_of("strange", recorder.pcap())
+    found = [*reader.transfers(), *reader.finish()]
+    assert sum(len(transfer.records) for transfer in found) + 2 == reader.records == len(recorder.halves)
+    assert {transfer.kind for transfer in found} == {BULK}
+    assert reader.skipped == {f"transfer type {kind:#04x} that the header does not define": 2}

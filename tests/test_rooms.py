@@ -17,8 +17,8 @@ SCREEN = ROOT / "tui" / "sticktrace_tui"
 
 ROOMS = [
     "grammar", "codes", "writing", "capture", "bus", "transport", "storage", "session", "following", "sticks",
-    "timeline", "volume", "findings", "timing", "comparison", "board", "duties", "redaction", "drawing", "output",
-    "words", "cli",
+    "timeline", "volume", "findings", "timing", "comparison", "board", "duties", "redaction", "shrinking", "drawing",
+    "output", "words", "cli",
 ]  # fmt: skip
 """In the order of the arrows: a room may import the rooms before it. `session`, one pass over a capture, and
 `following`, one over a capture that still comes, are no rooms but stand behind those that they bring together."""

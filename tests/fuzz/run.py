@@ -116,7 +116,8 @@ def inside(name: str, target: Any, folder: Path, seed: int, seconds: int, counte
     reached.mkdir(parents=True, exist_ok=True)
     folders = [str(reached), *(str(CORPUS / corpus) for corpus in target.corpora)]
     words = [f"-seed={seed}", f"-max_total_time={seconds}", f"-max_len={target.longest}", f"-timeout={_HANG_S}",
-             f"-rss_limit_mb={_MEMORY_MB}", f"-artifact_prefix={folder / 'finds' / name}--", "-reload=0"]  # fmt: skip
+             f"-rss_limit_mb={_MEMORY_MB}", f"-artifact_prefix={folder / 'finds' / name}--", "-reload=0",
+             f"-report_slow_units={_HANG_S}"]  # fmt: skip
     atheris.Setup([sys.argv[0], *words, *folders], watched(name, target.run, folder, counter))
     atheris.Fuzz()
     os._exit(0)

@@ -186,7 +186,7 @@ def targets() -> dict[str, Target]:
     binary = tuple(form for form in FORMS if "-" in form or form == "pcapng")
     every = {form: Target(read_all, (form,), 2.0) for form in FORMS}
     every |= {
-        f"grammar-{name}": Target(partial(lay_out, layouts), (), 0.15, 400) for name, layouts in grammars().items()
+        f"grammar-{name}": Target(partial(lay_out, layouts), (), 0.15, 130) for name, layouts in grammars().items()
     }
     return every | {
         "hex-word": Target(long_word, ("hex",), 1, 3000),
@@ -200,6 +200,6 @@ def targets() -> dict[str, Target]:
         "patterns": Target(own_patterns, ("patterns",), 1, 2000),
         "board": Target(fitting, ("board",), 0.5, 2000),
         "words": Target(chosen, ("words",), 0.5, 200),
-        "screen": Target(on_screen, ("screen",), 2, 40),
+        "screen": Target(on_screen, ("screen",), 0.5, 24),
         "binary": Target(read_all, binary, 1),
     }

@@ -11,7 +11,7 @@ from typing import Any
 
 from sticktrace.capture.blocks import Frame
 from sticktrace.capture.reader import Reader
-from sticktrace.capture.transfer import CONTROL, ISOCHRONOUS, Transfer
+from sticktrace.capture.transfer import BULK, CONTROL, ISOCHRONOUS, Transfer
 
 HEADER_SIZES = {189: 48, 220: 64}
 
@@ -50,6 +50,9 @@ class LinuxFrames:
         captured -= size
         if kind == ISOCHRONOUS:
             at, captured = self._skip_iso(at, captured, size, order, data)
+        elif kind > BULK:
+            self.reader.skipped[f"transfer type {kind:#04x} that the header does not define"] += 1
+            return None
         if captured > length:
             captured = length
         if event in _ENDS:

@@ -31,6 +31,7 @@ VERBS = {
     "export": "write the facts as JSON lines or CSV, or records as pcap",
     "redact": "write a copy without file contents and serial numbers",
     "watch": "show what happens on a bus while it happens",
+    "shrink": "write the smallest part that shows the same, for a report",
     "view": "read a capture on a full screen",
     "completion": "write what a shell needs to complete verbs, options and words",
     "demo": "run on a capture that comes with sticktrace",
@@ -41,7 +42,7 @@ GROUPS = {
     "Find out why": ("diagnose", "watch", "compare", "fit", "audit"),
     "Look closely": ("exchanges", "requests", "devices", "explain", "volume", "timing", "check", "view"),
     "Learn and teach": ("about", "compose", "patterns", "demo", "completion"),
-    "Pass on and measure": ("export", "redact"),
+    "Pass on and measure": ("export", "redact", "shrink"),
 }
 """Verbs by what they are used for; each stands in one group."""
 
@@ -51,7 +52,7 @@ COMPLETE = "_STICKTRACE_COMPLETE"
 COLOUR = "sticktrace.colour"
 """Where the choice of --color is kept among the facts of a run."""
 
-EXIT_FAULT, EXIT_USE, EXIT_UNREADABLE, EXIT_STOPPED = 1, 2, 3, 128
+EXIT_FAULT, EXIT_USE, EXIT_UNREADABLE, EXIT_INTERNAL, EXIT_STOPPED = 1, 2, 3, 4, 128
 """A program that a signal stopped ends with 128 and the number of the signal: 130 for Ctrl-C, 143 for a kill."""
 
 
@@ -146,6 +147,12 @@ def main() -> None:
             _give_up_output()
             click.echo("stopped", err=True)
             status = EXIT_STOPPED + (stop.args[0] if isinstance(stop, Stopped) else signal.SIGINT)
+        except Exception as error:  # no error of ours, so a fault of ours
+            from sticktrace.cli.internal import lines
+
+            for line in lines(error, sys.argv[1:]):
+                _say(line)
+            status = EXIT_INTERNAL
     sys.exit(status)
 
 

@@ -28,7 +28,7 @@ from sticktrace.writing.outputs import new_file
 if TYPE_CHECKING:
     from sticktrace.session import Capture
 
-__all__ = ["Keep", "Redacted", "redact"]
+__all__ = ["Keep", "Redacted", "redact", "redact_into"]
 
 _CHUNK = 1 << 24
 
@@ -39,13 +39,19 @@ def redact(
     """Writes a redacted copy of a capture and says what it replaced. ``key`` is only for tests: without it every run
     makes its own. Raises SticktraceError when the target may not be written or the form cannot be redacted."""
     with new_file(target, [capture.source.identity], overwrite) as out:
-        if capture.form == LogReader.form:
-            return _logged(capture, out, keep or Keep(), key)
-        if capture.form == HexTextReader.form:
-            return _rewritten(capture, out, keep or Keep(), key)
-        for at in range(0, len(capture.source.data), _CHUNK):
-            out.write(capture.source.data[at : at + _CHUNK])
-        return _redacted(capture, out, keep or Keep(), key)
+        return redact_into(capture, out, keep, key)
+
+
+def redact_into(capture: Capture, out: BinaryIO, keep: Keep | None = None, key: bytes | None = None) -> Redacted:
+    """The same into an empty file that is open for writing and reading."""
+    keep = keep or Keep()
+    if capture.form == LogReader.form:
+        return _logged(capture, out, keep, key)
+    if capture.form == HexTextReader.form:
+        return _rewritten(capture, out, keep, key)
+    for at in range(0, len(capture.source.data), _CHUNK):
+        out.write(capture.source.data[at : at + _CHUNK])
+    return _redacted(capture, out, keep, key)
 
 
 def _redacted(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> Redacted:

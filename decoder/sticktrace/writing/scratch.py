@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import IO, Any
 
 from sticktrace.text import bytes_in_words
@@ -49,6 +53,18 @@ class Scratch:
         if free < wanted + LEFT_FREE:
             self.file.close()
             raise DiskFull(_FULL.format(tempfile.gettempdir(), f"{bytes_in_words(free)} free"))
+
+
+@contextmanager
+def folder() -> Iterator[Path]:
+    """A folder that is taken away in the end, in which the program runs until then."""
+    before = Path.cwd()
+    with tempfile.TemporaryDirectory(prefix="sticktrace-") as name:
+        os.chdir(name)
+        try:
+            yield Path(name)
+        finally:
+            os.chdir(before)
 
 
 def _named(suffix: str) -> Any:

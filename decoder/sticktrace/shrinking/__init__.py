@@ -1,0 +1,1 @@
+"""The smallest part of a capture that still says what the whole of it says."""
