@@ -115,8 +115,10 @@ def _rewritten(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -
     run = Run(capture, payload.put, keep, key)
     run.collect()
     run.decide()
-    for line in hex_lines(capture, payload):
+    words = LogCopy(run.scrambler, keep)
+    for line in hex_lines(capture, payload, words):
         out.write(line.encode())
+    run.report.counts += words.counts
     reader = run.reading.reader
     run.report.console_lines = reader.lines_of_words if isinstance(reader, HexTextReader) else 0
     return run.report

@@ -34,10 +34,11 @@ class LogCopy:
         assert isinstance(reader, LogReader)
         for item in reader.sayings():
             stamp = f"[{item.time_ns // 10**9:5}.{item.time_ns % 10**9 // 1000:06}] " if item.timed else ""
-            yield f"{stamp}{self._redacted(item)}\n"
+            yield f"{stamp}{self.redacted(item)}\n"
         self.left_out = reader.records - reader.understood
 
-    def _redacted(self, item: Statement) -> str:
+    def redacted(self, item: Statement) -> str:
+        """What was understood of a line, with private words replaced."""
         line = item.line
         serial = item.kind is Kind.STRING and item.get("which") == "serial"
         if serial and not self._keep.serials:

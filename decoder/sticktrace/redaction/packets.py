@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import mmap
 from collections.abc import Iterator
+from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 from sticktrace.capture.blocks import blocks
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
 
 _SMALL, _SETUP_SIZE = 4, 8
 _MOST_REMEMBERED = 4096
+
+Place = tuple[int, int, bool]
+"""Offset and length of a data field, and whether a transfer holds it."""
 
 
 class PacketCopy:
@@ -50,9 +54,11 @@ class PacketCopy:
         self._out.flush()
         with mmap.mmap(self._out.fileno(), 0, access=mmap.ACCESS_READ) as copy:
             known: dict[bytes, bytes] = {}
-            for found in _data_packets(capture):
-                for at, size, counts in _places(found, covered):
-                    changed += self._outside(capture, copy, at, size, counts, known, scrambler)
+            blocks = (list(_places(found, covered)) for found in _data_packets(capture))
+            for rows, following in pairwise(chain(blocks, ([],))):
+                soon = _soon(capture.source.data, copy, rows, following)
+                for at, size, counts in rows:
+                    changed += self._outside(capture, copy, at, size, counts, known, soon, scrambler)
             self._out.flush()
             for found in _data_packets(capture):
                 self._checks(found, capture.source.data, copy)
@@ -60,7 +66,7 @@ class PacketCopy:
 
     def _outside(
         self, capture: Capture, copy: Any, at: int, size: int, counts: bool, known: dict[bytes, bytes],
-        scrambler: Scrambler | None,
+        soon: dict[bytes, bytes], scrambler: Scrambler | None,
     ) -> int:  # fmt: skip
         """One data field: remember what became of one that counts, replace one that does not."""
         old = bytes(capture.source.data[at : at + size])
@@ -71,7 +77,7 @@ class PacketCopy:
             return 0
         if size <= _SMALL:
             return 0
-        new = known.get(old)
+        new = known.get(old, soon.get(old))
         if new is None and scrambler is not None:
             kept = wrapper(old)
             new = old[:kept] + scrambler.fill(old[kept:])
@@ -100,6 +106,17 @@ class PacketCopy:
             for place, check in zip(at[right != stated].tolist(), right[right != stated].tolist(), strict=True):
                 self._write(place + size - 2, check.to_bytes(2, "little"))
         del raw
+
+
+def _soon(source: Any, copy: Any, rows: list[Place], following: list[Place]) -> dict[bytes, bytes]:
+    """What becomes of data that is refused at first, with NAK or by damage, and counts when it is sent again."""
+    wanted = {bytes(source[at : at + size]) for at, size, counts in rows if not counts and size > _SMALL}
+    found: dict[bytes, bytes] = {}
+    for at, size, counts in chain(rows, following) if wanted else ():
+        old = bytes(source[at : at + size]) if counts else b""
+        if old in wanted:
+            found[old] = bytes(copy[at : at + size])
+    return found
 
 
 def _covered(capture: Capture) -> Any:
@@ -136,7 +153,7 @@ def _data_packets(capture: Capture) -> Iterator[Packets]:
         yield found.only((found.kind == DATA) & ~setup)
 
 
-def _places(found: Packets, covered: Any) -> Iterator[tuple[int, int, bool]]:
+def _places(found: Packets, covered: Any) -> Iterator[Place]:
     """Offset and length of each data field, and whether a transfer holds it."""
     import numpy as np
 

@@ -9,6 +9,7 @@ from sticktrace.capture.hex_text import HexTextReader
 from sticktrace.capture.logs import Statement
 from sticktrace.capture.payload import Payload
 from sticktrace.capture.transfer import BREAK, CONTROL, GAP, Transfer
+from sticktrace.redaction.log_lines import LogCopy
 
 if TYPE_CHECKING:
     from sticktrace.session import Capture
@@ -16,14 +17,18 @@ if TYPE_CHECKING:
 _PER_LINE = 32
 
 
-def hex_lines(capture: Capture, payload: Payload) -> Iterator[str]:
-    """The transfers of hex text in the preferred form, with their bytes taken from ``payload``."""
+def hex_lines(capture: Capture, payload: Payload, words: LogCopy) -> Iterator[str]:
+    """The transfers of hex text in the preferred form, with their bytes taken from ``payload``, and between them what
+    the text says in words that are understood."""
     reader = capture.reading().reader
     for source in (reader.transfers(), reader.finish()):
         for transfer in source:
-            if isinstance(transfer, Statement) or transfer.kind == BREAK:
-                continue
             timed = isinstance(reader, HexTextReader) and reader.timed
+            if isinstance(transfer, Statement):
+                yield f"{words.redacted(transfer)}\n"
+                continue
+            if transfer.kind == BREAK:
+                continue
             yield from _transfer(transfer, payload, timed)
 
 
