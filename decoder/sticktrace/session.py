@@ -29,7 +29,7 @@ Label = Callable[[Exchange], str]
 _STEP = 256
 """Transfers between two looks at how far the reading is, for progress and for giving pages back."""
 
-_SMALL, _FEW = 1 << 20, 8
+_SMALL, _FEW = 8 << 20, 8
 """Captures of fewer bytes, and exchanges in a row that are fewer, are read one by one: blocks would take longer."""
 
 
@@ -140,6 +140,9 @@ class Reading:
     def more(self) -> Iterator[Item]:
         """Items from what the source holds now. May be called again when a capture that is still being written has
         grown; see `Capture.refresh`. What another program cut off meanwhile is damage, and ends them."""
+        if self._block_walk() is None:
+            yield from self.more_parts()  # type: ignore[misc] # there are no runs
+            return
         for part in self.more_parts():
             if part.__class__ is Run:
                 yield from part
@@ -152,18 +155,24 @@ class Reading:
 
     def more_parts(self) -> Iterator[Item | Run]:
         """What `parts` is to iterating, `more_parts` is to `more`."""
-        reader = self.reader
+        reader, walk = self.reader, self._block_walk()
         reader.data = self._source.data
-        in_blocks = len(reader.data) > _SMALL if self._in_blocks is None else self._in_blocks
         try:
-            walk = reader.block_walk if isinstance(reader, BinaryReader) and self._strand is None else None
-            if in_blocks and walk is not None and isinstance(reader, BinaryReader):
+            if walk is not None and isinstance(reader, BinaryReader):
                 yield from self._steps(reader, walk)
             else:
                 yield from self._one_by_one(reader.transfers())
         except ValueError as error:
             self._source.check()  # a map that was closed meanwhile
             raise error
+
+    def _block_walk(self) -> BlockWalk | None:
+        """What gives records in blocks; None where they are to be taken one by one."""
+        wanted = len(self._source.data) > _SMALL if self._in_blocks is None else self._in_blocks
+        reader = self.reader
+        if not wanted or self._strand is not None or not isinstance(reader, BinaryReader):
+            return None
+        return reader.block_walk
 
     def _steps(self, reader: BinaryReader, walk: BlockWalk) -> Iterator[Item | Run]:
         for step in reader.steps(walk):

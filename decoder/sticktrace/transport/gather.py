@@ -19,7 +19,7 @@ MOST_REMARKS = 20
 """Remarks kept of one exchange; a thousand failed polls say no more than twenty."""
 
 _REQUEST_SENSE = 0x03
-_INQUIRY_CODE = b"\x12"
+_INQUIRY_CODE = 0x12
 _new = tuple.__new__  # see transport/bot.py
 _LONGEST_SENSE = 252  # SPC-3 4.5.1
 
@@ -131,7 +131,7 @@ class Unexplained:
     def closed(self, gathering: Gathering, read: Callable[[int, int], bytes]) -> None:
         """An exchange was closed. What waited on its unit is settled; if it failed itself, it waits in turn."""
         exchange = gathering.exchange
-        if exchange.cdb[:1] == _INQUIRY_CODE:
+        if exchange.cdb and exchange.cdb[0] == _INQUIRY_CODE:
             learn_type(exchange, read)
         if exchange.status is not FAILED and not self._waiting:
             self._out.done(gathering)

@@ -55,6 +55,12 @@ class ExtentLog:
     def _pieces(self, pieces: tuple[Piece, ...], wanted: int) -> bool:
         """Keeps the places of the first ``wanted`` bytes; returns whether some of them are not in the capture. The
         extent's ``_piece`` points behind its pieces."""
+        if len(pieces) == 1 and pieces[0].captured == pieces[0].actual >= wanted > 0:
+            at, captured, actual = pieces[0]  # by far the most
+            self._at.append(at)
+            self._captured.append(captured)
+            self._actual.append(actual)
+            return False
         cut = False
         for at, captured, actual in pieces:
             if wanted <= 0:
