@@ -29,7 +29,7 @@ EXPECTED: dict[str, dict[str, Any]] = tomllib.loads((LOGS / "expected.toml").rea
 def opened(text: str, folder: Path) -> Iterator[Capture]:
     """A text as a capture."""
     path = folder / "some.log"
-    path.write_text(text)
+    path.write_bytes(text.encode())
     with sticktrace.open(path) as capture:
         yield capture
 
@@ -140,7 +140,7 @@ def test_each_log_has_its_expectation_and_each_expectation_its_log() -> None:
 @pytest.mark.parametrize("name", sorted(EXPECTED))
 def test_the_answer_is_that_of_an_expert(name: str, tmp_path: Path) -> None:
     row = EXPECTED[name]
-    found = diagnosed((LOGS / f"{name}.log").read_text(), tmp_path)
+    found = diagnosed((LOGS / f"{name}.log").read_bytes().decode(), tmp_path)
     stages = [report.furthest.stage for report in found.reports if report.furthest is not None]
     furthest = max(stages, key=list(Stage).index) if stages else ""
     assert furthest == row["stage"], row["reason"]

@@ -81,12 +81,19 @@ def _storage(item: Statement, device: Device, heard: Heard, tell: Tell) -> None:
     heard.kind = "storage"
 
 
+def _step(item: Statement, device: Device, heard: Heard, tell: Tell) -> None:
+    if item.end == "device" and "storage" in item.line.casefold():  # what a gadget calls itself
+        heard.kind = "storage"
+
+
 def _current(item: Statement, device: Device, heard: Heard, tell: Tell) -> None:
     tell(Happening.OVER_CURRENT, item, device)
 
 
 def _error(item: Statement, device: Device, heard: Heard, tell: Tell) -> None:
     device.errors += 1
+    if "vid" in item.values:
+        heard.ids = (item.get("vid"), item.get("pid", -1))
     tell(Happening.DEVICE_ERROR, item, device, False)
 
 
@@ -96,6 +103,6 @@ LEARN: dict[Kind, Callable[[Statement, Device, Heard, Tell], None]] = {
     Kind.INQUIRY: _storage, Kind.CAPACITY: _storage, Kind.COMMAND_FAILED: _storage, Kind.READY: _storage,
     Kind.NOT_READY: _storage, Kind.IO_ERROR: _storage, Kind.OFFLINE: _storage, Kind.ABORT: _storage,
     Kind.FILE_RESULT: _storage, Kind.DESCRIPTOR_ERROR: _error, Kind.ADDRESS_REFUSED: _error,
-    Kind.CONFIGURATION_ERROR: _error, Kind.ENUMERATION_FAILED: _error,
+    Kind.CONFIGURATION_ERROR: _error, Kind.ENUMERATION_FAILED: _error, Kind.STEP: _step,
 }  # fmt: skip
 """By kind of statement; kinds that are not here say nothing of the device itself."""

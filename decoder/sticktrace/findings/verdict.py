@@ -253,6 +253,8 @@ def _answer(reports: list[StickReport], findings: list[Finding], others: list[st
     main = _most_telling(findings)
     if not reports:
         way = f"Whether there is a storage device is not known: {unread}" if unread else NO_STORAGE
+        if main is not None and main.layer == "transport":
+            way = "Who the device is, and how far it came, is not told"
         way += f"; it shows {', '.join(others[:4])}." if others else "."
     else:
         ways = _ways(reports[:MOST_TOLD], findings)

@@ -1,4 +1,4 @@
-"""The exchange in what a log says of a command: of such a command only that much is known.
+"""The exchange in what a log says of a command: of such a command only that much is known, maybe not even its block.
 
 Kernels print commands that failed, with their block, result and sense, and none of those that passed. Tag, wrapper,
 data and the times of the phases are not printed; the time is that of the message.
@@ -17,6 +17,7 @@ from sticktrace.transport.items import (
     NOT_PRINTED,
     Direction,
     Exchange,
+    Field,
     Sense,
     Status,
     Transport,
@@ -35,17 +36,17 @@ _CHECK = ("check condition", "scsi status error", "scsi sense")
 
 
 def exchange_of(item: Statement, device: Device, lun: int) -> Exchange | None:
-    """The exchange, None where the log does not say which command it was."""
+    """The exchange, None where the log says neither which command it was nor that the host's layers broke it off."""
     cdb = _block(item)
-    if not cdb:
-        return None
     sense = _sense(item)
+    if not cdb and (sense is not None or item.get("hostbyte", "OK") == "OK"):
+        return None
     heard = device.heard
     transport = Transport(heard.transport) if heard and heard.transport in ("BOT", "UAS") else Transport.UNTOLD
     return Exchange(
         0, item.time_ns, device.bus, device.address, lun, NO_TAG, cdb, _direction(cdb), NOT_PRINTED, device,
         status=_status(item, sense), sense=sense, records=item.owned, remarks=_remarks(item),
-        end_ns=item.time_ns, transport=transport,
+        end_ns=item.time_ns, transport=transport, not_printed=() if cdb else (Field.BLOCK,),
     )  # fmt: skip
 
 

@@ -80,8 +80,9 @@ FIELDS: dict[str, Field] = {
     "int": Field(r"\d{1,18}+(?!\d)", int),
     "number": Field(r"0x[0-9a-f]{1,16}+|[0-9][0-9a-f]{0,15}+h\b|\d{1,15}(?:,\d{3}){0,5}+", _number),
     "hex": Field(r"(?:0x)?[0-9a-f]{1,16}+h?", _hex),
+    "code": Field(r"[0-9a-f]{1,2}(?![0-9a-z])"),  # in whichever base: see `asc.as_printed`
     "hex4": Field(r"(?:0x)?[0-9a-f]{4}(?![0-9a-f])", _hex),
-    "errno": Field(r"-?\d{1,9}+|0x[0-9a-f]{1,8}+|E[A-Z]{2,12}|(?:USB_ERR_)?[A-Z][A-Z_]{3,20}", _error),
+    "errno": Field(r"-?\d{1,4}+(?!\d)|0x[0-9a-f]{1,8}+|E[A-Z]{2,12}|(?:USB_ERR_)?[A-Z][A-Z_]{3,20}", _error),
     "word": Field(r"[\w.+-]++"),
     "name": Field(r"[\w./+:-]+[\w+]"),
     "text": Field(rf".{{0,{LONGEST_TEXT}}}?"),

@@ -35,6 +35,7 @@ DIED = by_slug("controller-died")
 COMPLAINS = by_slug("controller-complains")
 NOT_SUPPORTED = by_slug("device-not-supported")
 
+_ETIMEDOUT = -110
 _TIMED_OUT, _ON_THE_BUS = frozenset((-110, -62, -104)), frozenset((-71, -84, -75))
 _HARD = frozenset((Kind.DESCRIPTOR_ERROR, Kind.ADDRESS_REFUSED, Kind.ENUMERATION_FAILED))
 
@@ -55,6 +56,8 @@ class Early:
         error = item.statement.get("errno")
         if isinstance(error, int) and error and item.statement.kind in _HARD:
             self.errors[error] += 1
+        elif item.statement.kind is Kind.TRANSPORT_ERROR:
+            self.errors[_ETIMEDOUT] += 1
         self.hard += item.statement.kind in _HARD
 
     def words(self) -> str:
@@ -68,6 +71,8 @@ def words_of(item: Saying) -> str:
     """What a line of trouble says, in few words and without what differs from try to try."""
     said, error = item.statement, item.statement.get("errno")
     ending = f", {error_numbers.name(error)} ({error})" if isinstance(error, int) and error else ""
+    if error == -1:
+        ending = ", error -1"  # what programs return that have no error numbers
     if said.kind is Kind.DESCRIPTOR_ERROR:
         return f"device descriptor not read{ending}"
     if said.kind is Kind.ADDRESS_REFUSED:
@@ -89,6 +94,7 @@ class Enumeration(Rule):
         self.early: dict[Stick, Early] = {}
         self.later: dict[Stick, Early] = {}
         self.unserved: dict[Stick, Saying] = {}
+        self.starved: set[Stick] = set()
 
     def saying(self, item: Saying, stick: Stick) -> None:
         said = item.statement
@@ -100,14 +106,18 @@ class Enumeration(Rule):
         elif said.kind in _HARD or (said.kind is Kind.PORT_TROUBLE and not _of_the_hub(item)):
             if not known:
                 self.early.setdefault(stick, Early()).add(item, words_of(item))
+        elif said.kind is Kind.TRANSPORT_ERROR and said.get("what") == "timeout" and not known:
+            self.early.setdefault(stick, Early()).add(item, said.line)
         elif said.kind is Kind.NOT_SUPPORTED:
             self.unserved.setdefault(stick, item)
+        elif said.kind is Kind.POWER_BUDGET:
+            self.starved.add(stick)  # why no configuration is chosen: told with the ports
 
     def end(self) -> None:
         for stick, early in self.early.items():
             self._early(stick, early)
         for stick, case in self.later.items():
-            if not stick.is_storage:
+            if not stick.is_storage and stick not in self.starved:
                 self.report(CONFIGURATION, case.words(), stick, case.tally, ends=True)
         for stick, item in self.unserved.items():
             if not stick.exchanges and Stage.IDENTITY not in stick.reached:
@@ -120,6 +130,8 @@ class Enumeration(Rule):
             if early.hard:
                 self.report(LABORIOUS, early.words(), stick, early.tally)
             return
+        if stick in self.later and not early.errors:
+            return  # it was given up since its configuration could not be read: told as that
         if not early.hard and "port: power cycle" in early.said and len(early.said) == 1:
             return
         self.report(self._pattern(early), early.words(), stick, early.tally, ends=True)

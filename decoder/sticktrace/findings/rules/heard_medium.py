@@ -16,7 +16,7 @@ from sticktrace.findings.rules.capacity import ODD_BLOCKS
 from sticktrace.findings.rules.medium import HARDWARE, REFUSED, WRITE_PROTECTED
 from sticktrace.findings.rules.readiness import NEVER_READY
 from sticktrace.findings.rules.rule import PerStick, Rule
-from sticktrace.findings.rules.units import NO_MEDIUM
+from sticktrace.findings.rules.units import MEDIUM_GONE, NO_MEDIUM
 from sticktrace.findings.rules.volume import DAMAGED, UNCLEAN
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
@@ -39,6 +39,7 @@ _SECURITY, _COPY = 0x74, 0x6F
 _LARGEST = 1 << 48
 """Bytes: 256 TiB. No medium behind a USB bridge comes near (common practice)."""
 _BELOW = frozenset(("DISK_ERR", "INT_ERR", "NOT_READY", "TIMEOUT"))
+_NO_MEDIUM = (0x2, 0x3A)
 _REFUSAL_KEYS = {0x3: UNREADABLE, 0x4: HARDWARE, 0x5: REFUSED, 0x7: WRITE_PROTECTED}
 
 
@@ -66,6 +67,9 @@ class Refusals(PerStick):
         if said.kind is not Kind.COMMAND_FAILED or item.in_exchange or key is None or said.end != "host":
             return
         pattern = _special(key, asc) or _REFUSAL_KEYS.get(key)
+        unit = stick.units.get(item.lun)
+        if (key, asc) == _NO_MEDIUM and unit is not None and unit.ready_ns >= 0:
+            pattern = MEDIUM_GONE
         if pattern is not None:
             self.tally(pattern, stick).add(item.time_ns, records=item.records)
             at = f", sector {said.get('sector')}" if "sector" in said.values else "; its command is not told"

@@ -20,7 +20,6 @@ from sticktrace.sticks.stages import Stage
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
 from sticktrace.sticks.unit import Unit
-from sticktrace.storage.commands import name
 from sticktrace.text import count_of
 from sticktrace.transport.items import MISSING, Exchange, Saying
 from sticktrace.transport.remarks import Said
@@ -194,7 +193,7 @@ class Use(Rule):
 
 def _command(exchange: Exchange) -> str:
     lba = exchange.lba
-    return name(exchange.cdb) + (f" at LBA {lba}" if lba is not None and len(exchange.cdb) > 5 else "")
+    return exchange.command + (f" at LBA {lba}" if lba is not None and len(exchange.cdb) > 5 else "")
 
 
 _LINKS = {
