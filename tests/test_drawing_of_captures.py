@@ -14,7 +14,7 @@ from conftest import CAPTURES, ROOT, capture_path, truth_of
 from sticktrace.cli.main import cli
 from sticktrace.drawing.as_text import text_lines
 from sticktrace.output.cable_drawing import cable_of
-from sticktrace.output.pictures import cases_of, spreads_of, staircases_of
+from sticktrace.output.pictures import cases_of, layout_scene, layouts, spreads_of, staircases_of
 from sticktrace.output.volume_drawing import chain_of, regions_of
 from sticktrace.volume.zones import FAILS, zones
 
@@ -96,3 +96,37 @@ def test_the_cases_that_a_capture_shows() -> None:
         scene = cases_of(capture, 80)
     marked = {shape.key for shape in scene.shapes if getattr(shape, "kind", "") == "done"} - {-1}
     assert marked == seen and 5 in seen
+
+
+@pytest.mark.parametrize("words", (
+    ("staircase", "no-address.pcap"), ("cases", "stall-recovery.pcap"), ("spreads", "healthy-boot.pcap"), ("states",),
+    ("layout", "command", "block", "wrapper"),
+), ids=lambda words: words[0])  # fmt: skip
+def test_draw(words: tuple[str, ...], tmp_path: Path) -> None:
+    arguments = [str(DEMO / word) if word.endswith(".pcap") else word for word in words]
+    result = CliRunner().invoke(cli, ["draw", *arguments])
+    assert result.exit_code == 0 and max(map(len, result.output.splitlines())) <= 80
+    target = tmp_path / "drawing.svg"
+    assert CliRunner().invoke(cli, ["draw", *arguments, "--picture", str(target)]).exit_code == 0
+    assert target.read_text().startswith("<svg ")
+    assert CliRunner().invoke(cli, ["draw", "--ascii", *arguments]).output.isascii()
+
+
+@pytest.mark.parametrize("words", (("cases",), ("states", "x"), ("staircase", "a", "b"), ("nothing",)))
+def test_what_cannot_be_drawn_is_said(words: tuple[str, ...]) -> None:
+    assert CliRunner().invoke(cli, ["draw", *words]).exit_code == 2
+
+
+def test_a_layout_by_its_title() -> None:
+    """BOT 1.0 5.2: a CSW has 13 bytes, and begins with 53425355h."""
+    found = CliRunner().invoke(cli, ["draw", "layout", "command status wrapper"]).output
+    assert "55 53 42 53" in found and "bCSWStatus" in found
+    missed = CliRunner().invoke(cli, ["draw", "layout", "command status wraper"])
+    assert "command status wrapper" in str(missed.exception)
+
+
+def test_every_named_layout_is_drawn() -> None:
+    known = layouts()
+    assert len(known) > 250
+    for layout in list(known.values())[::7]:
+        geometry.check(layout_scene(layout, 72))

@@ -19,6 +19,7 @@ VERBS = {
     "requests": "list every control request with what it asked and how it ended",
     "devices": "show who is on the bus, as cards or as a story",
     "explain": "account for every byte of an exchange, or of hex given here",
+    "draw": "draw how far a stick came, the cases seen, how long commands took, a layout",
     "compose": "build a command block or a whole CBW for a firmware test",
     "timing": "show where the time goes, against what the bus allows",
     "volume": "show partitions, files and what was done to them",
@@ -41,7 +42,7 @@ VERBS = {
 GROUPS = {
     "Find out why": ("diagnose", "watch", "compare", "fit", "audit"),
     "Look closely": ("exchanges", "requests", "devices", "explain", "volume", "timing", "check", "view"),
-    "Learn and teach": ("about", "compose", "patterns", "demo", "completion"),
+    "Learn and teach": ("about", "draw", "compose", "patterns", "demo", "completion"),
     "Pass on and measure": ("export", "redact", "shrink"),
 }
 """Verbs by what they are used for; each stands in one group."""

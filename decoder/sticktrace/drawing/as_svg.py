@@ -161,7 +161,7 @@ _OUTLINES = {
 _CROSSES = {
     "failed": "M-4 -4L4 4M4 -4L-4 4",
     "cut": "M-4 -6L4 6M4 -6L-4 6",
-    "tick": "M-4.25 0H4.25M0 0V6",
+    "tick": "M-8.5 0H8.5M0 0V6",
     "gap": "M0 -7V7",
 }
 _RADIUS = {"dot": 2.5, "ring": 3.5, "done": 4.0}

@@ -30,9 +30,8 @@ def stretches(laid: Laid, per: int, start: int = 0, limit: int | None = None, fo
     """The lines from byte ``start`` on, until ``limit`` bytes are drawn (None: all). ``fold`` folds what a field holds
     behind its first line."""
     at, drawn = start, 0
-    starts = sorted((group.start, -group.end) for group in laid.groups)
     while at < laid.size and (limit is None or drawn < limit):
-        end = _end_of(laid, starts, at, per)
+        end = _end_of(laid, at, per)
         yield Stretch(at, end)
         drawn += end - at
         at = end
@@ -44,13 +43,13 @@ def stretches(laid: Laid, per: int, start: int = 0, limit: int | None = None, fo
             at = inside.end
 
 
-def _end_of(laid: Laid, starts: list[tuple[int, int]], at: int, per: int) -> int:
+def _end_of(laid: Laid, at: int, per: int) -> int:
     end = min(at + per, laid.size)
     if end == laid.size:
         return end
-    for start, minus_end in starts:
-        if at < start < end < -minus_end:
-            return start
+    for group in laid.beginning(at + 1, end):
+        if group.end > end:
+            return group.start
     last = laid.at(end - 1)
     if last.end > end and last.start > at and (last.end - last.start <= per or last.start - at >= per // 2):
         return last.start

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -50,6 +50,12 @@ class Laid:
         """The field that holds a byte."""
         return self.fields[bisect_right(self.fields, byte, key=lambda one: one.start) - 1]
 
+    def beginning(self, start: int, end: int) -> list[Group]:
+        """The groups that begin between two bytes, the second not included."""
+        first = bisect_left(self.groups, start, key=lambda group: group.start)
+        last = bisect_left(self.groups, end, key=lambda group: group.start)
+        return self.groups[first:last]
+
     def printed(self, byte: int) -> bool:
         """Whether the capture shows this byte at all."""
         return not any(byte in one for one in self.unprinted)
@@ -71,6 +77,7 @@ def laid_out(explanation: Explanation | None, size: int) -> Laid:
     if at < size:
         out.fields.append(Field(at, size))
     out.size = max(at, size)
+    out.groups.sort(key=lambda group: (group.start, -group.end))
     return out
 
 

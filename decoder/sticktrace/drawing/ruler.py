@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from sticktrace.drawing.byte_lines import Stretch, per_line, stretches
 from sticktrace.drawing.fields import Field, Group, Laid, laid_out, places_of
 from sticktrace.drawing.lettering import Lettering, heading
-from sticktrace.drawing.scene import LEAST_WIDTH, Label, Scene, Sketch, Span, bottom
+from sticktrace.drawing.scene import LEAST_WIDTH, Label, Scene, Sketch, Span
 from sticktrace.grammar.layout import Explanation, Row
 from sticktrace.grammar.row_words import any_bit, is_reserved, place_of, text_of, value_of
 from sticktrace.text import count_of, safe
@@ -98,7 +98,7 @@ class _Sheet:
         for group_or_field in line.order():
             line.put(group_or_field)
         self.sketch.add(*line.letters.guides())
-        self.y = bottom(self.sketch.shapes)
+        self.y = line.letters.y
 
     def close(self, behind: int, fault: str) -> None:
         """What is not drawn, and why the fields stop early."""
@@ -148,10 +148,7 @@ class _Line:
 
     def order(self) -> list[Group | Field]:
         """Groups that begin here before what they hold, all in the order of their bytes."""
-        groups = [
-            group for group in self.laid.groups
-            if self.start <= group.start < self.end and not self._names_bits(group)
-        ]  # fmt: skip
+        groups = [g for g in self.laid.beginning(self.start, self.end) if not self._names_bits(g)]
         both: list[Group | Field] = [*groups, *self.fields()]
         return sorted(both, key=lambda one: (max(one.start, self.start), isinstance(one, Field)))
 
@@ -223,8 +220,8 @@ class _Line:
 
     def _name_of(self, one: Field) -> tuple[str, str, int]:
         """Name, description and key of a field split into bits, where it has a name as a whole."""
-        for group in self.laid.groups:
-            if (group.start, group.end) == (one.start, one.end):
+        for group in self.laid.beginning(one.start, one.start + 1):
+            if group.end == one.end:
                 return safe(group.row.name), _words(group.row)[1], group.key
         return "", "", -1
 

@@ -93,5 +93,7 @@ def _figures(sketch: Sketch, y: int, key: int, kind: Kind, axis: Axis) -> int:
 
 
 def _told(kind: Kind) -> str:
+    if len(kind.values) == 1:
+        return f"once, in {time_in_words(kind.longest)}"
     half, most, longest = time_in_words(kind.half), time_in_words(kind.most), time_in_words(kind.longest)
     return f"{len(kind.values):,} ×, half in {half}, 90 % in {most}, longest {longest}"

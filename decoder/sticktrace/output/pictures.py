@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from difflib import get_close_matches
+from importlib import import_module
+from pkgutil import iter_modules
 
+from sticktrace import grammar
 from sticktrace.drawing.case_grid import case_grid
+from sticktrace.drawing.ruler import DRAWN, ruler
 from sticktrace.drawing.scene import Scene
 from sticktrace.drawing.spreads import Kind, spreads
 from sticktrace.drawing.staircase import Tread, staircase
 from sticktrace.drawing.state_table import state_table
+from sticktrace.errors import LayoutError, SticktraceError
 from sticktrace.findings.verdict import StickReport, diagnose
+from sticktrace.grammar.layout import Layout
 from sticktrace.session import Capture
 from sticktrace.timing.measure import StickTiming, time_of
 from sticktrace.transport.bot_table import TABLE
@@ -61,3 +68,36 @@ def spreads_of(capture: Capture, width: int) -> Iterator[Scene]:
 def states(width: int) -> Scene:
     """The state table of Bulk-Only Transport, as the code has it."""
     return state_table(TABLE, width)
+
+
+def layout_scene(layout: Layout, width: int) -> Scene:
+    """The ruler of a layout, filled with what it is built from when nothing is given; of one that nothing builds, with
+    zeros."""
+    try:
+        data = layout.build()
+    except LayoutError:
+        data = b""
+    size = sum(row.size or 0 for row in layout.outline() if not row.depth and row.bits is None)
+    data = data or bytes(min(max(size, 1), DRAWN))
+    return ruler(layout.explain(data), data, width)
+
+
+def layout_named(title: str, width: int) -> Scene:
+    """The ruler of the layout with this title, in any case. Raises SticktraceError with the nearest ones."""
+    known = layouts()
+    wanted = title.strip().lower()
+    if wanted not in known:
+        close = get_close_matches(wanted, known, 3, 0.4) or [name for name in known if wanted and wanted in name][:3]
+        hint = f"; near it are {', '.join(close)}" if close else ""
+        raise SticktraceError(f"{title!r} is the title of no layout{hint}")
+    return layout_scene(known[wanted], width)
+
+
+def layouts() -> dict[str, Layout]:
+    """Every layout of the grammar that stands under a name in its module, by its title in small letters."""
+    found: dict[str, Layout] = {}
+    for module in iter_modules(grammar.__path__, "sticktrace.grammar."):
+        for value in vars(import_module(module.name)).values():
+            if isinstance(value, Layout):
+                found.setdefault(value.title.lower(), value)
+    return found
