@@ -47,14 +47,13 @@ def unpacked(name: str, handle: IO[bytes], damage: list[Damage], progress: Progr
         return handle
     total = handle.seek(0, 2)
     handle.seek(0)
-    spool = Scratch(total)
-    try:
-        _fill(name, handle, total, _xz(handle) if magic == _XZ else _gzip(handle), spool, damage, progress)
-    except SticktraceError:
-        spool.file.close()
-        raise
-    finally:
-        handle.close()
+    with handle:
+        spool = Scratch(total)
+        try:
+            _fill(name, handle, total, _xz(handle) if magic == _XZ else _gzip(handle), spool, damage, progress)
+        except SticktraceError:
+            spool.file.close()
+            raise
     return spool.file
 
 
