@@ -97,6 +97,11 @@ class Scene:
         return self._reading.logs
 
     @property
+    def link_types(self) -> set[int]:
+        """The link types of the capture by number, none for text."""
+        return self._reading.reader.link_types
+
+    @property
     def tick_ns(self) -> int:
         """How finely the capture tells times; far beyond any wait where it tells none."""
         return self._reading.reader.tick_ns

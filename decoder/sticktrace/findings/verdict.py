@@ -9,6 +9,7 @@ from typing import Any
 from sticktrace.findings.catalogue import RULES
 from sticktrace.findings.finding import FAULT, NOTE, RISK, SEVERITIES, Finding
 from sticktrace.findings.ladder import FAILED, REACHED, Rung, ladder
+from sticktrace.findings.missing import Missing, missing
 from sticktrace.findings.scene import Scene
 from sticktrace.session import Reading
 from sticktrace.sticks.stages import Stage
@@ -97,13 +98,14 @@ class Answer:
 @dataclass(slots=True)
 class Diagnosis:
     """What `diagnose` found: the answer in short, a report for each stick, findings with the most important first,
-    the other devices by name, and how each log beside the capture stands to it."""
+    the other devices by name, how each log beside the capture stands to it, and what would be needed to say more."""
 
     answer: Answer
     reports: list[StickReport]
     findings: list[Finding]
     others: list[str]
     logs: list[str] = field(default_factory=list)
+    missing: list[Missing] = field(default_factory=list)
 
     @property
     def verdict(self) -> str:
@@ -149,6 +151,7 @@ class Diagnosis:
             "counts": {severity: len(self.of(severity)) for severity in SEVERITIES},
             "devices": [report.facts() for report in self.reports],
             "other_devices": self.others,
+            "missing": [one.facts() for one in self.missing],
             "findings": [finding.facts() for finding in self.findings],
             "logs": self.logs,
         }  # fmt: skip
@@ -180,7 +183,8 @@ def conclude(scene: Scene) -> Diagnosis:
     findings = _merged(_best_accounts(sorted(told, key=_weight)))
     for finding in findings:
         finding.log = scene.blames.beside(finding)
-    return Diagnosis(_answer(reports, findings, others, scene.unread), reports, findings, others, scene.logs)
+    answer = _answer(reports, findings, others, scene.unread)
+    return Diagnosis(answer, reports, findings, others, scene.logs, missing(reports, answer.main, scene))
 
 
 def standing(scene: Scene) -> list[StickReport]:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from sticktrace.codes.documents import cited
 from sticktrace.findings.finding import FAULT, NOTE, RISK, Finding, Pattern
 from sticktrace.findings.ladder import FAILED, NOT_SEEN, REACHED, Rung
+from sticktrace.findings.missing import PAGE
 from sticktrace.findings.verdict import Diagnosis, StickReport
 from sticktrace.text import count_of
 
@@ -28,6 +29,7 @@ def lines(diagnosis: Diagnosis, style: Style, width: int = 0, everything: bool =
     width = min(width or 100, 120)
     if diagnosis.healthy and not everything:
         yield from _healthy(diagnosis, style, width)
+        yield from _missing(diagnosis, style, width)
         return
     for number, text in enumerate(diagnosis.answer.lines):
         label, colon, rest = text.partition(": ") if number else ("", "", text)
@@ -42,6 +44,7 @@ def lines(diagnosis: Diagnosis, style: Style, width: int = 0, everything: bool =
         yield style(report.title, "head")
         yield from _ladder(report, style, width)
     yield from _left_out(diagnosis, shown, style)
+    yield from _missing(diagnosis, style, width)
 
 
 def _left_out(diagnosis: Diagnosis, shown: list[Finding], style: Style) -> Iterator[str]:
@@ -56,6 +59,15 @@ def _left_out(diagnosis: Diagnosis, shown: list[Finding], style: Style) -> Itera
     if notes:
         yield ""
         yield style(f"{count_of(notes, 'note')} not shown; --all shows them", "quiet")
+
+
+def _missing(diagnosis: Diagnosis, style: Style, width: int) -> Iterator[str]:
+    """What would be needed to say more, and where it is told how to record it."""
+    if diagnosis.missing:
+        yield ""
+        yield style("Not in this recording, and how to get it:", "head")
+    for one in diagnosis.missing:
+        yield from _hanging(f"  {one.fact} ({PAGE}#{one.section})", width, 4)
 
 
 def _healthy(diagnosis: Diagnosis, style: Style, width: int) -> Iterator[str]:
