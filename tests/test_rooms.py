@@ -18,6 +18,7 @@ SCREEN = ROOT / "tui" / "sticktrace_tui"
 ROOMS = [
     "grammar", "codes", "writing", "capture", "bus", "transport", "storage", "session", "following", "sticks",
     "timeline", "volume", "findings", "timing", "comparison", "board", "duties", "redaction", "shrinking", "drawing",
+    "survey",
     "output", "words", "cli",
 ]  # fmt: skip
 """In the order of the arrows: a room may import the rooms before it. `session`, one pass over a capture, and

@@ -75,7 +75,7 @@ TOUCHES = "what the blocks are on the volume"
 
 def schema() -> Any:
     """The `pyarrow.Schema` of the table."""
-    pa = _pyarrow()
+    pa = pyarrow_of()
     kinds = {"words": pa.dictionary(pa.int32(), pa.string()), "list": pa.list_(pa.string()), "bool": pa.bool_()}
     fields = [
         pa.field(column.name, kinds.get(column.type) or getattr(pa, column.type)(),
@@ -87,7 +87,7 @@ def schema() -> Any:
 
 def batches(exchanges: Iterable[Labelled]) -> Iterator[Any]:
     """`pyarrow.RecordBatch` objects of at most `BATCH` rows."""
-    pa = _pyarrow()
+    pa = pyarrow_of()
     shape, source = schema(), iter(exchanges)
     while rows := list(islice(source, BATCH)):
         columns = [_array(pa, field, [column.value(e) for e, _ in rows])
@@ -104,7 +104,7 @@ def _array(pa: Any, field: Any, values: list[Any]) -> Any:
 
 def table(exchanges: Iterable[Labelled]) -> Any:
     """All of them as one `pyarrow.Table`."""
-    pa = _pyarrow()
+    pa = pyarrow_of()
     return pa.Table.from_batches(list(batches(exchanges)), schema()).unify_dictionaries()
 
 
@@ -112,7 +112,7 @@ def frame(exchanges: Iterable[Labelled]) -> Any:
     """All of them as a `pandas.DataFrame`, whose whole numbers stay whole where some are missing."""
     import pandas
 
-    pa = _pyarrow()
+    pa = pyarrow_of()
     kinds = {getattr(pa, name)(): getattr(pandas, dtype)() for name, dtype in _NULLABLE.items()}
     return table(exchanges).to_pandas(types_mapper=kinds.get)
 
@@ -125,7 +125,7 @@ _NULLABLE = {
 
 def write(exchanges: Iterable[Labelled], out: BinaryIO, form: str) -> int:
     """Writes "parquet" or "arrow" (the IPC file format) batch by batch. Returns how many exchanges there were."""
-    pa = _pyarrow()
+    pa = pyarrow_of()
     shape, count = schema(), 0
     if form == "parquet":
         import pyarrow.parquet
@@ -149,7 +149,8 @@ def _alike(exchanges: Iterable[Labelled], form: str) -> Iterator[Any]:
         yield from table(exchanges).to_batches(BATCH)
 
 
-def _pyarrow() -> Any:
+def pyarrow_of() -> Any:
+    """The module. Raises SticktraceError that says how to install it."""
     try:
         import pyarrow
     except ImportError:

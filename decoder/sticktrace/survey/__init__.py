@@ -1,0 +1,1 @@
+"""Many captures at once: one row for each stick in each of them."""
