@@ -98,7 +98,12 @@ def opened(data: bytes) -> Capture:
     handle = tempfile.TemporaryFile()  # noqa: SIM115 - the Source closes it
     handle.write(data)
     handle.flush()
-    return Capture(Source("fuzz", handle, []))
+    source = Source("fuzz", handle, [])
+    try:
+        return Capture(source)
+    except SticktraceError:
+        source.close()
+        raise
 
 
 @dataclass
