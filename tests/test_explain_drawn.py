@@ -144,6 +144,24 @@ def test_a_reserved_bit_that_is_set() -> None:
     assert "byte 14.7-5: reserved, should be zero, holds 26" in run("explain", CBW.replace("00 06 12", "00 26 12"))
 
 
+@pytest.mark.parametrize(("line", "said"), (
+    ("1160-20 us dev 5 SETUP: 02 01 00 00 81 00 00 00 OUT ep 00 0: #03*c7d2", "bRequest = 1: CLEAR_FEATURE"),
+    ("1200-20 us dev 5 IN ep 81 13: 55 53 42 53 01 00 00 00 a8 00 00 00 00 #04*821b", "dCSWDataResidue = 168 (A8h)"),
+    (f"1240-20 us dev 5 OUT ep 02 31: {bytes.fromhex(CBW).hex(' ')}", "ALLOCATION LENGTH = 36 (24h)"),
+    ("1280-20 us dev 5 IN ep 81 0/13 ERROR: #06*bba3", "EPROTO"),
+), ids=("setup", "csw", "cbw", "error"))  # fmt: skip
+def test_a_line_of_the_transfer_log(line: str, said: str) -> None:
+    """The first two and the last as docs/hex-text.md prints them; docs/hook prints such lines."""
+    assert said in run("explain", "-", text=line + "\n")
+
+
+def test_two_arrays_are_held_against_each_other() -> None:
+    cbw = ", ".join(f"0x{byte:02x}" for byte in bytes.fromhex(CBW))
+    csw = ", ".join(f"0x{byte:02x}" for byte in bytes.fromhex("55534253 09000000 00000000 00"))
+    said = run("explain", "-", text=f"uint8_t cbw[] = {{{cbw}}};\nuint8_t csw[] = {{{csw}}};")
+    assert "dCSWTag 00000009h does not answer dCBWTag 00000005h" in said
+
+
 # -- requests ------------------------------------------------------------------------------------------------------
 
 

@@ -195,6 +195,8 @@ VERBS = (
     "diagnose --json", "timing", "timing --json", "volume", "volume --changes", "volume --json", "check",
     "check --json", "export",
     "export --as csv", "explain 1", "explain 7", "explain --json 2",
+    "explain --table 1", "explain --ladder 1", "explain --all --from 9 2", "explain r1", "requests", "devices --cable",
+    "volume --map", "draw staircase", "draw cases", "draw spreads",
 )  # fmt: skip
 """What is run on a broken capture; the file goes behind the verb."""
 
