@@ -161,15 +161,16 @@ class Bus:
         else:
             self.transaction(pid, address, endpoint, *[packet for packet in (payload, shake) if packet])
 
-    def nak(self, address: int, endpoint: int, times: int, inward: bool = True) -> None:
-        """A device that is not ready."""
+    def nak(self, address: int, endpoint: int, times: int, inward: bool = True, payload: bytes = bytes(8)) -> None:
+        """A device that is not ready. ``payload`` is what the host wants to send."""
         for _ in range(times):
             if inward:
                 self.go(IN, address, endpoint, answer=NAK)
             elif self.speed == "high" and address not in self.behind:
                 self.go(PING, address, endpoint, answer=NAK)
             else:
-                self.go(OUT, address, endpoint, data(self.pipe(address, endpoint, False).toggle, bytes(8)), NAK)
+                pipe = self.pipe(address, endpoint, False)
+                self.go(OUT, address, endpoint, data(pipe.toggle, payload[: pipe.size]), NAK)
 
     # transfers
 
@@ -187,7 +188,7 @@ class Bus:
 
     def bulk_out(self, address: int, endpoint: int, payload: bytes, *, naks: int = 0, zlp: bool = False) -> None:
         """Data to the device."""
-        self.nak(address, endpoint, naks, inward=False)
+        self.nak(address, endpoint, naks, False, payload)
         self._move(OUT, address, endpoint, payload, zlp)
 
     def _move(self, pid: int, address: int, endpoint: int, payload: bytes, zlp: bool) -> None:

@@ -84,7 +84,7 @@ class Scene:
     @property
     def unread(self) -> str:
         """Lines of a text that look like storage traffic and were not understood, in words; "" for none."""
-        return self._reading.reader.unread.words
+        return self._reading.reader.unread.words or self.wire_events.left_out
 
     @property
     def wire_events(self) -> WireEvents:

@@ -180,6 +180,9 @@ def conclude(scene: Scene) -> Diagnosis:
     reports = standing(scene)
     others = [s.name for s in scene.sticks if not s.number and not s.is_hub and (s.known or s.ids)]
     told = [finding for finding in scene.findings if _concerns_storage(finding)]
+    if scene.wire_events.lossy:
+        for finding in told:
+            _doubt(finding)
     findings = _merged(_best_accounts(sorted(told, key=_weight)))
     for finding in findings:
         finding.log = scene.blames.beside(finding)
@@ -196,6 +199,13 @@ def _concerns_storage(finding: Finding) -> bool:
     """Whether a finding is about a stick, a hub, or nobody in particular; a keyboard's troubles are its own."""
     stick = finding.stick
     return stick is None or bool(stick.number) or stick.is_hub or not stick.known
+
+
+def _doubt(finding: Finding) -> None:
+    """Where a recording of packets shows that it lacks some, what does not fit together may be its own fault."""
+    if finding.layer in ("transport", "recovery") and finding.severity == FAULT:
+        finding.severity = RISK
+        finding.text += "; the recording lacks packets, which may be all that is wrong"
 
 
 def _weight(finding: Finding) -> tuple[int, int, int]:

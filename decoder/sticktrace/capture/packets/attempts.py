@@ -10,8 +10,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from sticktrace.capture.packets.steps import Step
-from sticktrace.capture.packets.under_way import UnderWay, Wait
+from sticktrace.capture.packets.under_way import STRIKES, UnderWay, Wait
 from sticktrace.capture.transfer import BULK, CONTROL, ISOCHRONOUS, STALL, Transfer
+from sticktrace.codes import pids
 
 if TYPE_CHECKING:
     from sticktrace.capture.packets.party import Party
@@ -28,9 +29,6 @@ STATUS_OF = {
 QUIET_NS = 5_000_000
 """A host that still waits asks again within a frame or a few. A longer pause, with something else at its end, means
 that it took the transfer back."""
-
-STRIKES = 3
-"""Attempts in a row that fail before a host controller gives up (10.2.6)."""
 
 ISOCHRONOUS_TRAFFIC, FAILED_ATTEMPTS = "isochronous traffic", "attempts that failed"
 REPEATS, UNDER_WAY, WAITING = "repeats that the receiver discards", "split transactions under way", "NAK'd tokens"
@@ -102,6 +100,8 @@ class Attempts:
 
     def _doubtful(self, step: Step) -> None:
         """Data without a handshake."""
+        if self.now.unsure and self.incoming:
+            self.now.recovered()
         before, self.doubt = self.doubt, None
         if self._isochronous(step, before):
             return
@@ -145,11 +145,23 @@ class Attempts:
             self.party.count(FAILED_ATTEMPTS, step.packets)
         if cause != "damaged":
             self.party.report(cause, step, self.endpoint)
-        if self.now.strikes >= STRIKES or cause == "babble":
-            if self.now.strikes >= STRIKES:
-                self.party.report("three strikes", step, self.endpoint)
-            self._drop_doubt()
-            self.end(self._status())
+        if cause == "babble" or (self.now.strikes >= STRIKES and not self._may_be_nak(step, cause)):
+            self._struck_out(step)
+
+    def _may_be_nak(self, step: Step, cause: str) -> bool:
+        """Some recorders leave NAK out: as long as none was seen, a question without an answer may have had that one.
+        More than three in a row must have."""
+        refused = "no handshake" if step.token == pids.OUT else "no answer"
+        asks = step.token != pids.SETUP and cause == refused
+        self.now.unsure = asks and step.began_ns < self.party.machine.naks_from
+        return self.now.unsure
+
+    def _struck_out(self, step: Step) -> None:
+        """The host controller gives up."""
+        if self.now.strikes >= STRIKES:
+            self.party.report("three strikes", step, self.endpoint)
+        self._drop_doubt()
+        self.end(self._status())
 
     def _status(self) -> int:
         """How attempts that failed end a transfer. Data that a device does not acknowledge is no answer; data that a
@@ -189,9 +201,9 @@ class Attempts:
             return
         waited = self.wait.since_ns >= 0
         self._take_wait()
-        if self.now.strikes:
+        if self.now.strikes and not self.now.waited_unseen:
             self.end(self._status())
-        elif waited:
+        elif waited or self.now.waited_unseen:
             self.end(GAVE_UP)
         else:
             self.end(None if self.now.gap else 0)

@@ -9,6 +9,13 @@ from __future__ import annotations
 from collections import Counter
 from typing import NamedTuple
 
+from sticktrace.codes.pids import ACK, DATA0, DATA1, IN, NAK, OUT, SETUP
+from sticktrace.text import count_of
+
+TOKENS, TOGGLES = (IN, OUT, SETUP), (DATA0, DATA1)
+LISTENED_FOR = (ACK, NAK, *TOKENS, *TOGGLES)
+"""PIDs of which it is remembered whether they were recorded at all."""
+
 MOST_KEPT = 1_000
 """Events kept of one kind; `WireEvents.counts` has them all."""
 
@@ -67,11 +74,14 @@ class WireEvent(NamedTuple):
 
 class WireEvents(list[WireEvent]):
     """The events of a capture in the order in which they were understood, the first `MOST_KEPT` of each kind.
-    ``counts`` has all, by kind, bus, address and endpoint."""
+    ``counts`` has all, by kind, bus, address and endpoint,
+    ``heard`` the PIDs of `LISTENED_FOR` that the recording holds at all, each with its bus: some recorders leave
+    some out."""
 
     def __init__(self) -> None:
         super().__init__()
         self.counts: Counter[tuple[str, int, int, int]] = Counter()
+        self.heard: set[tuple[int, int]] = set()
         self._kept: Counter[str] = Counter()
 
     def report(self, event: WireEvent, times: int = 1) -> None:
@@ -80,6 +90,31 @@ class WireEvents(list[WireEvent]):
         if self._kept[event.kind] < MOST_KEPT:
             self._kept[event.kind] += 1
             self.append(event)
+
+    @property
+    def left_out(self) -> str:
+        """What whole kind of packet the recorder left out, so that nobody can tell what was said; "" for none."""
+        pids_heard = {pid for _, pid in self.heard}
+        strays = self.total("stray packet")
+        if strays and not pids_heard & set(TOKENS):
+            return f"{count_of(strays, 'packet')} of data and handshakes, but no token: whose they are is not known"
+        if self.total("unseen data") and not pids_heard & set(TOGGLES):
+            return "the recording holds tokens and handshakes, but no data packet"
+        return ""
+
+    def silent(self, bus: int) -> list[str]:
+        """Which answers the recorder of a bus seems to leave out, in sentences."""
+        names = []
+        if (bus, ACK) not in self.heard:
+            names.append("no ACK: what went over is told by toggles alone, and nobody is blamed for an answer not seen")
+        if (bus, NAK) not in self.heard:
+            names.append("no NAK: how long a device let the host wait is not known")
+        return [f"the packets of bus {bus} hold {name}" for name in names]
+
+    @property
+    def lossy(self) -> bool:
+        """Whether the recording shows by itself that it lacks packets, or has some that are not as they were."""
+        return any(self.total(kind) for kind in ("unseen data", "stray packet", "frames missing", "damage taken"))
 
     def total(self, kind: str) -> int:
         """How many there were of a kind."""

@@ -26,6 +26,8 @@ _SOON_NS = 2 * FRAME_NS
 """A change of pace this soon after silence came with what ended it."""
 
 _RECENT, _MOST_CHANGES = 64, 64
+_SURE = 17
+"""So many frames hold one number twice at least, if the bus is at high speed, whatever is missing."""
 _WORD = 0x7FF
 
 
@@ -40,6 +42,7 @@ class Frames:
         self._last: WireEvent | None = None
         self._frame = self._frame_ns = -1
         self._faster: list[int] = []
+        self._repeats: Column = []
 
     def take(self, packets: Packets, is_frame: Column) -> None:
         """A stretch of packets, the frames among them marked."""
@@ -73,7 +76,7 @@ class Frames:
         if self._frame >= 0:
             number, time_ns = np.append(self._frame, number), np.append(self._frame_ns, time_ns)
         steps, apart = np.diff(number) & _WORD, np.diff(time_ns)
-        self._measure(apart, time_ns[1:])
+        self._measure(steps, apart, time_ns[1:])
         gone = steps - np.maximum(steps > 0, 1)
         # Frames that fell into silence were not sent, and a number that goes back is another host's count.
         missing = (gone > 0) & (apart <= SILENCE_NS)
@@ -82,19 +85,20 @@ class Frames:
             self.report(_event("frames missing", frames, row, int(gone[missing].sum())), int(missing.sum()))
         self._frame, self._frame_ns = int(number[-1]), int(time_ns[-1])
 
-    def _measure(self, apart: Column, time_ns: Column) -> None:
-        """The speed, by the latest distances; where frames became eight times as frequent is remembered."""
+    def _measure(self, steps: Column, apart: Column, time_ns: Column) -> None:
+        """The speed: at high speed a number comes eight times (8.4.3.1), and where there are few, the latest distances
+        tell. Where frames became eight times as frequent is remembered."""
         import numpy as np
 
-        told_by = apart < 2 * FRAME_NS
-        if not told_by.any():
-            return
+        told_by = (apart > 0) & (apart < 2 * FRAME_NS)
         high, time_ns = apart[told_by] < _BETWEEN_NS, time_ns[told_by]
         faster = np.diff(high.astype(np.int8), prepend=np.int8(self.speed != told.FULL)) > 0
         self._faster += time_ns[faster].tolist()[:_MOST_CHANGES]
         del self._faster[:-_MOST_CHANGES]
-        recent = high[-_RECENT:]
-        self.speed = told.HIGH if recent.sum() * 2 > len(recent) else told.FULL
+        self._repeats = np.concatenate((self._repeats, steps[-_RECENT:] == 0))[-_RECENT:]
+        recent = self._repeats if len(self._repeats) >= _SURE else high[-_RECENT:]
+        if len(recent):
+            self.speed = told.HIGH if recent.sum() * 2 > len(recent) else told.FULL
 
     def followed_by(self, address: int, time_ns: int) -> int:
         """The first traffic after a silence went to this address. Returns how long the silence was, 0 for none."""

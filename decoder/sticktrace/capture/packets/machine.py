@@ -19,13 +19,13 @@ from sticktrace.capture.packets import columns, told
 from sticktrace.capture.packets.attempts import Attempts
 from sticktrace.capture.packets.columns import Packets
 from sticktrace.capture.packets.counts import FRAMES, PRECEDED, Counts
-from sticktrace.capture.packets.events import WireEvent
+from sticktrace.capture.packets.events import LISTENED_FOR, WireEvent
 from sticktrace.capture.packets.frames import SILENCE_NS, Frames
 from sticktrace.capture.packets.party import Party
 from sticktrace.capture.packets.payload import Payload
 from sticktrace.capture.packets.pipe import Pipe
 from sticktrace.capture.packets.steps import KEYS, Step, Steps
-from sticktrace.capture.packets.transactions import MOVED, Transactions, settle_kinds, transactions, whole
+from sticktrace.capture.packets.transactions import MOVED, settle_kinds, transactions, whole
 from sticktrace.capture.packets.turns import Turns
 from sticktrace.capture.transfer import BULK, Transfer
 from sticktrace.capture.wire import Told
@@ -34,10 +34,15 @@ from sticktrace.codes import pids
 Column = Any
 
 
+NEVER = 1 << 62
+"""Later than any time."""
+
+
 class Machine:
     """One bus segment. ``speed`` is "low", "full", "high" or "" as long as nothing tells. ``counts`` has the packets
-    that belong to no transfer, ``told`` what tokens tell of a device. ``given`` is the address that was given last, 0
-    since a reset that may have taken it back. ``out`` holds transfers that are ready."""
+    that belong to no transfer, ``told`` what tokens tell of a device. ``given`` is the
+    address that was given last, 0 since a reset that may have taken it back, ``naks_from`` when the first NAK was
+    recorded. ``out`` holds transfers that are ready."""
 
     def __init__(self, speed: str, payload: Payload, counts: Counts) -> None:
         self.bus, self.speed, self.payload, self.counts = counts.bus, speed, payload, counts
@@ -49,6 +54,7 @@ class Machine:
         self.asking: set[Attempts] = set()
         self.deduced = not speed
         self.given = 0
+        self.naks_from = NEVER
         self._last_ns = 0
         self._tick_ns = 0
         self._pipes: dict[int, Pipe] = {}
@@ -90,17 +96,28 @@ class Machine:
 
     def _group(self, raw: Column, packets: Packets) -> Iterator[Transfer]:
         found = transactions(packets)
-        if self.deduced and not self.speed and self._beyond_full(packets, found):
+        moved = found.data[(found.fate == MOVED) & (found.data >= 0)]
+        if self.deduced and not self.speed and told.beyond_full(packets.size[moved] - 3):
             self._learn_speed(told.HIGH)
         self.counts.faults(packets, found)
         self.counts.strays(packets, found)
         self.counts.aside(found)
+        self._listen(packets)
         self.turns.take(packets, found, told.PACES.get(self.speed), self._tick_ns)
         self._steps = Steps(packets, found, raw, self._full())
         for step in self._steps:
             self._step(step)
             if self.out:
                 yield from self._ready()
+
+    def _listen(self, packets: Packets) -> None:
+        """Which packets does the recording hold at all?"""
+        for pid in LISTENED_FOR:
+            if (self.bus, pid) in self.counts.events.heard or not (rows := (packets.pid == pid).nonzero()[0]).size:
+                continue
+            self.counts.events.heard.add((self.bus, pid))
+            if pid == pids.NAK:
+                self.naks_from = int(packets.time_ns[rows[0]])
 
     def _ready(self) -> Iterator[Transfer]:
         ready, self.out = self.out, []
@@ -156,15 +173,8 @@ class Machine:
     # -- what is told ----------------------------------------------------------------------------------------------
 
     def _deduce(self, packets: Packets) -> None:
-        """The link type leaves the speed open: frames tell it by their distance. Where there are none, PING and SPLIT
-        are packets of high speed (8.3.1), and PRE without SPLIT is one of full speed; with it, it may be ERR."""
-        speed = self.frames.speed
-        if not speed:
-            good = packets.pid[packets.fault == columns.GOOD]
-            if (good == pids.PING).any() or (good == pids.SPLIT).any():
-                speed = told.HIGH
-            elif self.speed != told.HIGH and (good == pids.PRE).any():
-                speed = told.FULL
+        """The link type leaves the speed open: frames tell it, or what kinds of packets there are."""
+        speed = self.frames.speed or told.speed_by_pids(packets.pid[packets.fault == columns.GOOD], self.speed)
         self._learn_speed(speed)
 
     def _learn_speed(self, speed: str) -> None:
@@ -173,13 +183,6 @@ class Machine:
             for party in self.parties.values():
                 for pipe in party.pipes.values():
                     pipe.learn()
-
-    @staticmethod
-    def _beyond_full(packets: Packets, found: Transactions) -> bool:
-        """Whether a packet of more than 64 bytes was acknowledged: at full speed only isochronous ones are longer
-        (5.6.3, 5.8.3), and those never are (5.6.4)."""
-        moved = found.data[(found.fate == MOVED) & (found.data >= 0)]
-        return bool((packets.size[moved] > told.LARGEST[told.FULL, BULK] + 3).any())
 
     def _told(self, party: Party, step: Step) -> None:
         """SPLIT tells hub, port and speed of the device behind it (8.4.2.1), PRE that it is a low-speed one (8.6.5)."""

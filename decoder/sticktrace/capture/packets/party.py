@@ -37,7 +37,8 @@ _SET_PORT, _PORT_RESET, _PORT_POWER = b"\x23\x03", 4, 8
 
 class Party:
     """The device at ``address`` of ``bus``. ``speed`` is the bus's own unless tokens told another one. ``doubting``
-    are pipes that had data which nobody acknowledged, ``configured``: SET_CONFIGURATION was seen."""
+    are pipes that had data which nobody acknowledged, ``configured``: SET_CONFIGURATION was seen,
+    ``wraps``: a pipe without a descriptor carried a CBW or CSW."""
 
     def __init__(self, machine: Machine, address: int, endpoints: told.Endpoints | None = None) -> None:
         self.machine, self.bus, self.address = machine, machine.bus, address
@@ -45,7 +46,7 @@ class Party:
         self.slower = ""
         self.pipes: dict[int, Pipe] = {}
         self.doubting: list[Attempts] = []
-        self.configured = False
+        self.configured = self.wraps = False
         self._open: Attempts | None = None
         self._announced: tuple[bool, int] | None = None
         self._after: int | None = None
@@ -74,14 +75,15 @@ class Party:
 
     def known_of(self, endpoint: int) -> tuple[int, int, int]:
         """Transfer type of an endpoint, size of a full packet (0: not known), and the largest that is allowed. Without
-        a descriptor it is taken for bulk, at low speed for interrupt, as that has no bulk (5.8.3)."""
+        a descriptor it is taken for bulk; at low speed for interrupt, as that has no bulk (5.8.3), unless wrappers of
+        storage were seen."""
         known = self.endpoints.known.get(endpoint)
         if not endpoint & 0x0F:
             kind = CONTROL
         elif known is not None:
             kind = known.kind
         else:
-            kind = INTERRUPT if self.speed == told.LOW else BULK
+            kind = INTERRUPT if self.speed == told.LOW and not self.wraps else BULK
         limit = told.LARGEST.get((self.speed, kind), told.SIZES[-1])
         if known is not None and known.size:
             return kind, min(known.size, limit), limit
@@ -176,6 +178,12 @@ class Party:
             self.machine.given = 0  # whoever is at that port may answer at address 0 from now on
         elif what == _CLASS_RESET:
             self.give_up(transfer.end_ns)
+
+    def wrapped(self, pipe: Attempts) -> None:
+        """A CBW or CSW went over this pipe: it is storage."""
+        if not self.wraps and pipe.endpoint not in self.endpoints.known:
+            self.wraps = True
+            self._learned()
 
     def _learned(self) -> None:
         for pipe in self.pipes.values():

@@ -129,14 +129,7 @@ class Pipe(Attempts):
 
     def _accept(self, step: Step, unseen: int = 0) -> None:
         """Data that counts. ``unseen`` packets before it, or its own contents, are not in the recording."""
-        if self.fresh:
-            self.fresh = False
-            if step.toggle == pids.DATA1:
-                self.party.report("first toggle", step, self.endpoint)
-        if step.size > self.full or not self.full:
-            self._grow(step.size)
-        if self.now.moved and self._begins_wrapper(step):
-            self.end(0)
+        self._look_at(step)
         if step.length > 1:
             whole = -(-(self.party.announced_left(self) or 0) // step.size)
             if 0 < whole < step.length:
@@ -147,6 +140,8 @@ class Pipe(Attempts):
         self.party.turn_to(self)
         if self.now.gap:
             self._pass_gap()
+        elif self.now.holed and step.captured:
+            self._part()
         self.now.unseen += unseen
         self._add(step)
         if step.toggle == pids.MDATA:
@@ -157,8 +152,18 @@ class Pipe(Attempts):
             self.end(0, short=step.size < self.full)
         elif left is not None and left <= 0:
             self.end(0)
-        elif step.captured < step.size:
-            self._part()
+
+    def _look_at(self, step: Step) -> None:
+        """What a packet tells of its pipe before it is taken in, and of the one before it."""
+        if self.fresh and step.toggle == pids.DATA1:
+            self.party.report("first toggle", step, self.endpoint)
+        self.fresh = False
+        if step.size > self.full or not self.full:
+            self._grow(step.size)
+        if self._begins_wrapper(step):
+            self.party.wrapped(self)
+            if self.now.moved:
+                self.end(0)
 
     def _pass_gap(self) -> None:
         """Packets that were not seen, with more behind them: they were full, less would have ended the transfer."""

@@ -96,6 +96,8 @@ class PacketReader(Reader):
                 told.append(f"{what}: link type {link_type} does not say")
             elif machine.deduced:
                 told.append(f"link type {link_type} does not say the speed, and no packet shows it")
+        for machine in self._machines.values():
+            told += self.wire_events.silent(machine.bus) if machine.parties else []
         return told + list(getattr(self.walk, "assumed", []))
 
     def transfers(self) -> Iterator[Transfer]:

@@ -6,9 +6,10 @@ This is not the room that knows devices (`bus`); it reads seven bytes of each en
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, ISOCHRONOUS
+from sticktrace.codes import pids
 
 LOW, FULL, HIGH = "low", "full", "high"
 
@@ -54,6 +55,20 @@ PACES = {
 
 _INTERFACE, _ENDPOINT = 4, 5
 _DEEPEST = 4096
+
+
+def speed_by_pids(good: Any, before: str) -> str:
+    """The speed that the PIDs of sound packets tell, "" for none: PING and SPLIT are packets of high speed (8.3.1), and
+    PRE where no SPLIT is one of full speed; beside SPLIT, and so where the speed ``before`` was high, it may be ERR."""
+    if (good == pids.PING).any() or (good == pids.SPLIT).any():
+        return HIGH
+    return FULL if before != HIGH and (good == pids.PRE).any() else ""
+
+
+def beyond_full(acknowledged: Any) -> bool:
+    """Whether data fields that were acknowledged, by their sizes, are too long for full speed: there only isochronous
+    ones have more than 64 bytes (5.6.3, 5.8.3), and those are never acknowledged (5.6.4)."""
+    return bool((acknowledged > LARGEST[FULL, BULK]).any())
 
 
 class Endpoint(NamedTuple):

@@ -25,6 +25,9 @@ _FINEST_NS = 100
 _LONG = 64
 """A data packet of so many bytes takes far longer than any answer may wait."""
 
+_FAR = 8
+"""What comes so many times later than anybody listens answers something else: packets in between are missing."""
+
 _FEW = 10
 """Late answers are told where at most one in so many is late."""
 
@@ -67,7 +70,7 @@ class Turns:
         before, after = before[which], after[which]
         lasted = (8 * packets.size[before] + pace.around) * pace.bit_ps // 1000
         wait = packets.time_ns[after] - packets.time_ns[before] - lasted
-        late = (wait > pace.patience_ns).nonzero()[0]
+        late = ((wait > pace.patience_ns) & (wait < _FAR * pace.patience_ns)).nonzero()[0]
         self._answers += len(wait)
         self._count += len(late)
         for at in late[: MOST_KEPT - len(self._late)].tolist():

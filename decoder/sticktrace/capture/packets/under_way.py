@@ -10,6 +10,9 @@ from sticktrace.capture.wire import Moved, Wire
 
 _NOTHING_YET = -1
 
+STRIKES = 3
+"""Attempts in a row that fail before a host controller gives up (10.2.6)."""
+
 
 class Wait:
     """Answers NAK that do not belong to a transfer yet: which one, the next step tells. ``since_ns`` is the first of a
@@ -64,12 +67,12 @@ class UnderWay:
     ``captured`` their bytes; ``moved`` counts what went over. ``gap`` counts packets that must have gone over and are
     not in the recording, ``strikes`` attempts in a row that failed, ``cause`` why the last one did; ``offered``
     is data that was sent and not taken. ``count`` data packets had the PIDs ``toggle`` to ``last_toggle`` and went over
-    from ``data_ns`` to ``data_end_ns``."""
+    from ``data_ns`` to ``data_end_ns``. ``unsure``: answers may be left out of the recording."""
 
     __slots__ = (
         "bytes", "captured", "cause", "count", "data_end_ns", "data_ns", "first_ns", "first_number", "gap", "holed",
         "last_ns", "last_number", "last_toggle", "moved", "nak_ns", "naks", "offered", "packets", "repeats", "retries",
-        "runs", "strikes", "toggle", "unseen",
+        "runs", "strikes", "toggle", "unseen", "unsure",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -77,7 +80,7 @@ class UnderWay:
         self.runs: list[tuple[Any, int]] = []
         self.moved = self.captured = self.packets = self.bytes = self.gap = 0
         self.count = self.toggle = self.last_toggle = self.data_ns = self.data_end_ns = 0
-        self.holed = False
+        self.holed = self.unsure = False
         self.naks = self.nak_ns = self.retries = self.repeats = self.unseen = self.strikes = 0
         self.cause = ""
         self.offered: Step | None = None
@@ -107,8 +110,14 @@ class UnderWay:
 
     def recovered(self) -> None:
         """The other side answered: attempts that failed before are retries now."""
-        self.retries += self.strikes
-        self.strikes = 0
+        self.retries += 0 if self.waited_unseen else self.strikes
+        self.strikes, self.unsure = 0, False
+
+    @property
+    def waited_unseen(self) -> bool:
+        """Whether more questions in a row had no answer than a host controller asks in vain (10.2.6): they must have
+        been answered NAK, which the recording leaves out."""
+        return self.unsure and self.strikes > STRIKES
 
     def passed(self, step: Step) -> None:
         """Packets that count."""

@@ -6,7 +6,8 @@ slow, or fails on one cable and not on another.
 
 from __future__ import annotations
 
-from sticktrace.capture.packets.attempts import STRIKES
+from sticktrace.capture.packets.under_way import STRIKES
+from sticktrace.codes import pids
 from sticktrace.findings.finding import NOTE, RISK, Pattern
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.damage import Damage, damage
@@ -67,14 +68,15 @@ class OnTheWire(Rule):
         for one in self.scene.sticks:
             self._naks(one)
         events = self.scene.wire_events
-        lossy = any(events.total(kind) for kind in ("unseen data", "stray packet", "frames missing", "damage taken"))
+        lossy = events.lossy
         for stick, kinds in by_stick(events, self.scene.sticks):
             self._silence(stick, kinds)
             self._damage(stick, kinds)
             if stick is not None:
-                self._attempts(stick, kinds)
-                self._toggles(stick, kinds, lossy)
-                self._manners(stick, kinds)
+                if (stick.bus, pids.ACK) in events.heard:  # else the recorder leaves answers out
+                    self._attempts(stick, kinds)
+                    self._toggles(stick, kinds, lossy)
+                self._manners(stick, kinds, lossy)
 
     def _tell(
         self, pattern: Pattern, stick: Stick | None, seen: Seen, text: str, severity: str = "", ends: bool = False
@@ -97,7 +99,9 @@ class OnTheWire(Rule):
             mended = _mended(seen, strikes)
             if mended:
                 text = f"{count_of(mended, what)} without an answer, and another attempt made good; {seen.where}"
-                self._tell(pattern, stick, seen, text, "" if mended > _FEW else NOTE)
+                no_nak = (stick.bus, pids.NAK) not in self.scene.wire_events.heard
+                text += "; the recording holds no NAK, which may be what was answered" if no_nak else ""
+                self._tell(pattern, stick, seen, text, "" if mended > _FEW and not no_nak else NOTE)
 
     def _toggles(self, stick: Stick, kinds: Kinds, lossy: bool) -> None:
         first, stuck, again = kinds["first toggle"], kinds["toggle"], kinds["repeat"]
@@ -118,7 +122,7 @@ class OnTheWire(Rule):
             text = f"{changed.times('time')} other data or another toggle came where data refused with NAK was due; "
             self._tell(OUT_PACKETS, stick, changed, text + changed.where, NOTE if lossy else "")
 
-    def _manners(self, stick: Stick, kinds: Kinds) -> None:
+    def _manners(self, stick: Stick, kinds: Kinds, lossy: bool) -> None:
         """What the device, or the host, does against the rules."""
         long, old = kinds["babble"], kinds["old address"]
         if long.count:
@@ -130,13 +134,16 @@ class OnTheWire(Rule):
         if old.count:
             value = old.events[0].value
             text = f"{old.times('setup packet')} to address 0 answered after address {value} had been given, "
-            self._tell(OLD_ADDRESS, stick, old, text + f"and no reset in between; {old.where}")
+            second = any(_spoke(one, value, old.time_ns) for one in self.scene.sticks)
+            text += f"and no reset in between; {old.where}"
+            text += f"; address {value} went on as well, so it is a second device" if second else ""
+            self._tell(OLD_ADDRESS, stick, old, text, NOTE if second else "")
         for kind, whose in (("late answer", "the device answers"), ("late handshake", "the host acknowledges")):
             seen = kinds[kind]
             if seen.count:
                 worst = time_in_words(max(event.value for event in seen.events))
                 text = f"{whose} too late {seen.times('time')}, {worst} after the packet before at worst; {seen.where}"
-                self._tell(LATE, stick, seen, text)
+                self._tell(LATE, stick, seen, text, NOTE if lossy else "")
 
     # -- the bus ---------------------------------------------------------------------------------------------------
 
@@ -185,6 +192,14 @@ def _went_on(stick: Stick, time_ns: int) -> bool:
         return True
     items = (unit.last for unit in stick.units.values())
     return any(x is not None and x.time_ns > time_ns and x.status in (PASSED, FAILED) for x in items)
+
+
+def _spoke(stick: Stick, address: int, time_ns: int) -> bool:
+    """Whether a device was heard at that address after that."""
+    last = stick.last_request
+    asked = last is not None and last.done and last.address == address and last.time_ns > time_ns
+    items = (unit.last for unit in stick.units.values())
+    return asked or any(x is not None and x.address == address and x.time_ns > time_ns for x in items)
 
 
 RULES = (OnTheWire,)
