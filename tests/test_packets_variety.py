@@ -151,4 +151,3 @@ def test_two_sticks_and_a_late_one() -> None:
     assert sorted(report.stick.exchanges for report in diagnosis.reports) == [4, COMMANDS + 4]
     told = {finding.slug: finding.severity for finding in diagnosis.findings if finding.layer == "wire"}
     assert told == {"answers-at-old-address": "note"}
-    assert not diagnosis.faults
