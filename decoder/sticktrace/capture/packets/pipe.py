@@ -130,9 +130,10 @@ class Pipe(Attempts):
     def _accept(self, step: Step, unseen: int = 0) -> None:
         """Data that counts. ``unseen`` packets before it, or its own contents, are not in the recording."""
         self._look_at(step)
-        if step.length > 1:
-            whole = -(-(self.party.announced_left(self) or 0) // step.size)
-            if 0 < whole < step.length:
+        left = self.party.announced_left(self)
+        if step.length > 1 and left is not None:
+            whole = max(1, -(-left // step.size))
+            if whole < step.length:
                 first, rest = self.party.parts(step, whole)
                 self._accept(first, unseen)
                 self._accept(rest)

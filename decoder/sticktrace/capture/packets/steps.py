@@ -98,7 +98,7 @@ class Steps:
     def _fold(self) -> tuple[list[Column], list[Column]]:
         """Group what waited by pipe, up to the next step of the same device. Returns (transactions of groups that stand
         alone: first, last, the last one with data or -1, count, how many had PRE before them), and (step's transaction,
-        first, last, count, how many had PRE) of those that belong to a step."""
+        first, last, the last one with data, count, how many had PRE) of those that belong to a step."""
         import numpy as np
 
         found, key, size = self._found, self._key, self._packets.size
@@ -121,7 +121,7 @@ class Steps:
         # What waits before a new request is the old one's; before a command it is shown at once, as the command began.
         command = (found.token[step] == pids.OUT) & (size[found.data[step]] == COMMAND + 3)
         joins = (step >= 0) & (key[step] == key[first]) & (found.token[step] != pids.SETUP) & ~command
-        alone, joined = (first, last, offered, count, low), (step, first, last, count, low)
+        alone, joined = (first, last, offered, count, low), (step, first, last, offered, count, low)
         return [column[~joins] for column in alone], [column[joins] for column in joined]
 
     def _columns(self, moving: Column, raw: Column) -> dict[str, Column]:
@@ -141,7 +141,7 @@ class Steps:
         has = data >= 0
         row = np.where(has, data, 0)
         waits, wait_row, wait_end = (np.full(len(found.first), value) for value in (0, none, none))
-        step, wait_first, wait_last, count, wait_low = self._waits
+        step, wait_first, wait_last, wait_offered, count, wait_low = self._waits
         low = packets.low[found.first].astype(np.int64)
         low[step] += wait_low
         low = low[begin]
@@ -149,7 +149,7 @@ class Steps:
         waits[step], wait_row[step], wait_end[step] = count, found.first[wait_first], found.last[wait_last]
         waits, wait_row, wait_end = waits[index], wait_row[index], wait_end[index]
         refused = np.full(len(found.first), none)
-        refused[step] = self._refused(wait_last, raw)
+        refused[step] = self._refused(wait_offered, raw)
         waits[is_wait] = np.concatenate((np.zeros(len(moving), np.int64), alone_count))[self._order][is_wait]
         wait_row[is_wait] = none
         waited = wait_row >= 0
@@ -179,7 +179,7 @@ class Steps:
         import numpy as np
 
         packets, data = self._packets, self._found.data[waited]
-        has = (data >= 0) & (self._found.split[waited] == NOT_SPLIT)
+        has = (waited >= 0) & (data >= 0) & (self._found.split[waited] == NOT_SPLIT)
         row = np.where(has, data, 0)
         sign = _signs(packets, row, has, raw)
         return np.where(sign >= 0, sign << 8 | packets.pid[row], -1)

@@ -32,13 +32,21 @@ _FEW = 10
 """Late answers are told where at most one in so many is late."""
 
 
+class Tally:
+    """Answers, how many of them came too late, and the first of these."""
+
+    def __init__(self) -> None:
+        self.answers = self.count = 0
+        self.late: list[WireEvent] = []
+
+
 class Turns:
-    """The waits of one bus segment."""
+    """The waits of one bus segment: ``_data`` those for data behind a token, which count only once it is known which
+    bit of a packet is stamped, ``_rest`` all others."""
 
     def __init__(self) -> None:
         self._at_first_bit = False
-        self._answers = self._count = 0
-        self._late: list[WireEvent] = []
+        self._data, self._rest = Tally(), Tally()
 
     def take(self, packets: Packets, found: Transactions, pace: Pace | None, tick_ns: int) -> None:
         """A stretch of transactions."""
@@ -48,13 +56,15 @@ class Turns:
         plain &= ~packets.low[found.first]
         data, closed = plain & (found.data >= 0), plain & (found.answer != 0)
         came = data & (found.token == pids.IN)
-        self._learn(packets, found.first[came], found.data[came], pace)
-        if self._at_first_bit:
-            self._judge("late answer", packets, found, came, found.first, found.data, pace)
-        self._judge("late handshake", packets, found, came & closed, found.data, found.last, pace)
-        self._judge("late answer", packets, found, data & ~came & closed, found.data, found.last, pace)
         at_once = ((found.token == pids.IN) & (found.answer != pids.ACK)) | (found.token == pids.PING)
-        self._judge("late answer", packets, found, closed & ~data & at_once, found.first, found.last, pace)
+        self._learn(packets, found.first[came], found.data[came], pace)
+        for kind, tally, which, before, after in (
+            ("late answer", self._data, came, found.first, found.data),
+            ("late handshake", self._rest, came & closed, found.data, found.last),
+            ("late answer", self._rest, data & ~came & closed, found.data, found.last),
+            ("late answer", self._rest, closed & ~data & at_once, found.first, found.last),
+        ):
+            self._judge(kind, tally, packets, found, which, before[which], after[which], pace)
 
     def _learn(self, packets: Packets, token: Column, data: Column, pace: Pace) -> None:
         """Data that comes sooner behind its token than it lasts was stamped when it began."""
@@ -64,23 +74,25 @@ class Turns:
         self._at_first_bit = bool(((size >= _LONG) & (apart > 0) & (apart < size * 8 * pace.bit_ps // 1000)).any())
 
     def _judge(
-        self, kind: str, packets: Packets, found: Transactions, which: Column, before: Column, after: Column, pace: Pace
-    ) -> None:
+        self, kind: str, tally: Tally, packets: Packets, found: Transactions, which: Column, before: Column,
+        after: Column, pace: Pace,
+    ) -> None:  # fmt: skip
         """Which answers came after the time that the other side listens."""
-        before, after = before[which], after[which]
         lasted = (8 * packets.size[before] + pace.around) * pace.bit_ps // 1000
         wait = packets.time_ns[after] - packets.time_ns[before] - lasted
         late = ((wait > pace.patience_ns) & (wait < _FAR * pace.patience_ns)).nonzero()[0]
-        self._answers += len(wait)
-        self._count += len(late)
-        for at in late[: MOST_KEPT - len(self._late)].tolist():
+        tally.answers += len(wait)
+        tally.count += len(late)
+        for at in late[: MOST_KEPT - len(tally.late)].tolist():
             row, one = after[at], which.nonzero()[0][at]
             endpoint = int(found.endpoint[one]) | (found.token[one] == pids.IN) << 7
-            self._late.append(
+            tally.late.append(
                 WireEvent(kind, int(packets.time_ns[row]), int(packets.number[row]), int(packets.at[row]),
                           int(found.address[one]), endpoint, int(packets.size[row]), int(wait[at]))
             )  # fmt: skip
 
     def late(self) -> list[WireEvent]:
         """The answers that came too late; none where the clock is to blame."""
-        return self._late if self._count * _FEW <= self._answers else []
+        tallies = [self._rest, self._data] if self._at_first_bit else [self._rest]
+        count, answers = sum(tally.count for tally in tallies), sum(tally.answers for tally in tallies)
+        return [event for tally in tallies for event in tally.late] if count * _FEW <= answers else []
