@@ -55,6 +55,11 @@ class Run:
         return self.columns.wide[:, 12] >= 0x80
 
     @property
+    def times(self) -> tuple[Column, Column, Column]:
+        """``command_ns``, ``data_ns`` and ``end_ns`` of each."""
+        return self.columns.command_ns, self.columns.data_ns, self.columns.end_ns
+
+    @property
     def lun(self) -> int:
         """The LUN that all of them went to, -1 for several."""
         luns = self.columns.wide[:, 13]
