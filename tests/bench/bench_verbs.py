@@ -36,7 +36,8 @@ print(time.process_time() - started)
 """
 CHECK = """
 import sys, time
-import sticktrace
+import numpy
+import sticktrace.session
 started = time.process_time()
 with sticktrace.open(sys.argv[1]) as capture:
     places = capture.read_through().places()

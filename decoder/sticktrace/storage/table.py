@@ -75,7 +75,7 @@ class ExchangeTable:
         self._numbers = _columns()
         self._append = [numbers.append for numbers in self._numbers.values()]
         self._cdbs = bytearray()
-        self._cdb_ends = array("Q")
+        self._cdb_ends = array("I")
         self._records, self._pieces = Scattered(), Scattered()
         """Of exchanges whose records do not follow each other, or whose data did not come in one whole transfer."""
         self._remarks: dict[int, tuple[Remark, ...]] = {}
@@ -167,7 +167,7 @@ class ExchangeTable:
         for numbers, value in zip(self._numbers.values(), self._values(run, touches), strict=True):
             numbers.extend(np.broadcast_to(np.asarray(value), len(run)))
         sizes = columns.wide[:, 14]
-        self._cdb_ends.frombytes((np.cumsum(sizes, dtype=np.uint64) + np.uint64(len(self._cdbs))).tobytes())
+        self._cdb_ends.frombytes((np.cumsum(sizes, dtype=np.uint32) + np.uint32(len(self._cdbs))).tobytes())
         self._cdbs += columns.wide[:, 15:][np.arange(16) < sizes[:, None]].tobytes()
         for place in np.flatnonzero(~_in_one_piece(run) & (columns.expected > 0)).tolist():
             low, high = columns.pieces[place : place + 2].tolist()
