@@ -101,7 +101,8 @@ class Router:
         count = lane.take_all(agreed) if here else 0
         if not count:
             return None
-        return Run(lane.device, agreed.part(0, count), self.out.pass_by(count), record)
+        taken = agreed if count == len(agreed.first) else agreed.part(0, count)
+        return Run(lane.device, taken, self.out.pass_by(count), record)
 
     def _gap(self, transfer: Transfer) -> None:
         """Transfers are missing, of whichever device."""

@@ -57,6 +57,10 @@ class TagCounter:
 
         if self._unread:
             return 0
+        if tags[0] == self.last + 1 and (tags[1:] == tags[:-1] + 1).all():
+            self.last, self._since_ns = int(tags[-1]), int(times_ns[-1])
+            self._run += len(tags)
+            return len(tags)
         steps = np.diff(tags, prepend=self.last)
         places = np.arange(len(steps))
         broken = np.maximum.accumulate(np.where(steps == 1, -1, places))
