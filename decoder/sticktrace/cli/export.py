@@ -10,7 +10,7 @@ from typing import Any, TextIO
 
 import click
 
-from sticktrace.cli.common import capture_argument, labelled, opened, report_damage, words_argument
+from sticktrace.cli.common import Selecting, capture_argument, labelled, opened, report_damage, words_argument
 from sticktrace.errors import SticktraceError
 
 _REQUEST_SENSE = 0x03
@@ -21,7 +21,7 @@ _CSV = (
 )  # fmt: skip
 
 
-@click.command("export")
+@click.command("export", cls=Selecting)
 @capture_argument
 @words_argument
 @click.option("--as", "form", type=click.Choice(_FORMS), default="jsonl", show_default=True, help="Form.")

@@ -30,6 +30,7 @@ VERBS = {
     "patterns": "list, explain and try the patterns by which lines of text are read",
     "check": "show where every record of a capture ended",
     "export": "write the facts as JSON lines or CSV, or records as pcap",
+    "report": "write what a capture shows as one page that anyone can open",
     "survey": "read every capture below a folder: one row for each stick",
     "redact": "write a copy without file contents and serial numbers",
     "watch": "show what happens on a bus while it happens",
@@ -44,7 +45,7 @@ GROUPS = {
     "Find out why": ("diagnose", "watch", "compare", "fit", "audit"),
     "Look closely": ("exchanges", "requests", "devices", "explain", "volume", "timing", "check", "view"),
     "Learn and teach": ("about", "draw", "compose", "patterns", "demo", "completion"),
-    "Pass on and measure": ("export", "survey", "redact", "shrink"),
+    "Pass on and measure": ("report", "export", "survey", "redact", "shrink"),
 }
 """Verbs by what they are used for; each stands in one group."""
 
