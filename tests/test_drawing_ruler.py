@@ -113,3 +113,14 @@ def test_folded_and_cut() -> None:
     assert any("2,032 bytes more of the same field" in line for line in folded) and len(folded) < 8
     later = ruler(None, data, 80, start=512, limit=16, fold=False)
     assert next(text_lines(later)) and check_cover(later, None, data, 512) == 528
+
+
+def test_lines_that_say_the_same_are_counted() -> None:
+    data = bytes(160) + b"SKERRY" + bytes(90)
+    scene = ruler(None, data, 80, limit=None, fold=False, same=True)
+    geometry.check(scene)
+    lines = list(text_lines(scene))
+    assert sum("00 00 00" in line for line in lines) == 3 and any(
+        "144 bytes more of the same" in line for line in lines
+    )
+    assert any("534b45525259" in line.replace(" ", "") for line in lines)

@@ -36,17 +36,21 @@ def ruler(
     start: int = 0,
     limit: int | None = DRAWN,
     fold: bool = True,
+    same: bool = False,
 ) -> Scene:
     """``data`` under its explanation (None: nothing says what it is). ``base`` is added to the numbers of the bytes,
-    ``start`` is the first byte drawn, ``limit`` how many at most (None: all), ``fold`` shortens long fields."""
+    ``start`` is the first byte drawn, ``limit`` how many at most (None: all), ``fold`` shortens long fields, ``same``
+    counts lines that are the same as the one before instead of drawing them."""
     size = max(len(data), explanation.used if explanation else 0)
     sheet = _Sheet(laid_out(explanation, size), data, max(LEAST_WIDTH, width), base)
     name = title or (explanation.title if explanation else count_of(len(data), "byte"))
     sheet.y = heading(sheet.sketch, name, explanation.clause if explanation else "")
     behind = start
     for stretch in stretches(sheet.laid, per_line(sheet.sketch.width), start, limit, fold):
-        sheet.draw(stretch)
+        if not (same and sheet.repeats(stretch)):
+            sheet.draw(stretch)
         behind = stretch.end
+    sheet.count_repeats()
     sheet.close(behind, explanation.fault if explanation else "")
     return sheet.sketch.scene(name, _described(sheet.laid, name))
 
@@ -85,9 +89,29 @@ class _Sheet:
         self.laid, self.data, self.base = laid, data, base
         self.sketch = Sketch(width)
         self.y = 1
+        self._last = Stretch(0, 0)
+        self._repeated = 0
+
+    def repeats(self, stretch: Stretch) -> bool:
+        """Whether these bytes stand in the line before as well, in the same field without a layout; counts them."""
+        before, self._last = self._last, stretch
+        one = self.laid.at(stretch.start)
+        again = one.start < stretch.start and not one.rows and before.end == stretch.start
+        if not again or self.data[before.start : before.end] != self.data[stretch.start : stretch.end]:
+            return False
+        self._repeated += stretch.end - stretch.start
+        return True
+
+    def count_repeats(self) -> None:
+        """Say how many bytes repeat the line drawn last."""
+        if self._repeated:
+            self.sketch.say(LEFT, self.y, f"… {count_of(self._repeated, 'byte')} more of the same", "quiet")
+            self.y += 1
+        self._repeated = 0
 
     def draw(self, stretch: Stretch) -> None:
         """One line of bytes and what stands under it, or the count of those that are folded."""
+        self.count_repeats()
         if stretch.folded:
             words = f"… {count_of(stretch.end - stretch.start, 'byte')} more of the same field"
             self.sketch.say(LEFT, self.y, words, "quiet")

@@ -115,7 +115,9 @@ def unexplained(data: bytes, width: int, extent: Extent) -> Scene:
     """The ruler of bytes of which no layout is known."""
     start = min(extent.start, max(0, len(data) - 1))
     limit = None if extent.whole else PLAIN
-    return ruler(None, data, width, title="no layout known here", start=start, limit=limit, fold=False)
+    return ruler(
+        None, data, width, title="no layout known here", start=start, limit=limit, fold=False, same=not extent.whole
+    )
 
 
 def left_out(parts: list[Part], extent: Extent) -> str:
