@@ -79,6 +79,10 @@ class Command:
         self._after_failure = earlier is not None and earlier.failed
         self.gave_up, self.superseded = why in RESETS, why is Why.NEXT_COMMAND
 
+    def forget(self) -> None:
+        """Let go of what went before, or each command would hold all those before it."""
+        self._last = self._steps = None
+
     def _printed(self, field: str) -> None:
         if field in self.exchange.not_printed:
             raise Unseen

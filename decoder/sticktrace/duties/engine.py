@@ -1,7 +1,8 @@
 """Shows the rules what passes by, once and in order, and counts.
 
-A healthy READ or WRITE like one that was judged already counts like that one, and is forgotten: its rules are applied
-twice in full, and once both come to the same, the rest only raise a number. So nothing is kept for each exchange.
+An exchange like some that were judged already counts like them and is forgotten (`sticktrace.duties.alike`): its rules
+are applied three times in full, and if all come to the same, the rest only raise a number. So nothing is kept for each
+exchange.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from sticktrace.bus.events import BusEvent, Happening
 from sticktrace.bus.requests import Request
 from sticktrace.capture.join import AtOnce
 from sticktrace.duties import requests as asking
+from sticktrace.duties.alike import Likeness
 from sticktrace.duties.catalogue import rules
 from sticktrace.duties.commands import BadCommand, Command, Known, Loose, LooseUnit, Task
 from sticktrace.duties.expression import Bytes, Unseen
@@ -23,10 +25,9 @@ from sticktrace.duties.score import Count, Place
 from sticktrace.session import Reading
 from sticktrace.sticks.learning import cut_short
 from sticktrace.sticks.sticks import Sticks
-from sticktrace.transport.items import INVALID, PASSED, UNTOLD, Exchange, Item, Stray, StrayKind, Transport
-from sticktrace.transport.remarks import LOST, Remark, Said, Why, reason
+from sticktrace.transport.items import INVALID, UNTOLD, Exchange, Item, Stray, StrayKind, Transport
+from sticktrace.transport.remarks import LOST, Said, Why, reason
 
-_TEN = frozenset((0x28, 0x2A))
 _MOST_STEPS, _MOST_KINDS = 64, 256
 """Steps between two commands, and kinds of answers or commands, that are kept: enough for any host, bounded for any
 capture."""
@@ -36,18 +37,6 @@ _STEPS = {
     Happening.INTERFACE: "interface", Happening.ADDRESS: "address", Happening.ATTACHED: "attached",
     Happening.DETACHED: "detached",
 }  # fmt: skip
-
-
-class Alike:
-    """Exchanges that are judged alike: ``verdicts`` of the rules, ``count`` of those not judged one by one."""
-
-    __slots__ = ("block", "blocks", "count", "remarks", "sample", "unit", "verdicts")
-
-    def __init__(self, sample: Command, unit: Known, verdicts: list[tuple[Count, bool]]) -> None:
-        self.sample, self.unit, self.verdicts, self.count = sample, unit, verdicts, 0
-        self.remarks: tuple[Remark, ...] = sample.exchange.remarks
-        facts = vars(unit)
-        self.block, self.blocks = facts.get("block", 0), facts.get("last_lba", 0) + 1
 
 
 class Desk:
@@ -64,9 +53,7 @@ class Desk:
         self.ports: dict[int, Known] = {}
         self.descriptors: list[tuple[str, asking.Descriptor]] = []
         self.answers: set[tuple[str, bytes]] = set()
-        self.alike: dict[tuple[int, ...], Alike] = {}
-        self.tried: dict[tuple[int, ...], list[tuple[Count, bool]]] = {}
-        self.calm = False
+        self.alike = Likeness()
         self.gaps = 0
 
     def unit(self, lun: int) -> Known:
@@ -76,9 +63,15 @@ class Desk:
             found = self.units[lun] = Known()
         return found
 
+    def settled(self) -> None:
+        """A request or an event is over: commands are judged in the light of it."""
+        facts, device = vars(self.state), self.device
+        self.alike.context = (facts.get("resets"), facts.get("configured"), facts.get("negotiated"), device.max_lun,
+                              device.max_lun_result)  # fmt: skip
+
     def step(self, word: str) -> None:
         """Something happened to the device between two commands."""
-        self.calm = False
+        self.alike.calm = False
         if word in ("reset", "attached"):
             self.state.resets = vars(self.state).get("resets", 0) + 1
         if self.steps is not None and len(self.steps) < _MOST_STEPS:
@@ -87,42 +80,16 @@ class Desk:
     def lost(self) -> None:
         """Something is missing here: what went before is not known any more."""
         self.gaps += 1
-        self.calm = False
+        self.alike.lose()
         self.last = self.steps = self.prior = None
         for unit in self.units.values():
             for name in ("before", *VOLATILE):
                 vars(unit).pop(name, None)
 
-    def quick(self, exchange: Exchange) -> bool:
-        """Whether an exchange is one more like those judged; it is then counted."""
-        if not self.calm or exchange.status is not PASSED or exchange.residue or exchange.stalled:
-            return False
-        cdb = exchange.cdb
-        if len(cdb) != 10 or cdb[0] not in _TEN:
-            return False
-        alike = self.alike.get(_key(exchange))
-        if alike is None or exchange.remarks != alike.remarks or exchange.moved != exchange.expected:
-            return False
-        blocks = cdb[7] << 8 | cdb[8]
-        first = int.from_bytes(cdb[2:6], "big")
-        if not blocks or blocks * alike.block != exchange.expected or first + blocks > alike.blocks:
-            return False
-        alike.count += 1
-        self.last = alike.unit.before = alike.sample
-        return True
-
-    def settle(self) -> None:
-        """Count what was not judged one by one."""
-        for alike in self.alike.values():
-            for count, kept in alike.verdicts:
-                count.more(kept, alike.count)
-        self.alike.clear()
-        self.tried.clear()
-
-
-def _key(exchange: Exchange) -> tuple[int, ...]:
-    cdb = exchange.cdb
-    return exchange.lun, cdb[0], cdb[1], cdb[6], cdb[9], exchange.truncated
+    def follow(self, lun: int, sample: Command) -> None:
+        """The command that went last is like this one."""
+        self.last = self.unit(lun).before = sample
+        self.steps = []
 
 
 def _ends_wrongly(exchange: Exchange) -> bool:
@@ -151,8 +118,11 @@ class Engine:
         """Take in one item."""
         desk = self.desks.get(item.device) or self._desk(item.device)
         if item.__class__ is Exchange:
-            if not desk.quick(item):
+            sample = desk.alike.ordinary(item)
+            if sample is None:
                 self._exchange(item, desk)
+            else:
+                desk.last = desk.unit(item.lun).before = sample
             return
         self.sticks.see(item)
         if isinstance(item, Request):
@@ -161,11 +131,12 @@ class Engine:
             self._event(item, desk)
         elif isinstance(item, Stray):
             self._stray(item, desk)
+        desk.settled()
 
     def end(self) -> None:
         """The capture is over."""
         for desk in self.desks.values():
-            desk.settle()
+            desk.alike.settle()
             for at, found in desk.descriptors:
                 found.others = self.reading.bus.devices
                 self.ask(at, found, desk)
@@ -209,30 +180,32 @@ class Engine:
         return found
 
     def _exchange(self, exchange: Exchange, desk: Desk) -> None:
-        self.sticks.exchange(exchange)
         if exchange.told:
+            self.sticks.exchange(exchange)
             return
-        device, unit = exchange.device, desk.unit(exchange.lun)
         if any(remark.kind is Said.MISSING_BEFORE for remark in exchange.remarks):
             desk.lost()
+        key = desk.alike.key(exchange, self.reading.read, desk.steps)
+        sample = desk.alike.seen(key, exchange)
+        if sample is not None:
+            desk.follow(exchange.lun, sample)
+            return
+        self.sticks.exchange(exchange)
+        device, unit = exchange.device, desk.unit(exchange.lun)
         max_lun = 0 if device.max_lun_result == "stall" else device.max_lun
         command = Command(exchange, self.reading.read, unit, desk.last, desk.steps, max_lun, desk.state)
         verdicts = self._sent(command, desk)
         if exchange.status is UNTOLD or (cut_short(exchange) and not _ends_wrongly(exchange)):
             if reason(exchange.remarks) is not Why.CAPTURE_ENDS:
                 desk.lost()
+            desk.alike.lose()
             desk.last = desk.steps = None
             return
         verdicts += self._done(command, desk)
-        changed = learn(unit, command)
-        if changed:
-            desk.settle()
-        desk.calm = exchange.status is PASSED and not desk.steps
-        self._compare(command, desk, verdicts)
-        unit.before = desk.last = command
-        desk.steps = []
+        desk.alike.judged(key, command, verdicts, learn(unit, command))
         self._note_halts(command, desk)
-        desk.state.commands = True
+        command.forget()
+        desk.follow(exchange.lun, command)
 
     def _sent(self, command: Command, desk: Desk) -> list[tuple[Count, bool]]:
         """What the host sent, which is known though the end may not be."""
@@ -245,17 +218,6 @@ class Engine:
         at = {Transport.BOT: "command", Transport.UAS: "uas", Transport.CBI: "cbi"}[command.exchange.transport]
         found = self.judge(self._rules_for(at, command.opcode), command, desk)
         return found + self.judge(self._rules_for("scsi", command.opcode), command, desk)
-
-    def _compare(self, command: Command, desk: Desk, verdicts: list[tuple[Count, bool]]) -> None:
-        exchange = command.exchange
-        if not desk.calm or len(exchange.cdb) != 10 or exchange.cdb[0] not in _TEN:
-            return
-        key = _key(exchange)
-        if len(desk.tried) > _MOST_KINDS:
-            desk.settle()
-        if desk.tried.get(key) == verdicts:
-            desk.alike.setdefault(key, Alike(command, desk.unit(exchange.lun), verdicts))
-        desk.tried[key] = verdicts
 
     @staticmethod
     def _note_halts(command: Command, desk: Desk) -> None:

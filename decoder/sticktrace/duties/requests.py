@@ -6,28 +6,40 @@ A property raises `Unseen` where the recording does not show it.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import cached_property
 
 from sticktrace.bus.device import Device
 from sticktrace.bus.interfaces import StorageInterface
 from sticktrace.bus.requests import Request
 from sticktrace.duties.commands import Known
 from sticktrace.duties.expression import Bytes, Unseen, le
+from sticktrace.grammar import usb
 
 DESCRIPTOR = (0x80, 0x06)
+_SETUP = usb.SETUP.fast("bmRequestType", "bRequest", "wValue", "wIndex", "wLength")
 _RECOVERY_NS, _HUB_RESET_NS, _ROOT_RESET_NS = 10_000_000, 10_000_000, 50_000_000
 """TRSTRCY, the shortest TDRST, and TDRSTR (USB 2.0 7.1.7.5)."""
 
 
 class Ask:
-    """One control request. ``prior`` is the request before it to the same device, ``state`` what was learned of that
-    device so far. ``timed``: the form tells times finely enough for limits of milliseconds."""
+    """One control request whose setup packet was recorded: ``kind`` is bmRequestType, ``code`` bRequest, ``what`` both,
+    ``value``, ``index`` and ``length`` the other fields. ``prior`` is the request before it to the same device,
+    ``state`` what was learned of that device so far. ``timed``: the form tells times finely enough for limits of
+    milliseconds."""
+
+    kind: int
+    code: int
+    value: int
+    index: int
+    length: int
 
     number = 0
 
     def __init__(self, request: Request, data: bytes, state: Known, prior: Ask | None, timed: bool) -> None:
         self.request_, self.state, self._prior, self._timed = request, state, prior, timed
         self.records = request.records
+        self.setup = request.setup
+        self.kind, self.code, self.value, self.index, self.length = _SETUP.unpack(request.setup)
+        self.what = (self.kind, self.code)
         self.device: Device = request.device
         self.data = Bytes(data, request.actual)
         self.done = request.result == "done"
@@ -51,48 +63,6 @@ class Ask:
         if self._prior is None:
             raise Unseen
         return self._prior
-
-    @property
-    def whole(self) -> bool:
-        """Whether the setup packet was recorded."""
-        return len(self.request_.setup) == 8
-
-    @cached_property
-    def setup(self) -> bytes:
-        """The setup packet."""
-        if len(self.request_.setup) != 8:
-            raise Unseen
-        return self.request_.setup
-
-    @property
-    def kind(self) -> int:
-        """bmRequestType."""
-        return self.setup[0]
-
-    @property
-    def code(self) -> int:
-        """bRequest."""
-        return self.setup[1]
-
-    @property
-    def what(self) -> tuple[int, int]:
-        """bmRequestType and bRequest."""
-        return self.kind, self.code
-
-    @property
-    def value(self) -> int:
-        """wValue."""
-        return le(self.setup, 2, 2)
-
-    @property
-    def index(self) -> int:
-        """wIndex."""
-        return le(self.setup, 4, 2)
-
-    @property
-    def length(self) -> int:
-        """wLength."""
-        return le(self.setup, 6, 2)
 
     @property
     def type(self) -> int:
