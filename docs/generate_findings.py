@@ -82,6 +82,8 @@ def _section(pattern: Pattern, layer: str, usually: str) -> Iterator[str]:
     yield f"**{pattern.title}.** {pattern.explanation}\n"
     yield f"* severity: {pattern.severity}; layer: {layer}; side: {pattern.side}"
     yield f"* rests on: {marked(pattern.clause)}"
+    if pattern.rules:
+        yield f"* breaks one of [the rules](rules.md): {', '.join(f'`{rule}`' for rule in pattern.rules)}"
     if pattern.seen_in != usually:
         yield f"* seen in: {pattern.seen_in}"
     yield "* likely causes: " + "; ".join(pattern.causes)

@@ -40,7 +40,8 @@ class Pattern:
     ``seen_in`` tells which captures can show it. ``workaround`` names, in words, the kind of workaround that common
     host kernels carry for it; "" for none. ``supersedes`` names patterns of which this one is the better account where
     both were seen in the same exchanges. ``instead`` is there where the advice is to leave a command out: by name, what
-    to do about one that no host can leave out. The texts stand in the TOML file beside the rule that reports it.
+    to do about one that no host can leave out. ``rules`` are the duties of which one is broken where it shows (ids of
+    `sticktrace audit`). The texts stand in the TOML file beside the rule that reports it.
     """
 
     slug: str
@@ -56,6 +57,7 @@ class Pattern:
     caution: str
     supersedes: tuple[str, ...] = ()
     instead: Mapping[str, str] = field(default_factory=dict, compare=False)
+    rules: tuple[str, ...] = ()
 
     def advice_on(self, commands: Collection[str]) -> str:
         """What to try, given the commands that it was seen with."""
@@ -68,7 +70,7 @@ class Pattern:
             "slug": self.slug, "severity": self.severity, "layer": layer, "title": self.title,
             "clause": self.clause, "explanation": self.explanation, "causes": list(self.causes),
             "advice": self.advice, "side": self.side, "seen_in": self.seen_in,
-            "workaround": self.workaround or None, "caution": self.caution or None,
+            "workaround": self.workaround or None, "caution": self.caution or None, "rules": list(self.rules),
         }  # fmt: skip
 
 

@@ -21,9 +21,9 @@ from sticktrace.findings.finding import SEVERITIES, SIDES, Pattern
 HERE = Path(__file__).parent
 
 _WORDS = ("severity", "title", "clause", "explanation", "advice", "side", "workaround", "caution", "seen_in")
-_KEYS = (*_WORDS, "causes", "leave_out", "supersedes")
+_KEYS = (*_WORDS, "causes", "leave_out", "supersedes", "rules")
 _MAY_LACK = {"workaround": "", "caution": "", "seen_in": "storage commands", "leave_out": False,
-             "supersedes": ()}  # fmt: skip
+             "supersedes": (), "rules": ()}  # fmt: skip
 
 
 class PatternError(Exception):
@@ -76,10 +76,11 @@ def pattern_of(slug: str, row: Any, where: str) -> Pattern:
         raise PatternError(f"{where}: causes is no list of texts")
     causes = tuple(_text(cause, "causes", where) for cause in given["causes"])
     supersedes = tuple(_text(other, "supersedes", where) for other in given["supersedes"])
+    rests_on = tuple(_text(rule, "rules", where) for rule in given["rules"])
     if not isinstance(given["leave_out"], bool):
         raise PatternError(f"{where}: leave_out is neither true nor false")
     instead = shared()["instead"] if given["leave_out"] else {}
-    return Pattern(slug, causes=causes, supersedes=supersedes, instead=instead, **words)
+    return Pattern(slug, causes=causes, supersedes=supersedes, instead=instead, rules=rests_on, **words)
 
 
 def _text(value: object, key: str, where: str) -> str:

@@ -125,6 +125,7 @@ def finding_lines(finding: Finding, style: Style, width: int, *, told: bool = Fa
         *(("log", line) for line in finding.log),
         ("means", " ".join(pattern.explanation.split()) if told else ""),
         ("side", f"{finding.side} ({finding.layer}; {pattern.clause})"),
+        ("rule", ", ".join(pattern.rules)),
         ("or" if told else "likely", "; ".join(causes)),
         ("try", "" if told else finding.advice),
         ("known", f"host kernels have a workaround for such devices{listed}: {pattern.workaround}"
@@ -155,6 +156,10 @@ def pattern_lines(pattern: Pattern, layer: str, style: Style, width: int = 0) ->
         yield from _hanging(f"workaround in host kernels: {pattern.workaround}", width, 4)
     if pattern.caution:
         yield from _hanging(f"care: {pattern.caution}", width, 6)
+    if pattern.rules:
+        yield from _hanging(
+            f"breaks: {', '.join(pattern.rules)} (sticktrace audit --rule {pattern.rules[0]})", width, 8
+        )
     for document in cited(pattern.clause):
         yield from _hanging(style(str(document), "quiet"), width, 4)
 
