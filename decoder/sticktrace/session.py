@@ -74,6 +74,7 @@ class Reading:
         in_blocks: bool | None = None,
         beside: Beside | None = None,
     ) -> None:
+        source.check(len(source.data))  # what is gone can no longer be touched
         self._source = source
         self._in_blocks = in_blocks
         self._progress = progress
