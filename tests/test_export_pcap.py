@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scapy.utils import RawPcapReader
 
 import sticktrace
-from conftest import capture_path
+from conftest import capture_bytes, capture_names, capture_path
 from sticktrace.cli.main import cli
 from sticktrace.output.pcap import write
+from workshop import Host, Identity, Medium, Recorder, Stick, Unit, wire
 
 DEMO = Path(__file__).parent.parent / "traces" / "demo"
 FORMS = [
@@ -84,3 +90,87 @@ def test_what_a_console_says_in_words_is_no_record(form: str, tmp_path: Path) ->
     assert result.exit_code == 0, result.exception
     with sticktrace.open(target) as capture, sticktrace.open(DEMO / "usb-console.txt") as plain:
         assert [e.cdb for e in capture.exchanges()] == [e.cdb for e in plain.exchanges()]
+
+
+def told(path: Path, data: bool) -> Counter[tuple[Any, ...]]:
+    """Every exchange by what it says, without times, with its ``data`` or without."""
+    with sticktrace.open(path) as capture:
+        return Counter(
+            (e.cdb, e.tag, e.expected, e.status, capture.data(e) if data else b"") for e in capture.exchanges()
+        )
+
+
+def not_invented(data: bytes, folder: Path, packets: bool = False) -> None:
+    """What comes out was there before. Where a transfer of packets ends is inferred, and what lies behind that is data
+    of the same command to a host."""
+    source, target = folder / "in", folder / "out"
+    source.write_bytes(data)
+    with sticktrace.open(source) as capture, target.open("wb") as out:
+        write(capture.reading(), out)
+    assert not told(target, not packets) - told(source, not packets)
+
+
+@cache
+def short() -> tuple[bytes, tuple[int, ...]]:
+    """A short recording, and where its records begin."""
+    host = Host(Recorder(), Stick(Identity(), [Unit(Medium(1000))]))
+    host.enumerate()
+    for lba in range(4):
+        host.command(wire.read10(lba), data_in=b"%04d" % lba * 128)
+        host.command(wire.write10(lba), data_out=b"%04d" % lba * 128)
+    data, at, records = host.recorder.pcap(), 24, []
+    while at < len(data):
+        records.append(at + 16)
+        at += 16 + int.from_bytes(data[at + 8 : at + 12], "little")
+    return data, tuple(records)
+
+
+CHANGES = st.lists(st.tuples(st.integers(0, 999), st.sampled_from((8, 9, 10, 11, 12, 13, 14, 15, 28, 32, 36)),
+                             st.integers(0, 255)), min_size=1, max_size=3)  # fmt: skip
+"""Record, byte of its header (event, kind, endpoint, device, bus, flags, status, length), and what it becomes."""
+
+
+@settings(deadline=None, max_examples=60)
+@given(CHANGES)
+def test_no_exchange_is_invented_of_damaged_headers(changes: list[tuple[int, int, int]]) -> None:
+    data, records = short()
+    broken = bytearray(data)
+    for number, offset, value in changes:
+        broken[records[number % len(records)] + offset] = value
+    with TemporaryDirectory() as folder:
+        not_invented(bytes(broken), Path(folder))
+
+
+def test_no_exchange_is_invented_of_kinds_that_the_header_does_not_define(tmp_path: Path) -> None:
+    """Kernel documentation, usbmon: 0 to 3. A data transfer of another kind is no bulk transfer."""
+    data, records = short()
+    for kind in (4, 5, 7, 0x0B, 0x83, 0xFF):
+        broken = bytearray(data)
+        for at in records[-6:]:
+            broken[at + 9] = kind
+        not_invented(bytes(broken), tmp_path)
+
+
+@pytest.mark.parametrize("form", ["249", "266", "odd records", "usbmon binary", "pcapng", "packets", "hex text"])
+def test_no_exchange_is_invented_in_any_form(form: str, tmp_path: Path) -> None:
+    from test_redaction_proof import garden_of
+
+    not_invented(garden_of("device")[1][form], tmp_path, form == "packets")
+
+
+@pytest.mark.parametrize("name", capture_names()[::3])
+def test_no_exchange_is_invented_of_recordings(name: str, tmp_path: Path) -> None:
+    not_invented(capture_bytes(name), tmp_path)
+
+
+def test_devices_beyond_the_header_s_byte_stay_apart(tmp_path: Path) -> None:
+    """Link type 249 counts devices in 16 bits: 2, 130, 258 and 514 are four sticks."""
+    recorder = Recorder(249)
+    for address in (2, 130, 258, 514):
+        host = Host(recorder, Stick(Identity(), [Unit(Medium(1000))], address=address))
+        for lba in range(3):
+            host.command(wire.read10(lba), data_in=b"%04d" % address * 128)
+    not_invented(recorder.pcap(), tmp_path)
+    with sticktrace.open(tmp_path / "out") as capture:
+        found = [(e.bus, e.address, capture.data(e)[:4]) for e in capture.exchanges()]
+    assert len(set(found)) == 4 and len(found) == 12

@@ -56,12 +56,18 @@ def _record(
     at = transfer.submitted_ns if event == b"S" else transfer.completed_ns
     return (
         _HEADER.pack(
-            ident, event, transfer.kind & 3, endpoint, transfer.address & 0x7F, transfer.bus & 0xFFFF,
+            ident, event, transfer.kind & 3, endpoint, transfer.address & 0xFF, _bus(transfer),
             0 if setup else _NO_SETUP, 0 if data else no_data, at // 1_000_000_000, at % 1_000_000_000 // 1000,
             max(-(1 << 31), status), min(length, 0xFFFFFFFF), len(data), setup.ljust(8, b"\0"),
         )
         + data
     )  # fmt: skip
+
+
+def _bus(transfer: Transfer) -> int:
+    """The number of the bus. Some forms count devices beyond what the header's byte holds; the rest of such an address
+    goes with the bus, so that no device comes to stand for another."""
+    return transfer.bus & 0xFFFF ^ (transfer.address >> 8) << 8 & 0xFF00
 
 
 def write(reading: Any, out: BinaryIO, wanted: set[int] | None = None) -> int:
