@@ -305,3 +305,30 @@ def test_the_cut_of_a_mapped_file_is_told(tmp_path: Path) -> None:
             for exchange in [*kept, *capture.exchanges()]:
                 capture.data(exchange)
     assert "between look and touch" in (ROOT / "docs" / "limits.md").read_text(encoding="utf-8")
+
+
+def test_an_export_begins_before_a_long_capture_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The first lines come after a look at the beginning; the last line tells what the first one could not."""
+    import json
+    from itertools import islice
+
+    from sticktrace.cli import export
+    from sticktrace.output.selection import Selection
+
+    one = host()
+    for lba in range(100):
+        one.execute(wire.read10(lba))
+    (tmp_path / "c").write_bytes(one.recorder.pcap())
+    for words in ((), ("command:read",)):
+        with sticktrace.open(tmp_path / "c") as capture:
+            whole = list(export._jsonl(capture, capture.reading(), Selection(words)))
+        with monkeypatch.context() as patched, sticktrace.open(tmp_path / "c") as capture:
+            patched.setattr(export, "READ_AHEAD", 1000)
+            patched.setattr(capture, "read_through", None)
+            patched.setattr(capture, "skim", None)
+            lines = export._jsonl(capture, capture.reading(), Selection(words))
+            first, rest = list(islice(lines, 10)), list(lines)
+        head = json.loads(first[0])
+        assert (head["format"], head["link_types"], head["records"], head["damage"]) == ("pcap", [220], None, None)
+        assert rest[-1] == whole[0] and [*first[1:], *rest[:-1]] == whole[1:]
+        assert json.loads(rest[-1]).items() >= {k: v for k, v in head.items() if v is not None}.items()

@@ -14,6 +14,8 @@ from sticktrace.cli.common import Selecting, capture_argument, labelled, opened,
 from sticktrace.errors import SticktraceError
 
 _REQUEST_SENSE = 0x03
+READ_AHEAD = 32 << 20
+"""Bytes of a capture up to which its first line tells all; a fraction of a second."""
 _FORMS = ["jsonl", "csv", "parquet", "arrow", "pcap", "packets"]
 _CSV = (
     "number", "time_ns", "duration_ns", "bus", "address", "lun", "tag", "opcode", "command", "cdb", "lba", "blocks",
@@ -154,7 +156,8 @@ def _records_of(reading: Any, selection: Any) -> set[int]:
 
 
 def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
-    """The capture line comes first but is known last, so the capture is read twice: once for it, once for the rest."""
+    """The line of the capture comes first, what it tells is known last. A short capture is read ahead for it; of a long
+    one it tells at first what its beginning shows, and comes again at the end."""
     import json
 
     from sticktrace.bus.requests import Request
@@ -162,13 +165,23 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
     from sticktrace.findings.scene import Scene
     from sticktrace.findings.verdict import conclude
     from sticktrace.output.device_text import device_facts
-    from sticktrace.output.json_lines import capture_facts, exchange_facts, request_facts, saying_facts, stray_facts
+    from sticktrace.output.json_lines import (
+        beginning_facts,
+        capture_facts,
+        exchange_facts,
+        request_facts,
+        saying_facts,
+        stray_facts,
+    )
     from sticktrace.transport.items import Exchange, Saying, Stray
 
-    yield json.dumps(capture_facts(source.read_through()))
+    short = len(source.source.data) <= READ_AHEAD
+    yield json.dumps(capture_facts(source.read_through()) if short else beginning_facts(source.reading()))
     if selection.words:
         for exchange, touches in selection.of(labelled(reading, reading)):
             yield json.dumps(exchange_facts(exchange, touches))
+        if not short:
+            yield json.dumps(capture_facts(reading))
         return
     scene = Scene(reading, RULES)
     for item in reading:
@@ -186,6 +199,8 @@ def _jsonl(source: Any, reading: Any, selection: Any) -> Iterator[str]:
         yield json.dumps(device_facts(stick))
     for facts in diagnosis.lines():
         yield json.dumps(facts)
+    if not short:
+        yield json.dumps(capture_facts(reading))
 
 
 def _csv(reading: Any, selection: Any) -> Iterator[str]:

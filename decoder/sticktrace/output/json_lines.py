@@ -28,6 +28,14 @@ def capture_facts(reading: Reading) -> dict[str, Any]:
     }
 
 
+def beginning_facts(reading: Reading) -> dict[str, Any]:
+    """The same of a pass not begun, as far as the beginning of the capture tells; the rest is None."""
+    for _ in reading.reader.transfers():
+        break
+    unknown = ("records", "last_time_ns", "damage", "assumed")
+    return {key: None if key in unknown else value for key, value in capture_facts(reading).items()}
+
+
 def sense_facts(sense: Sense | None) -> dict[str, Any] | None:
     """Sense as key, codes and the assigned meaning."""
     if sense is None:
