@@ -6,12 +6,14 @@ everything is over. Terminals are pseudo-terminals, which the system offers for 
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import pty
 import random
 import re
 import signal
+import struct
 import subprocess
 import sys
 import threading
@@ -26,6 +28,8 @@ from click.testing import CliRunner
 
 from conftest import ROOT, capture_bytes
 from hands import MAIN, environment, run, small_disk
+from sticktrace.capture.live.rights import complaint
+from sticktrace.capture.live.usbmon_device import UsbmonDevice
 from sticktrace.cli.main import cli
 from sticktrace.errors import SticktraceError
 from test_capture_usbmon_stream import stream
@@ -33,7 +37,7 @@ from test_following import SOURCES
 
 DEMO = ROOT / "traces" / "demo"
 CONSOLE = (DEMO / "usb-console.txt").read_bytes()
-PATIENCE = 20
+PATIENCE = 120
 
 
 class Watched:
@@ -261,16 +265,16 @@ def test_a_reader_that_has_seen_enough(tmp_path: Path) -> None:
 
 
 def test_a_full_disk_ends_it_and_keeps_what_there_is_room_for(tmp_path: Path) -> None:
-    data = CONSOLE * 150
+    data = CONSOLE * 40
     (tmp_path / "data").write_bytes(data)
-    with small_disk(tmp_path / "small", "128k") as folder:
+    with small_disk(tmp_path / "small", "32k") as folder:
         kept = folder / "kept.txt"
         words = f'"{sys.executable}" -c "{MAIN}" watch - --record "{kept}" <data'
         done = subprocess.run(
             ["bash", "-c", words], cwd=tmp_path, env=environment(), capture_output=True, timeout=PATIENCE
         )
         size = kept.stat().st_size
-        assert kept.read_bytes() == data[:size] and 100_000 < size < len(data)
+        assert kept.read_bytes() == data[:size] and 24_000 < size < len(data)
         last = done.stderr.decode().splitlines()[-1]
         assert f"No space left on device: the recording ends after {size:,} bytes, which are there" in last
         assert done.returncode == 2 and b"TIDE LOGGER" in done.stdout and b"Traceback" not in done.stderr
@@ -371,6 +375,30 @@ def test_the_stream_of_the_kernels_device(tmp_path: Path) -> None:
     assert json.loads(lines[-1]) == theirs and status == 0
 
 
+def test_the_kernels_buffer_is_made_large_and_what_it_lost_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The numbers are composed as asm-generic/ioctl.h does it: _IO(92h, 4) and _IOR(92h, 3, struct mon_bin_stats), the
+    names and the magic are the kernel documentation's (usbmon)."""
+    ring, statistics = 0x92 << 8 | 4, 2 << 30 | 8 << 16 | 0x92 << 8 | 3
+    asked: list[tuple[int, object]] = []
+
+    def ioctl(_handle: int, request: int, argument: object) -> bytes:
+        asked.append((request, argument))
+        return struct.pack("=II", 7, 3)
+
+    monkeypatch.setattr("fcntl.ioctl", ioctl)
+    path, remarks = tmp_path / "usbmon1", list[str]()
+    os.mkfifo(path)
+    writer = threading.Thread(target=path.write_bytes, args=(b"events",))
+    writer.start()
+    device = UsbmonDevice(str(path), path)
+    assert list(device.chunks(threading.Event(), remarks.append)) == [b"events"]
+    writer.join(PATIENCE)
+    assert asked == [(ring, 1200 * 1024), (statistics, bytes(8))]
+    assert remarks == ["the kernel lost 3 events: there was no room for them"]
+
+
 # -- serial lines ----------------------------------------------------------------------------------------------------
 
 
@@ -464,6 +492,23 @@ def test_a_source_that_may_not_be_read(tmp_path: Path) -> None:
         (tmp_path / name).chmod(0)
         status, out, error = run(["watch", name], tmp_path, bare=True)
         assert (status, out) == (3, "") and f"{name}: no right to read it (r)" in error
+
+
+@pytest.mark.parametrize(
+    ("path", "code", "words"),
+    [
+        ("/dev/usbmon1", errno.EACCES, "for root alone: sudo sticktrace watch /dev/usbmon1"),
+        ("/dev/usbmon1", errno.ENOENT, "modprobe usbmon"),
+        ("/sys/kernel/debug/usb/usbmon/1u", errno.EPERM, "sudo sticktrace watch /sys/kernel/debug/usb/usbmon/1u"),
+        ("/sys/kernel/debug/usb/usbmon/1u", errno.ENOENT, "mount -t debugfs none /sys/kernel/debug"),
+        ("/dev/ttyUSB7", errno.ENOENT, "nothing is plugged in under this name"),
+        ("/dev/ttyUSB7", errno.EBUSY, "another program has it open"),
+        ("/dev/null", errno.ENOTTY, "is no serial line"),
+    ],
+)
+def test_what_to_do_is_said(path: str, code: int, words: str) -> None:
+    said = complaint(Path(path), OSError(code, os.strerror(code)))
+    assert said.startswith(f"{path}: ") and words in said and "\n" not in said
 
 
 @pytest.mark.parametrize(

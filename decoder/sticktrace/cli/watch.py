@@ -38,8 +38,9 @@ def command(
     """Show what happens on a bus while it happens: each exchange and event, each stage as it is reached, and the
     verdict when something fails and at the end.
 
-    SOURCE is a file that grows, a pipe, "-" for standard input, a directory in which captures appear, the kernel's
-    recorder (/dev/usbmon1, /sys/kernel/debug/usb/usbmon/1u), or a serial line that prints any of the forms of text.
+    SOURCE is a file that grows, a pipe, "-" for standard input, a directory in which captures appear (read one after
+    the other), the kernel's recorder (/dev/usbmon1, /sys/kernel/debug/usb/usbmon/1u), or a serial line that prints any
+    of the forms of text.
     Ctrl-C ends it with the verdict.
 
     Exit status 0 when nothing stopped or damaged the work, 1 when something did, 3 when nothing could be read. With
