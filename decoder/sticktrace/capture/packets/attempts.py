@@ -49,6 +49,7 @@ class Attempts:
         self.sign = _NOTHING_YET
         self.fresh = False
         self.doubt: Step | None = None
+        self.sure = (_NOTHING_YET, _NOTHING_YET)
         self.held: Step | None = None
         self.wait = Wait()
         self.now = UnderWay()
@@ -112,7 +113,7 @@ class Attempts:
                 self.party.count(FAILED_ATTEMPTS, before.packets)
         too_long = self._too_long(step)
         if not too_long:
-            self.doubt = step
+            self.doubt, self.sure = step, (self.now.last_ns, self.now.last_number)
             self.party.doubting.append(self)
         self._strike(step, "babble" if too_long else "no handshake", kept=not too_long)
 
@@ -219,8 +220,10 @@ class Attempts:
             self.end(None, waited_ns=-1 if self.now.moved else max(0, last_ns - self.now.first_ns))
 
     def end(self, status: int | None, short: bool = False, waited_ns: int = -1) -> None:
-        """Hand the transfer on. ``waited_ns`` is `Transfer.waited_ns`."""
+        """Hand the transfer on. ``waited_ns`` is `Transfer.waited_ns`. Data still in doubt is of the next one."""
         now, self.now = self.now, UnderWay()
+        if self.doubt is not None and self.doubt.last_number == now.last_number and self.sure[1] >= now.first_number:
+            now.last_ns, now.last_number = self.sure
         if now.gap and status == 0 and not now.moved and self.kind != CONTROL:
             status = None  # all that there was of it is an acknowledgement
         transfer = self._transfer(now, status, short)

@@ -203,7 +203,7 @@ class Machine:
         self.given, self._last_ns = address, time_ns
         before = self.parties.get(address)
         if before is not None and before is not party:
-            before.give_up(time_ns)
+            before.gone(time_ns)
         fresh = self.parties[address] = Party(self, address, party.endpoints)
         fresh.slower = party.slower
         if party.address in self.told:

@@ -204,6 +204,11 @@ class Party:
             if pipe.endpoint & 0x0F:
                 pipe.give_up(by_ns)
 
+    def gone(self, by_ns: int) -> None:
+        """Another device has the address: whatever was under way here, requests included, ends."""
+        self.give_up(by_ns)
+        self.rest(by_ns)
+
     def taken_back(self, now_ns: int, quiet_ns: int) -> None:
         """End bulk transfers that the host has not asked for in so long, nor in some times the interval in which it
         did."""
