@@ -67,6 +67,6 @@ def doubts(explanation: Explanation) -> Iterator[str]:
             continue
         where = f"byte {place_of(row)}" if row.size == 1 else f"bytes {place_of(row)}"
         if is_reserved(row) and any_bit(row):
-            yield f"{where}: reserved, should be zero, holds {row.raw.hex(' ')}"
+            yield f"{explanation.title}, {where}: reserved, should be zero, holds {row.raw.hex(' ')}"
         elif row.meaning.lower().startswith(("reserved", "wrong")):
             yield f"{row.name} ({where}) = {value_of(row)}: {safe(row.meaning)}"

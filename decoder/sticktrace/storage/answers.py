@@ -29,6 +29,6 @@ def answer_doubts(cbw: bytes, csw: bytes, moved: int = -1) -> Iterator[str]:
         )
     elif 0 <= moved < length - residue and status != _PHASE_ERROR:
         yield (
-            f"{count_of(moved, 'byte')} crossed the bus, though dCSWDataResidue {residue:,} of {length:,} "
+            f"the capture shows {count_of(moved, 'byte')} of data, though dCSWDataResidue {residue:,} of {length:,} "
             f"says that {length - residue:,} count (BOT 1.0 5.2)"
         )
