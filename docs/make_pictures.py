@@ -64,8 +64,8 @@ def page() -> str:
         "# Drawings",
         "",
         "Made by `docs/make_pictures.py` from the demo captures in `traces/demo`; do not edit. Without `--picture` the "
-        "same is drawn on the terminal (`devices --cable`, `volume --map`), at any width from 60 columns, with `--ascii` "
-        "in plain characters. The files follow the reader's choice of light or dark.",
+        "same is drawn on the terminal (`devices --cable`, `volume --map`), at any width from 60 columns, with "
+        "`--ascii` in plain characters. The files follow the reader's choice of light or dark.",
     ]
     for name, (words, shows) in PICTURES.items():
         parts += ["", f"## {name.replace('-', ' ').capitalize()}", "", shows, "", "```sh"]
