@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from sticktrace.following import Following, follow
     from sticktrace.grammar.layout import Explanation
     from sticktrace.grammar.layout import Row as LayoutRow
-    from sticktrace.session import Capture, Exchanges, Reading, open
+    from sticktrace.session import Capture, Exchanges, Reading
     from sticktrace.sticks.stages import Reached, Stage
     from sticktrace.sticks.stick import Stick
     from sticktrace.sticks.sticks import Sticks
@@ -57,7 +57,7 @@ if TYPE_CHECKING:
     from sticktrace.storage.table import ExchangeTable
     from sticktrace.storage.words import Capacity, Inquiry
     from sticktrace.text import bytes_in_words, count_of, safe, time_in_words
-    from sticktrace.timeline import LogBeside, add_log
+    from sticktrace.timeline import LogBeside, add_log, open
     from sticktrace.timing.measure import Timing, time_of
     from sticktrace.transport.items import (
         FAILED,
@@ -135,7 +135,7 @@ _HOMES = {
     "Capture": ("session", "Capture"),
     "Exchanges": ("session", "Exchanges"),
     "Reading": ("session", "Reading"),
-    "open": ("session", "open"),
+    "open": ("timeline", "open"),
     "Reached": ("sticks.stages", "Reached"),
     "Stage": ("sticks.stages", "Stage"),
     "Stick": ("sticks.stick", "Stick"),

@@ -362,7 +362,7 @@ class Capture:
         self.source = source
         self.name = source.name
         self._progress = progress
-        self._patterns = patterns
+        self.patterns = patterns
         self._store = Payload()
         self.beside: Beside | None = None
         """Logs that stand beside the capture, see `sticktrace.timeline`."""
@@ -375,11 +375,11 @@ class Capture:
         """A new pass over the capture, not begun. What it gives is the same whether records are taken in blocks or one
         by one; left alone, a long capture is read in blocks. ``tell`` False leaves the progress to another pass."""
         progress = self._progress if tell else None
-        return Reading(self.source, progress, self._patterns, self._store, in_blocks, self.beside)
+        return Reading(self.source, progress, self.patterns, self._store, in_blocks, self.beside)
 
     def alone(self) -> Reading:
         """A new pass over the capture without the logs beside it, not begun."""
-        return Reading(self.source, self._progress, self._patterns, self._store)
+        return Reading(self.source, self._progress, self.patterns, self._store)
 
     def skim(self) -> Reading:
         """A pass that only counts records and looks for damage, finished; it pairs nothing."""

@@ -82,7 +82,7 @@ def _text(
     sample = as_utf8(bytes(data[: min(SAMPLE, known)]))
     # Events first: their data words would pass for hex text.
     if looks_like_usbmon(sample):
-        return _joined(lambda join_as: UsbmonTextReader(data, join_as, store))
+        return _joined(lambda join_as: UsbmonTextReader(data, join_as, store, patterns))
     bytes_too = looks_like_hex(sample, patterns)
     # The bytes that a kernel prints of a failed command pass for hex text as well: wrappers tell the two apart.
     if not (bytes_too and WRAPPER.search(sample)):

@@ -8,11 +8,15 @@ broken on their way are put together by `usbmon_events`.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.join import Joiner
+from sticktrace.capture.line_patterns import STANDARD, LinePatterns
+from sticktrace.capture.logs.reader import OTHER_LINES
+from sticktrace.capture.logs.stamps import take_off
 from sticktrace.capture.payload import Deposit, Payload
 from sticktrace.capture.reader import Damage, Reader
 from sticktrace.capture.text_lines import TextLines
@@ -33,6 +37,7 @@ _LONGEST_PAUSE_US = 600 * 1_000_000
 submitted before it ends behind it, another trace begins."""
 
 LONGEST_LINE = 4096
+SAID = "what a log says"
 MALFORMED = "line that is not an event of the text form"
 _TEXT_PER_NUL = 50
 _MOST_BREAKS = 8
@@ -53,8 +58,12 @@ class UsbmonTextReader(Reader):
     form = "usbmon text"
     is_text = True
 
-    def __init__(self, data: Any, join_as: type[Joiner] = Joiner, store: Payload | None = None) -> None:
+    def __init__(
+        self, data: Any, join_as: type[Joiner] = Joiner, store: Payload | None = None,
+        patterns: LinePatterns = STANDARD,
+    ) -> None:  # fmt: skip
         super().__init__(data, join_as)
+        self._patterns, self._said = patterns, 0
         self.payload = Deposit(store)
         self.origin_ns = 0
         self.joiner = join_as(self.skipped)
@@ -107,12 +116,26 @@ class UsbmonTextReader(Reader):
             yield from self._break(found)
         self.records += 1
         transfer = self._event(found, self.records) if isinstance(found, Event) else None
-        if transfer is None:
+        if isinstance(found, Other) and (head := take_off(found.text)).headed:
+            self._logged(found.line, head.text)
+        elif transfer is None:
             self.skipped[MALFORMED] += 1
             self._log.report(f"line {found.line}", "not an event of the kernel's text form")
             self.unread.see(found.line, found.text if isinstance(found, Other) else " ".join(found.head))
         elif transfer is not _NOTHING:
             yield transfer
+
+    def _logged(self, line: int, text: str) -> None:
+        """A line that a logger wrote: no damage. What it says is for those who read logs."""
+        if self._patterns.logs.find(text):
+            self._said += 1
+        else:
+            self.skipped[OTHER_LINES] += 1
+            self.unread.see(line, text)
+
+    @property
+    def places(self) -> Counter[str]:
+        return Counter({SAID: self._said} if self._said else {})
 
     def _event(self, event: Event, number: int) -> Transfer | None:
         """The transfer that this event ends, `_NOTHING` if it ends none, None if the line makes no sense."""

@@ -148,7 +148,7 @@ def is_there(word: str) -> bool:
 @contextmanager
 def opened(path: str) -> Iterator[Any]:
     """A `Capture`, with a progress bar on standard error while a long one is read on a terminal."""
-    from sticktrace.session import open as open_capture
+    from sticktrace.timeline import open as open_capture
 
     bar, logs = _Bar(), logs_given()
     try:

@@ -5,6 +5,6 @@ and which device of the log is which of the bus (`kinship`); then every pass ove
 their places (`strand`).
 """
 
-from sticktrace.timeline.beside import LogBeside, Logs, add_log
+from sticktrace.timeline.beside import LogBeside, Logs, add_log, open
 
-__all__ = ["LogBeside", "Logs", "add_log"]
+__all__ = ["LogBeside", "Logs", "add_log", "open"]

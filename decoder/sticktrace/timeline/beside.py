@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import chain
@@ -11,9 +12,12 @@ from sticktrace.bus.device import Device
 from sticktrace.bus.devices import Bus
 from sticktrace.bus.events import Happening
 from sticktrace.bus.hearsay import Hearsay
-from sticktrace.capture.logs import Kind, Statement
+from sticktrace.capture import Reader
+from sticktrace.capture.line_patterns import STANDARD
+from sticktrace.capture.logs import Kind, LogReader, Statement
+from sticktrace.capture.usbmon_text import UsbmonTextReader
 from sticktrace.errors import CaptureError
-from sticktrace.session import Capture, Reading
+from sticktrace.session import Capture, Progress, Reading
 from sticktrace.session import open as open_capture
 from sticktrace.sticks.sticks import Sticks
 from sticktrace.text import count_of, safe
@@ -24,14 +28,18 @@ from sticktrace.timeline.strand import NEVER, Strand
 
 SECOND = 1_000_000_000
 
+_KERNEL = re.compile(rb"\b(?:sd|sr|scsi) \d{1,3}:\d|\[s[dr][a-z0-9]{1,3}\]|\busb \d{1,3}-\d|\busb-storage\b|\bumass\d")
+"""Words that kernels say of sticks, and that no event holds."""
+
 
 class LogBeside:
     """One log: how its clock differs (``clock``), whose devices are whose (``kin``, by the order in which the log's
     devices are met), and how many lines of it are about no time or no device of the capture (``left_out``)."""
 
-    def __init__(self, log: Capture) -> None:
-        self._log = log
-        self.short = safe(Path(log.name).name)
+    def __init__(self, log: Capture, own: bool = False) -> None:
+        """``own``: the log is what the capture's own text says between its events."""
+        self._log, self._own = log, own
+        self.short = "this text" if own else safe(Path(log.name).name)
         self.clock: Agreement | InOrder = Agreement()
         self.kin: dict[int, Key] = {}
         self.left_out = self.said = 0
@@ -39,11 +47,15 @@ class LogBeside:
 
     def statements(self) -> Iterator[tuple[Statement, int]]:
         """What the log says, each with how often its system had begun anew."""
-        reader, part = self._log.alone().reader, 0
+        reader, part = self._words(), 0
         for said in chain(reader.transfers(), reader.finish()):
             if isinstance(said, Statement):
                 part += said.kind is Kind.BEGINS
                 yield said, part
+
+    def _words(self) -> Reader:
+        log = self._log
+        return LogReader(log.source.data, (log.patterns or STANDARD).logs) if self._own else log.alone().reader
 
     def placed(self) -> Iterator[Statement]:
         """What it says, in its place by the capture's clock; without what another run of its system said."""
@@ -86,7 +98,8 @@ class LogBeside:
 
     def close(self) -> None:
         """Let go of the file."""
-        self._log.close()
+        if not self._own:
+            self._log.close()
 
 
 class Logs:
@@ -154,6 +167,16 @@ def _order(said: Statement) -> int:
 def _life(device: Device, end_ns: int) -> Life:
     gone = max(device.detached_ns, device.replaced_ns)
     return Life(device.first_ns, end_ns if gone < 0 else gone, device.attached_ns if device.attached_ns >= 0 else None)
+
+
+def open(path: str | Path, progress: Progress | None = None, patterns: str | Path = "") -> Capture:
+    """See `sticktrace.session.open`. Where a kernel's messages stand between, before or behind the events of a text,
+    they are put beside these, as any log is."""
+    capture = open_capture(path, progress, patterns)
+    if capture.form == UsbmonTextReader.form and _KERNEL.search(capture.source.data) is not None:
+        logs = capture.beside = Logs(capture)
+        logs.add(LogBeside(capture, own=True), None)
+    return capture
 
 
 def add_log(capture: Capture, path: str | Path, offset_s: float | None = None, patterns: str | Path = "") -> LogBeside:
