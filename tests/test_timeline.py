@@ -358,6 +358,69 @@ def test_disks_are_taken_for_the_one_stick(tmp_path: Path) -> None:
     assert all(isinstance(s.blames, Exchange) and isinstance(s.device, Device) and s.device.described for s in sayings)
 
 
+# -- one text that holds both --------------------------------------------------------------------------------------
+
+
+def interleaved(events: str, kernel: str, offset: float) -> str:
+    """Each line at its time, as a console that shows both prints them."""
+    times = [int(line.split()[1]) / 1e6 for line in events.splitlines()]
+    rows = [(time - times[0], line) for time, line in zip(times, events.splitlines(), strict=True)]
+    rows += [(float(line[1:13]) - offset, line) for line in kernel.splitlines()]
+    return "".join(f"{line}\n" for _, line in sorted(rows, key=lambda row: row[0]))
+
+
+@pytest.mark.parametrize("way", ["behind", "before", "between"])
+def test_kernel_messages_in_a_text_of_events(way: str, tmp_path: Path) -> None:
+    """Both are used: nothing is damage, nothing is told twice, and the sense line stands beside the exchange."""
+    events, kernel = capture_bytes("l15_read_error-usbmon-0u.txt").decode(), log_of(NAME)
+    text = {"behind": events + kernel, "before": kernel + events, "between": interleaved(events, kernel, 6.271951)}
+    path = tmp_path / "both.txt"
+    path.write_text(text[way])
+    with sticktrace.open(path) as capture:
+        reading = capture.reading()
+        diagnosis = diagnose(reading)
+        assert reading.damage == []
+        places = reading.places()
+        assert sum(places.values()) == reading.records
+        assert places["what a log says"] == 62
+    before = alone("l15_read_error-usbmon-0u.txt")
+    assert [finding.slug for finding in diagnosis.findings] == [finding.slug for finding in before.findings]
+    assert "Add. Sense: Unrecovered read error" in diagnosis.faults[0].log[0]
+    assert [report.title for report in diagnosis.reports] == [report.title for report in before.reports]
+
+
+KERNEL = """\
+[  100.000000] usb 1-1: new high-speed USB device number 2 using ehci-pci
+[  100.200000] usb 1-1: New USB device found, idVendor=1209, idProduct=0001, bcdDevice= 1.02
+[  100.300000] scsi host6: usb-storage 1-1:1.0
+[  101.000000] scsi 6:0:0:0: Direct-Access     SKERRY   TIDE LOGGER      2.31 PQ: 0 ANSI: 5
+[  101.100000] sd 6:0:0:0: [sdb] tag#0 FAILED Result: hostbyte=DID_OK driverbyte=DRIVER_OK
+[  101.100001] sd 6:0:0:0: [sdb] tag#0 Sense Key : Medium Error [current]
+[  101.100002] sd 6:0:0:0: [sdb] tag#0 Add. Sense: Unrecovered read error
+[  101.100003] sd 6:0:0:0: [sdb] tag#0 CDB: Read(10) 28 00 00 00 12 34 00 00 01 00
+"""
+
+
+@pytest.mark.parametrize("behind", [True, False])
+def test_kernel_messages_above_or_below_a_console(behind: bool, tmp_path: Path) -> None:
+    """One stick, one failure, told by both; the ids are the log's."""
+    host = Host(Recorder(), Stick(Identity(), [Unit()]))
+    host.enumerate()
+    host.execute(wire.inquiry())
+    host.command(wire.read10(0x1234), data_in=b"", expected=512, status=1)
+    console = host.recorder.hex_text()
+    path = tmp_path / "both.txt"
+    path.write_text(console + KERNEL if behind else KERNEL + console)
+    with sticktrace.open(path) as capture:
+        reading = capture.reading()
+        diagnosis = diagnose(reading)
+        assert sum(reading.places().values()) == reading.records
+    (report,) = diagnosis.reports
+    assert report.stick.ids == "1209:0001"
+    assert report.stick.failures == 1
+    assert len([f for f in diagnosis.findings if "Add. Sense: Unrecovered read error" in "".join(f.log)]) == 1
+
+
 # -- the screen ----------------------------------------------------------------------------------------------------
 
 

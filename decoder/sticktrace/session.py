@@ -12,6 +12,7 @@ from sticktrace.bus.requests import Request
 from sticktrace.capture import Damage, Payload, Piece, Reader, Transfer, reader_of
 from sticktrace.capture.binary import BinaryReader
 from sticktrace.capture.blocks import Block, BlockWalk, frames
+from sticktrace.capture.reader import SAID
 from sticktrace.capture.source import Source, open_source
 from sticktrace.errors import CaptureError
 from sticktrace.transport.agreeing import find, stretches
@@ -261,7 +262,7 @@ class Reading:
         elif isinstance(item, Saying):
             item.blames = self._blame.of(item)
             if not item.in_exchange:
-                self._seen["what a log says"] += len(item.records)
+                self._seen[SAID] += len(item.records)
         elif isinstance(item, Stray):
             self._seen[f"not understood: {item.kind}"] += _weight(item)
 
@@ -367,7 +368,7 @@ class Capture:
         self.beside: Beside | None = None
         """Logs that stand beside the capture, see `sticktrace.timeline`."""
         reader = reader_of(source.name, source.data, patterns, self._store, source.known)
-        self.form = reader.form
+        self.form, self.log_apart = reader.form, reader.log_apart
         self._payload: Any = reader.payload
         self._plain = reader.payload is source.data
 

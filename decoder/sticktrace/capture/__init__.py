@@ -69,6 +69,7 @@ def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
 def _text(
     name: str, data: Any, head: bytes, patterns: LinePatterns | None, store: Payload | None, known: int
 ) -> Reader:
+    from sticktrace.capture.apart import stands_apart
     from sticktrace.capture.hex_text import HexTextReader, has_wrapper
     from sticktrace.capture.hex_text import looks_like as looks_like_hex
     from sticktrace.capture.line_patterns import STANDARD
@@ -90,7 +91,7 @@ def _text(
         if (weight > 1 and not (bytes_too and has_wrapper(sample, patterns))) or (weight == 1 and bytes_too < 2):
             return LogReader(data, patterns.logs)
     if bytes_too:
-        return HexTextReader(data, patterns, store)
+        return HexTextReader(data, patterns, store, apart=stands_apart(data))
     alike = in_text(sample).words
     raise CaptureError(
         f"{name}: {alike or f'not a form that sticktrace reads (byte 0: {head[:8].hex(chr(32))})'}; it reads {ACCEPTED}"

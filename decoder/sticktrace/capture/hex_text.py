@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import re
 import struct
+from collections import Counter
 from collections.abc import Iterator
 from itertools import chain
 from typing import Any
 
+from sticktrace.capture.apart import kernels_own
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.hex_blocks import Block, BlockBuilder
 from sticktrace.capture.hex_build import CBW, CSW, SENSE, SETUP, Printed
@@ -30,7 +32,7 @@ from sticktrace.capture.hex_words import WordLines
 from sticktrace.capture.line_patterns import STANDARD, LinePatterns
 from sticktrace.capture.logs import Statement
 from sticktrace.capture.payload import Deposit, Payload
-from sticktrace.capture.reader import Damage, Reader
+from sticktrace.capture.reader import SAID, Damage, Reader
 from sticktrace.capture.text_lines import TextLines, legible
 from sticktrace.capture.transfer import Transfer
 from sticktrace.capture.wording import Saying
@@ -90,8 +92,14 @@ class HexTextReader(Reader):
     form = "hex text"
     speaks = is_text = True
 
-    def __init__(self, data: Any, patterns: LinePatterns = STANDARD, store: Payload | None = None) -> None:
+    def __init__(
+        self, data: Any, patterns: LinePatterns = STANDARD, store: Payload | None = None, apart: bool = False
+    ) -> None:
+        """``apart``: what a kernel says in it is a log of its own (`sticktrace.capture.apart`), and left to that."""
         super().__init__(data)
+        self.log_apart = apart
+        self._is_kernels = kernels_own(patterns.logs) if apart else None
+        self._kernels = 0
         self.deposit = Deposit(store)
         self.origin_ns = 0
         self._log = DamageLog()
@@ -128,6 +136,10 @@ class HexTextReader(Reader):
         if self._wire.data_expected and not self.data_printed:
             found.append("data phases are not printed: what the commands moved is not in this capture")
         return found
+
+    @property
+    def places(self) -> Counter[str]:
+        return Counter({SAID: self._kernels} if self._kernels else {})
 
     @property
     def lines_of_words(self) -> int:
@@ -312,6 +324,9 @@ class HexTextReader(Reader):
         """A line without bytes: what it says, if anything."""
         yield from self._ends.chatter()
         self.records += 1
+        if self._is_kernels is not None and self._is_kernels(self._raw):
+            self._kernels += 1
+            return
         yield from self._heard(self._speech.line(self._raw, self.records, self._number, self.last_ns))
 
     def _heard(self, items: Iterator[Statement]) -> Iterator[Told]:

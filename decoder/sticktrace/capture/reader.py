@@ -38,6 +38,10 @@ def _all_there() -> bool:
     return True
 
 
+SAID = "what a log says"
+"""The place of a line that tells something of a device."""
+
+
 class Reader:
     """Base of the readers, one per capture form.
 
@@ -53,6 +57,8 @@ class Reader:
     speaks = False
     """Whether it yields what a text says (`sticktrace.capture.logs.Statement`) as well as transfers, or instead."""
     is_text = False
+    log_apart = False
+    """Whether a kernel's messages stand in the same text, as a log of their own."""
     tick_ns = 1
     timed = True
 

@@ -12,13 +12,14 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
+from sticktrace.capture.apart import KERNEL
 from sticktrace.capture.damage_log import DamageLog
 from sticktrace.capture.join import Joiner
 from sticktrace.capture.line_patterns import STANDARD, LinePatterns
 from sticktrace.capture.logs.reader import OTHER_LINES
 from sticktrace.capture.logs.stamps import take_off
 from sticktrace.capture.payload import Deposit, Payload
-from sticktrace.capture.reader import Damage, Reader
+from sticktrace.capture.reader import SAID, Damage, Reader
 from sticktrace.capture.text_lines import TextLines
 from sticktrace.capture.transfer import BREAK, BULK, CONTROL, INTERRUPT, ISOCHRONOUS, Transfer
 from sticktrace.capture.usbmon_events import Event, Other, Unfolding, begins
@@ -37,7 +38,6 @@ _LONGEST_PAUSE_US = 600 * 1_000_000
 submitted before it ends behind it, another trace begins."""
 
 LONGEST_LINE = 4096
-SAID = "what a log says"
 MALFORMED = "line that is not an event of the text form"
 _TEXT_PER_NUL = 50
 _MOST_BREAKS = 8
@@ -64,6 +64,7 @@ class UsbmonTextReader(Reader):
     ) -> None:  # fmt: skip
         super().__init__(data, join_as)
         self._patterns, self._said = patterns, 0
+        self.log_apart = KERNEL.search(data) is not None
         self.payload = Deposit(store)
         self.origin_ns = 0
         self.joiner = join_as(self.skipped)

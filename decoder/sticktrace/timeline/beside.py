@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import chain
@@ -15,7 +14,6 @@ from sticktrace.bus.hearsay import Hearsay
 from sticktrace.capture import Reader
 from sticktrace.capture.line_patterns import STANDARD
 from sticktrace.capture.logs import Kind, LogReader, Statement
-from sticktrace.capture.usbmon_text import UsbmonTextReader
 from sticktrace.errors import CaptureError
 from sticktrace.session import Capture, Progress, Reading
 from sticktrace.session import open as open_capture
@@ -27,9 +25,6 @@ from sticktrace.timeline.landmarks import Kept, Landmark, of_capture, signs_of
 from sticktrace.timeline.strand import NEVER, Strand
 
 SECOND = 1_000_000_000
-
-_KERNEL = re.compile(rb"\b(?:sd|sr|scsi) \d{1,3}:\d|\[s[dr][a-z0-9]{1,3}\]|\busb \d{1,3}-\d|\busb-storage\b|\bumass\d")
-"""Words that kernels say of sticks, and that no event holds."""
 
 
 class LogBeside:
@@ -173,7 +168,7 @@ def open(path: str | Path, progress: Progress | None = None, patterns: str | Pat
     """See `sticktrace.session.open`. Where a kernel's messages stand between, before or behind the events of a text,
     they are put beside these, as any log is."""
     capture = open_capture(path, progress, patterns)
-    if capture.form == UsbmonTextReader.form and _KERNEL.search(capture.source.data) is not None:
+    if capture.log_apart:
         logs = capture.beside = Logs(capture)
         logs.add(LogBeside(capture, own=True), None)
     return capture

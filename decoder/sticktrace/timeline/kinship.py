@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import NamedTuple
 
 from sticktrace.bus.device import Device
@@ -46,24 +47,40 @@ def kin(
     log: list[tuple[Device, Life]], capture: list[tuple[Device, Life]], kinds: dict[Device, bool]
 ) -> dict[int, Device]:
     """By the place in ``log``: the device of the capture that is meant. ``kinds`` tells which of the capture's are
-    storage. Where a log names nothing that the bus knows, a disk is taken for the one stick that was there."""
+    storage. Where nothing can be compared, a device of the log is taken for the one that was there."""
     found: dict[int, Device] = {}
+    granted: dict[int, Device] = {}
     for place, (told, life) in enumerate(log):
+        there = [shown for shown, other in capture if _together(life, other)]
         rated = sorted(
             ((score, n) for n, (shown, other) in enumerate(capture)
-             if _together(life, other) and (score := _likeness(told, life, shown, other)) >= _LEAST),
+             if shown in there and (score := _likeness(told, life, shown, other)) >= _LEAST),
             reverse=True,
         )  # fmt: skip
         if rated and (len(rated) == 1 or rated[0][0] > rated[1][0]):
             found[place] = capture[rated[0][1]][0]
-        elif not rated and told.ids is None and not told.is_hub:
-            there = [shown for shown, other in capture if _together(life, other)]
-            # Who never got an address cannot be known by it; a disk of which only the name is told may be any stick.
-            alike = [d for d in there if not (d.addresses or d.is_hub or told.bus not in (0, d.bus))]
-            alike = alike or ([d for d in there if kinds.get(d)] if not told.addresses else [])
+        elif not rated and not told.is_hub:
+            alike = [device for device in there if _may_be(told, device, kinds.get(device, False))]
             if len(alike) == 1:
-                found[place] = alike[0]
-    return found
+                granted[place] = alike[0]
+    taken = Counter(granted.values())
+    return {
+        place: device for place, device in granted.items() if taken[device] == 1 or _says_little(log[place][0])
+    } | found
+
+
+def _says_little(told: Device) -> bool:
+    return told.ids is None and not told.addresses
+
+
+def _may_be(told: Device, shown: Device, storage: bool) -> bool:
+    """Whether nothing speaks against two devices being one, where nothing can be compared: who never got an address, a
+    disk of which only the name is told, a stick whose console prints neither address nor ids."""
+    if shown.is_hub or (told.ids and shown.ids):
+        return False
+    if _says_little(told):
+        return storage or not shown.addresses
+    return not shown.addresses or (storage and shown.ids is None and not shown.described)
 
 
 def _together(one: Life, other: Life) -> bool:
