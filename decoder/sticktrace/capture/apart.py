@@ -15,9 +15,10 @@ from sticktrace.capture.logs.stamps import take_off
 from sticktrace.capture.text_lines import WRAPPER
 
 KERNEL = re.compile(
-    rb"\b(?:sd|sr|scsi) \d{1,3}:\d|\[s[dr][a-z0-9]{1,3}\]|\busb \d{1,3}-\d|\busb-storage\b|\(da\d{1,3}:umass"
+    rb"s[dr] \d{1,3}:\d|scsi \d{1,3}:\d|\[s[dr][a-z0-9]{1,3}\]|usb \d{1,3}-\d|usb-storage|\(da\d{1,3}:umass"
 )
-"""Words that kernels say of sticks, and that no event of usbmon holds."""
+"""Words that kernels say of sticks, and that no event of usbmon holds. No mark of a word's edge in front: with one the
+search takes seven times as long."""
 
 _LARGEST = 64 << 20
 """Texts beyond this are taken as one console."""
