@@ -137,6 +137,11 @@ def run(recipe: Recipe, options: Mapping[str, Any], bare: bool) -> dict[str, Cou
 
 @cache
 def healthy() -> dict[str, Count]:
+    """The counts of the healthy session."""
+    return together(audited(healthy_trace().recorder))
+
+
+def healthy_trace() -> Host:
     """A session in which everybody keeps to the rules."""
     volume = session.tide_volume()
     host = ready_host(unit=Unit(session.tide_medium(volume), attention=POWER_ON))
@@ -159,7 +164,7 @@ def healthy() -> dict[str, Count]:
     host.execute(wire.prevent_removal(True))
     session.flush(host)
     host.execute(wire.start_stop(True))
-    return together(audited(host.recorder))
+    return host
 
 
 def tur(host: Host, **oddities: Any) -> None:

@@ -17,7 +17,13 @@ from sticktrace.cli.common import echo_all, opened, patterns_option, report_dama
 @click.option("--broken", is_flag=True, help="Only what was broken.")
 @click.option("--unseen", is_flag=True, help="Only what was not put to the test, and why.")
 @click.option("--plan", "planned", is_flag=True, help="What to record next, as a check list.")
-@click.option("--rule", "rule_id", metavar="ID", default="", help="Explain one rule, with its first place in CAPTURE.")
+@click.option(
+    "--rule",
+    "rule_id",
+    metavar="ID",
+    default="",
+    help="Explain one rule, with its first place in CAPTURE, or an example.",
+)
 @click.option("--json", "as_json", is_flag=True, help="A JSON line for each rule instead of text.")
 @patterns_option
 def command(
@@ -36,11 +42,14 @@ def command(
       sticktrace audit stick.pcap --rule bot-tag-echo
     """
     from sticktrace.duties.catalogue import rule_of
-    from sticktrace.output.audit_text import rule_text
+    from sticktrace.duties.rule import Rule
+    from sticktrace.output.audit_text import example_text, rule_text
 
     rule = rule_of(rule_id) if rule_id else None
     if rule is not None and not as_json:
         echo_all(rule_text(rule, style))
+        if not captures and isinstance(rule, Rule):
+            echo_all(example_text(rule, style))
     if not captures:
         if rule is None and not planned:
             raise click.UsageError("give a capture: sticktrace audit stick.pcap")

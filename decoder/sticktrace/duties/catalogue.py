@@ -16,13 +16,15 @@ A file opens with its chapter; every other table is a rule and its name the id:
     must = "not flags & 0x40"
     plan = "record"
 
-``unshown.toml`` has the duties that no recording can show.
+``unshown.toml`` has the duties that no recording can show, ``examples.toml`` beside the folder the bytes that break and
+keep each rule.
 """
 
 from __future__ import annotations
 
 import difflib
 import tomllib
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -84,6 +86,30 @@ def unshown() -> dict[str, Untestable]:
     """The duties that no recording can show, by id."""
     rows = tomllib.loads((HERE / UNSHOWN).read_text(encoding="utf-8"))
     return {id: Untestable(id, **row) for id, row in rows.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """The bytes of one exchange or request that break a rule, and of one that keep it, by what they are."""
+
+    broken: tuple[tuple[str, bytes], ...]
+    kept: tuple[tuple[str, bytes], ...]
+
+
+def example_of(id: str) -> Example:
+    """The example of a rule."""
+    row = _examples()[id]
+    return Example(*(tuple(_piece(text) for text in row[verdict]) for verdict in ("broken", "kept")))
+
+
+def _piece(text: str) -> tuple[str, bytes]:
+    name, _, data = text.partition(": ")
+    return name, bytes.fromhex(data)
+
+
+@cache
+def _examples() -> dict[str, dict[str, list[str]]]:
+    return tomllib.loads(HERE.with_name("examples.toml").read_text(encoding="utf-8"))
 
 
 def rule_of(id: str) -> Rule | Untestable:

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from sticktrace.codes.documents import documents
-from sticktrace.duties.catalogue import rules, unshown
+from sticktrace.duties.catalogue import example_of, rules, unshown
 from sticktrace.duties.plan import plan
 from sticktrace.duties.rule import PARTIES, Rule, Untestable
 from sticktrace.duties.score import Audit, Place, Score
@@ -127,6 +127,23 @@ def rule_text(rule: Rule | Untestable, style: Style = plain) -> Iterator[str]:
     yield f"  kept where         {rule.sources[1]}"
     if rule.letter:
         yield f"  weight             {LETTER}"
+
+
+def example_text(rule: Rule, style: Style = plain) -> Iterator[str]:
+    """An example of a rule kept, in hex, and of the same rule broken, byte by byte."""
+    from sticktrace.output.audit_trace import explained
+
+    example = example_of(rule.id)
+    yield style("example, kept:", "good")
+    for name, data in example.kept:
+        yield f"  {name:<13}  {data.hex(' ')}"
+    yield style("example, broken:", "bad")
+    setup = next((data for name, data in example.broken if name == "setup"), b"")
+    for name, data in example.broken:
+        yield f"  {name:<13}  {data.hex(' ')}"
+    for name, data in example.broken:
+        if name != "setup" or len(example.broken) == 1:
+            yield from explained(setup + data if name == "data" else data, style)
 
 
 def rule_on_capture(rule: Rule, score: Score, show: Shower, style: Style = plain) -> Iterator[str]:
