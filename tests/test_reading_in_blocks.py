@@ -6,6 +6,7 @@ wrong. The least number of exchanges that is taken at once is set to one, so tha
 
 from __future__ import annotations
 
+import os
 import random
 import struct
 from collections.abc import Callable, Iterable, Iterator
@@ -332,6 +333,20 @@ def test_a_hub_that_waits_to_be_asked_stands_in_nobodys_way(tmp_path: Path) -> N
     with opened(tmp_path, pcap[:24], records_of(pcap)) as capture:
         assert runs_of(capture) == [19]
         assert_same(capture)
+
+
+@pytest.mark.usefixtures("small_blocks")
+@pytest.mark.parametrize("taken", [1, 40, 150])
+def test_a_file_that_is_cut_short_meanwhile_ends_the_reading(tmp_path: Path, taken: int) -> None:
+    pcap = orderly(200)
+    with opened(tmp_path, pcap[:24], records_of(pcap)) as capture:
+        reading = capture.reading(in_blocks=True)
+        items = iter(reading)
+        for _ in range(taken):
+            next(items)
+        os.truncate(tmp_path / "changed.pcap", 2000)
+        left = sum(1 for _ in items)
+        assert left < 100 and any("cut the file short" in damage.what for damage in reading.damage)
 
 
 def test_nothing_agrees_in_a_block_without_commands(tmp_path: Path) -> None:

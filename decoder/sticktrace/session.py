@@ -211,6 +211,8 @@ class Reading:
                     reader.pass_over(run.records, int(run.columns.end_ns[-1]))
                     self._in_exchanges += run.records
                     yield run
+                    if not self._report():
+                        return False
                     done += run.records
                     low, refused = low + len(run), 0
         rest = frames(block, done, len(block.at))
