@@ -72,6 +72,14 @@ def test_the_steps_of_a_recovery() -> None:
     assert ["◀" in lines[row] for row in rows] == [False, True, True, False, True]
 
 
+def test_the_steps_over_uas() -> None:
+    """UAS 6.2: without streams READ READY goes before the data, and a SENSE IU ends the command."""
+    lines = run("explain", str(DEMO / "uas-stick.pcap"), "6", "--ladder").splitlines()
+    words = ("COMMAND IU: READ(10)", "READ READY IU", "data, 512 B", "SENSE IU: GOOD")
+    rows = [next(n for n, line in enumerate(lines) if word in line) for word in words]
+    assert rows == sorted(rows)
+
+
 @pytest.mark.parametrize("columns", (60, 80, 120))
 def test_no_line_is_wider_than_asked(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sticktrace.cli.drawing.IN_A_PIPE", columns)

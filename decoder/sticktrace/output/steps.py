@@ -10,11 +10,11 @@ from sticktrace.bus.requests import is_request, read_request
 from sticktrace.capture.transfer import BULK, STALL, Transfer
 from sticktrace.codes.status import in_words
 from sticktrace.drawing.time_ladder import BOTH, IN, LOST, OUT, Step
-from sticktrace.grammar import bot
+from sticktrace.grammar import bot, uas
 from sticktrace.session import Reading
 from sticktrace.storage.commands import describe
 from sticktrace.text import bytes_in_words, count_of
-from sticktrace.transport.items import Exchange, Item
+from sticktrace.transport.items import Exchange, Item, Transport
 
 _STATUS = {0: ("passed", "good"), 1: ("FAILED", "bad"), 2: ("PHASE ERROR", "bad")}
 _EVENTS = (Happening.RESET, Happening.ATTACHED, Happening.OVER_CURRENT)
@@ -59,7 +59,7 @@ def _transfers(reading: Reading, exchange: Exchange, until: int) -> Iterator[Ste
         own = bool(records.intersection(transfer.records))
         inside = exchange.time_ns <= transfer.start_ns and (until < 0 or transfer.start_ns < until)
         if own or (inside and is_request(transfer)):
-            yield from _steps(transfer, reading)
+            yield from _steps(transfer, reading, exchange)
         if min(transfer.records, default=0) > last:
             followed += 1
             if followed > MOST_FOLLOWED or (0 <= until <= transfer.start_ns):
@@ -71,7 +71,7 @@ def _all(reading: Reading) -> Iterator[object]:
     yield from reading.reader.finish()
 
 
-def _steps(transfer: Transfer, reading: Reading) -> Iterator[Step]:
+def _steps(transfer: Transfer, reading: Reading, exchange: Exchange) -> Iterator[Step]:
     data = bytes(reading.reader.payload[transfer.data_at : transfer.data_at + min(transfer.captured, 64)])
     if is_request(transfer):
         request = read_request(transfer, data)
@@ -79,7 +79,8 @@ def _steps(transfer: Transfer, reading: Reading) -> Iterator[Step]:
         if transfer.status == 0 and transfer.incoming:
             yield Step(transfer.end_ns, IN, count_of(transfer.actual, "byte"))
     elif transfer.actual or (transfer.kind == BULK and transfer.status == 0):
-        yield _moved(transfer, data)
+        unit = exchange.transport == Transport.UAS and all(p.at != transfer.data_at for p in exchange.pieces)
+        yield (_unit if unit else _moved)(transfer, data)
     if transfer.status not in (0, None):
         way = IN if transfer.status == STALL else LOST
         end = "STALL" if transfer.status == STALL else in_words(transfer.status)
@@ -99,6 +100,20 @@ def _moved(transfer: Transfer, data: bytes) -> Step:
     if transfer.incoming:
         return Step(transfer.end_ns, IN, f"data, {bytes_in_words(transfer.actual)}")
     return Step(transfer.start_ns, OUT, f"data, {bytes_in_words(transfer.actual)}")
+
+
+def _unit(transfer: Transfer, data: bytes) -> Step:
+    """An information unit of UAS: all that is no data of the command (UAS 6.2)."""
+    layout = uas.IU_LAYOUTS.get(data[0]) if data else None
+    if layout is None:
+        return _moved(transfer, data)
+    if layout is uas.COMMAND_IU:
+        return Step(transfer.start_ns, OUT, f"{layout.title}: {describe(data[16:32])}", "strong")
+    if layout is uas.SENSE_IU and len(data) > 6:
+        mood = "bad" if data[6] else "good"
+        return Step(transfer.end_ns, IN, f"{layout.title}: {uas.STATUS.get(data[6], f'status {data[6]:02X}h')}", mood)
+    time, way = (transfer.end_ns, IN) if transfer.incoming else (transfer.start_ns, OUT)
+    return Step(time, way, layout.title)
 
 
 def _gathered(steps: list[Step]) -> Iterator[Step]:
