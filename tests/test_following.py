@@ -104,6 +104,17 @@ def test_it_ends_as_if_read_from_a_file(name: str, largest: int, tmp_path: Path,
     assert growing.account.conclude().facts() == diagnosis.facts()
 
 
+def test_a_kernels_messages_on_a_live_console_stand_where_they_came(growing: Growing) -> None:
+    """Pasted above the bytes they would be a log of their own; as they come they are part of what happens."""
+    kernel = b"[    1.000000] usb 1-1: new high-speed USB device number 5 using ehci-pci\n"
+    growing.add(kernel * 3 + (ROOT / "traces" / "demo" / "usb-console.txt").read_bytes())
+    growing.see(growing.following.finish())
+    assert growing.following.reading is not None and growing.following.reading.reader.form == "hex text"
+    kinds = [fact["kind"] for fact in growing.items]
+    assert kinds.count("exchange") == 5 and "statement" in kinds[: kinds.index("exchange")]
+    assert any(fact["kind"] == "statement" and "usb 1-1" in fact["line"] for fact in growing.items)
+
+
 def test_what_a_console_says_before_its_first_transfer_misleads_nobody(growing: Growing) -> None:
     """Kernel messages first, then transfers: read as a log until the bytes come, then read again with them."""
     boot = b"".join(

@@ -45,6 +45,7 @@ class Following:
 
     def __init__(self, source: Source, patterns: LinePatterns | None = None, progress: Progress | None = None) -> None:
         self._progress = progress
+        source.live = True
         self.source, self.passes, self.settled = source, 0, False
         self.capture: Capture | None = None
         self.reading: Reading | None = None

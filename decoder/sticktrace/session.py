@@ -80,7 +80,8 @@ class Reading:
         self._in_blocks = in_blocks
         self._progress = progress
         self._released = 0
-        self.reader: Reader = reader_of(source.name, source.data, patterns, store or Payload(), source.known)
+        data, kept = source.data, store or Payload()
+        self.reader: Reader = reader_of(source.name, data, patterns, kept, source.known, source.live)
         self.reader.passed = self._report
         self.router = Router(self._read, self.reader.overdue)
         self.bus = self.router.bus
@@ -369,7 +370,7 @@ class Capture:
         self._store = Payload()
         self.beside: Beside | None = None
         """Logs that stand beside the capture, see `sticktrace.timeline`."""
-        reader = reader_of(source.name, source.data, patterns, self._store, source.known)
+        reader = reader_of(source.name, source.data, patterns, self._store, source.known, source.live)
         self.form, self.log_apart = reader.form, reader.log_apart
         self._payload: Any = reader.payload
         self._plain = reader.payload is source.data

@@ -43,10 +43,12 @@ def reader_of(
     patterns: LinePatterns | None = None,
     store: Payload | None = None,
     known: int = SAMPLE,
+    live: bool = False,
 ) -> Reader:
     """The reader for these bytes, chosen by what they hold, never by a file name. Lines of text are read by these
     ``patterns``; ``store`` takes the payload of a text, of which only the first ``known`` bytes choose: one that grows
-    stays what it was taken for. Raises CaptureError with one line that says what is accepted."""
+    stays what it was taken for. In one that is read ``live`` no log stands apart. Raises CaptureError with one line
+    that says what is accepted."""
     if not len(data):
         raise CaptureError(f"{name}: the capture is empty")
     head = bytes(data[:24])
@@ -56,7 +58,7 @@ def reader_of(
         return _pcapng(name, data)
     if order := order_of(data):
         return _joined(lambda join_as: BinaryReader(FORM, data, StreamWalk(order), join_as))
-    return _text(name, data, head, patterns, store, known)
+    return _text(name, data, head, patterns, store, known, live)
 
 
 def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
@@ -67,7 +69,7 @@ def _joined(make: Callable[[type[Joiner]], Reader]) -> Reader:
 
 
 def _text(
-    name: str, data: Any, head: bytes, patterns: LinePatterns | None, store: Payload | None, known: int
+    name: str, data: Any, head: bytes, patterns: LinePatterns | None, store: Payload | None, known: int, live: bool
 ) -> Reader:
     from sticktrace.capture.apart import stands_apart
     from sticktrace.capture.hex_text import HexTextReader, has_wrapper
@@ -91,7 +93,7 @@ def _text(
         if (weight > 1 and not (bytes_too and has_wrapper(sample, patterns))) or (weight == 1 and bytes_too < 2):
             return LogReader(data, patterns.logs)
     if bytes_too:
-        return HexTextReader(data, patterns, store, apart=stands_apart(data))
+        return HexTextReader(data, patterns, store, apart=not live and stands_apart(data))
     alike = in_text(sample).words
     raise CaptureError(
         f"{name}: {alike or f'not a form that sticktrace reads (byte 0: {head[:8].hex(chr(32))})'}; it reads {ACCEPTED}"

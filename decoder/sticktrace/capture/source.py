@@ -27,6 +27,8 @@ class Source:
         self.name = name
         self.identity = identity
         self.damage = damage
+        self.live = False
+        """Whether it is read while it comes, so that its lines stand in the order in which things happened."""
         self._handle = handle
         self._data: Any = b""
         self.refresh()
