@@ -102,10 +102,18 @@ class ScreenApp(Shell):
             self.query_one(SectorsPage).next_unit()
 
     def action_stop_reading(self) -> None:
+        if not self.model.busy:
+            self.tell("all was read: there is nothing to stop")
+            return
         self.model.stop()
         self.tell("stopped by hand")
 
     def action_leave(self) -> None:
+        """Ends; marks that are not saved are asked for once."""
+        if self.marks.unsaved and not self.warned:
+            self.warned = True
+            self.tell("marks are not saved: S saves them, q once more leaves without")
+            return
         self.model.stop()
         self.exit(None)
 

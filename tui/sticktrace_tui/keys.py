@@ -90,5 +90,5 @@ def bindings() -> list[BindingType]:
     found: dict[str, str] = {}
     for key in (*ALL, *(key for page in PAGES.values() for key in page.keys)):
         found.update(key.bind)
-    found["escape"] = "back"
+    found |= {"escape": "back", "ctrl+c": "leave"}
     return [Binding(name, action, show=False) for name, action in found.items()]

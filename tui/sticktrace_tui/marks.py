@@ -10,6 +10,8 @@ from sticktrace import SticktraceError, new_text
 
 _LARGEST = 4 << 20
 _LONGEST_NOTE = 500
+_FORM = 2
+"""Exchanges by their number in the list, from 1; what stands between them by its place, from 0."""
 
 
 class Marks:
@@ -41,9 +43,9 @@ class Marks:
 
     def save(self) -> Path:
         """Write all marks beside the capture. What lies there must be a file of marks, and no link."""
-        exchanges = {str(code): note for code, note in sorted(self.notes.items()) if code >= 0}
+        exchanges = {str(code + 1): note for code, note in sorted(self.notes.items()) if code >= 0}
         between = {str(-1 - code): note for code, note in sorted(self.notes.items()) if code < 0}
-        facts = {"marks": 1, "exchanges": exchanges, "between": between}
+        facts = {"marks": _FORM, "exchanges": exchanges, "between": between}
         self._kept()
         with new_text(self.path, overwrite=True) as out:
             json.dump(facts, out, indent=1, ensure_ascii=False)
@@ -63,7 +65,9 @@ class Marks:
             if self.path.stat().st_size > _LARGEST:
                 raise ValueError("too large for a file of marks")
             facts = json.loads(self.path.read_text("utf-8"))
-            return _codes(facts, "exchanges", 1, 0) | _codes(facts, "between", -1, -1)
+            if facts["marks"] != _FORM:
+                raise ValueError(f"marks of form {facts['marks']}, not {_FORM}")
+            return _codes(facts, "exchanges", 1, -1) | _codes(facts, "between", -1, -1)
         except (OSError, ValueError, TypeError, AttributeError, KeyError, RecursionError) as error:
             raise SticktraceError(f"{self.path}: is no file of marks ({error}); left alone") from error
 

@@ -26,7 +26,7 @@ from sticktrace_tui.cells import Line, fit
 from sticktrace_tui.model import Model
 
 WIDE_FROM = 120
-"""Terminals at least this wide get columns for what is touched and for the bytes moved."""
+"""Terminals at least this wide show twice as many bytes in a line of the detail page."""
 
 _SHORTEST, _LONGEST = 1e4, 1e10
 """Ends of the duration bar in nanoseconds, 10 µs and 10 s; the bar is logarithmic, so that both can be seen."""
@@ -37,6 +37,7 @@ HIDDEN = "? ask with v"
 class Columns(NamedTuple):
     """Widths in cells; 0 leaves a column out. The cursor sign and the fault sign come before them."""
 
+    number: int
     at: int
     unit: int
     command: int
@@ -47,20 +48,34 @@ class Columns(NamedTuple):
     bar: int
 
 
+_NUMBER, _COMMAND, _OUTCOME = 6, 22, 20
+"""Number, command and outcome are there at any width, the last two at least so wide where there is room."""
+_IN_ORDER_OF_USE = (("took", 8), ("at", 10), ("unit", 5), ("moved", 10), ("touches", 18), ("bar", 4))
+"""The other columns, the most used first; each comes when there is room for all before it."""
+
+
 def columns(width: int) -> Columns:
     """Columns for a line of ``width`` cells."""
-    if width < WIDE_FROM:
-        rest = max(24, width - 3 - 10 - 4 - 8 - 3 - 5)
-        command = min(36, max(12, rest - 18))
-        return Columns(10, 4, command, 0, 0, rest - command, 8, 3)
-    rest = width - 3 - 12 - 6 - 13 - 9 - 8 - 7
-    command = max(29, min(44, rest * 3 // 10))
-    touches = (rest - command) * 4 // 10
-    return Columns(12, 6, command, touches, 13, rest - command - touches, 9, 8)
+    room = width - 3 - (_NUMBER + 1) - (_COMMAND + 1) - (_OUTCOME + 1)
+    widths = dict.fromkeys(Columns._fields, 0) | {"number": _NUMBER, "command": _COMMAND, "outcome": _OUTCOME}
+    for name, size in _IN_ORDER_OF_USE:
+        if room < size + 1:
+            break
+        widths[name] = size
+        room -= size + 1
+    if room < 0:
+        command = max(8, min(_COMMAND, (_COMMAND + _OUTCOME + room) // 2))
+        return Columns(**widths | {"command": command, "outcome": max(6, _COMMAND + _OUTCOME + room - command)})
+    command = min(room, 44 - _COMMAND, max(0, room * 2 // 5))
+    touches = min(28, (room - command) // 2) if widths["touches"] else 0
+    widths["command"] += command
+    widths["touches"] += touches
+    widths["outcome"] += room - command - touches
+    return Columns(**widths)
 
 
-_TITLES = ("at s", "unit", "command", "touches", "moved/asked", "outcome and sense", "took", "")
-_RIGHT = (True, False, False, False, True, False, True, False)
+_TITLES = ("#", "at s", "unit", "command", "touches", "moved", "outcome and sense", "took", "")
+_RIGHT = (True, True, False, False, False, True, False, True, False)
 
 
 def _lay(cells: tuple[tuple[str, str], ...], widths: Columns) -> Line:
@@ -113,8 +128,9 @@ def _exchange(
         mood, trouble = "quiet", " "
     widths = columns(width)
     cells = (
+        (f"{item.number}", "strong"),
         (seconds(item.time_ns, widths.at), "quiet"),
-        (f"{item.bus}.{item.address}/{item.lun}" if widths.unit > 5 else f"{item.address}/{item.lun}", "quiet"),
+        (f"{item.bus}.{item.address}/{item.lun}", "quiet"),
         (command_words(model, row, item, size, repeats), "strong" if size > 1 else "plain"),
         (model.label(row), "place"),
         (_moved(item, moved, asked), "plain"),
@@ -167,13 +183,13 @@ def _woven(model: Model, code: int, item: object, size: int, width: int, sign: s
     bad = any(model.woven.bad[index : index + size])
     text, mood = woven_words(model, index, size), "bad" if bad else "quiet"
     when = seconds(getattr(item, "time_ns", 0), widths.at)
-    room = max(10, width - 3 - widths.at - widths.unit - 3)
     device = f"{getattr(item, 'bus', 0)}.{getattr(item, 'address', 0)}"
-    unit = device if widths.unit > 5 else device.partition(".")[2]
-    return [
-        (f" {'!' if bad else ' '}{sign}", mood), (fit(when, widths.at, True), "quiet"), (" ", "plain"),
-        (fit(unit, widths.unit), "quiet"), (" ", "plain"), (fit(text, room), mood),
-    ]  # fmt: skip
+    line: Line = [(f" {'!' if bad else ' '}{sign}", mood)]
+    for words, cells, right in (("", widths.number, False), (when, widths.at, True), (device, widths.unit, False)):
+        if cells:
+            line += [(fit(words, cells, right), "quiet"), (" ", "plain")]
+    room = max(10, width - sum(cell_len(piece) for piece, _ in line))
+    return [*line, (fit(text, room), mood)]
 
 
 def woven_words(model: Model, index: int, size: int) -> str:

@@ -55,7 +55,7 @@ class Shell(App[str]):
 
     def __init__(
         self, path: str, follow: bool = False, against: str = "", grows: Callable[[], bool] = lambda: True,
-        first_page: str = "verdict", logs: Logs = (),
+        first_page: str = "verdict", logs: Logs = (), teach: bool = False,
     ) -> None:  # fmt: skip
         super().__init__()
         self.model = Model(path, follow, grows, logs)
@@ -63,7 +63,9 @@ class Shell(App[str]):
         self.marks = Marks(path)
         self.against = against
         self.teaching = False
-        self.page = first_page
+        self.warned = False
+        self._teach_at_once = teach
+        self.page = "exchanges" if teach else first_page
         self.remark = ""
         self._growing = False
         self._laid_out: tuple[object, ...] = ()
@@ -98,6 +100,8 @@ class Shell(App[str]):
         except SticktraceError as error:
             self.remark = str(error)
         self.show_page(self.page)
+        if self._teach_at_once:
+            self.call_later(self.run_action, "teach")
         self.read_capture()
 
     @work(thread=True, exclusive=True, group="reading")

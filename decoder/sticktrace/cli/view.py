@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 @click.argument("capture", metavar="CAPTURE")
 @click.option("--follow", is_flag=True, help="Keep reading while CAPTURE grows; the verdict is that of what has come.")
 @click.option("--against", type=click.Path(exists=True, dir_okay=False), help="A second capture for the compare page.")
+@click.option("--teach", is_flag=True, help="Keep meanings back until they are asked for.")
 @log_options
-def command(capture: str, follow: bool, against: str | None) -> None:
+def command(capture: str, follow: bool, against: str | None, teach: bool) -> None:
     """Read CAPTURE on a full screen: verdict, exchanges, every byte of each, devices, sectors, timing.
 
     Everything works by keyboard; the keys stand in the last lines, ? explains them. "-" shows what comes
@@ -44,12 +45,12 @@ def command(capture: str, follow: bool, against: str | None) -> None:
         raise click.ClickException(f"the screen cannot be loaded: {error}") from error
     if capture == "-":
         with _spooled() as (feed, path):
-            status, trouble = run(path, True, against or "", feed.is_alive)
+            status, trouble = run(path, True, against or "", feed.is_alive, teach=teach)
             trouble = trouble or str(feed.error or "")
     else:
         if not is_there(capture):
             raise click.UsageError(f"{capture!r} does not exist")
-        status, trouble = run(capture, follow, against or "", logs=logs)
+        status, trouble = run(capture, follow, against or "", logs=logs, teach=teach)
     if trouble:
         click.echo(f"sticktrace: {trouble}", err=True)
     if status:
