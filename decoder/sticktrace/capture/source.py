@@ -56,11 +56,12 @@ class Source:
         self.known = len(self.data)
 
     def check(self, end: int = 0) -> None:
-        """Raises CaptureError unless the file is open and holds ``end`` bytes at this moment: what was mapped beyond
-        the end of a file that another program cut short can no longer be touched."""
+        """Raises CaptureError unless the file is open and, where ``end`` bytes are to be touched, holds all that was
+        mapped at this moment: what lies beyond the end of a file that another program cut short can no longer be
+        touched, and whoever reads on would come to it."""
         if self._handle.closed:
             raise CaptureError(f"{self.name}: was closed; open it again")
-        if end and (size := os.fstat(self._handle.fileno()).st_size) < min(end, len(self._data)):
+        if end and (size := os.fstat(self._handle.fileno()).st_size) < len(self._data):
             raise CaptureError(f"{self.name}: was cut short to {size:,} bytes while it was being read; open it again")
 
     def is_whole(self) -> bool:

@@ -8,6 +8,7 @@ What bytes become is decided in `scramble` and `redact_blocks`; this module deci
 from __future__ import annotations
 
 import mmap
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -44,14 +45,10 @@ def redact(
 
 def redact_into(capture: Capture, out: BinaryIO, keep: Keep | None = None, key: bytes | None = None) -> Redacted:
     """The same into an empty file that is open for writing and reading."""
-    keep = keep or Keep()
-    if capture.form == LogReader.form:
-        return _logged(capture, out, keep, key)
-    if capture.form == HexTextReader.form:
-        return _rewritten(capture, out, keep, key)
-    for at in range(0, len(capture.source.data), _CHUNK):
-        out.write(capture.source.data[at : at + _CHUNK])
-    return _redacted(capture, out, keep, key)
+    make = {LogReader.form: _logged, HexTextReader.form: _rewritten}.get(capture.form, _redacted)
+    report = make(capture, out, keep or Keep(), key)
+    capture.source.check(len(capture.source.data))  # of a file that was cut short meanwhile not all was looked at
+    return report
 
 
 def _redacted(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) -> Redacted:
@@ -63,6 +60,8 @@ def _redacted(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) ->
         out.write(data)
 
     data, form = capture.source.data, capture.form
+    for at in range(0, len(data), _CHUNK):
+        out.write(capture.source.read(at, min(_CHUNK, len(data) - at)))
     packets = isinstance(capture.reading().reader, PacketReader)
     text = TextPlaces(capture, put) if form == UsbmonTextReader.form else None
     if packets:
@@ -77,7 +76,8 @@ def _redacted(capture: Capture, out: BinaryIO, keep: Keep, key: bytes | None) ->
         counts["pieces that are no traffic"] += text.replace_rest(spans, run.scrambler) if not keep.contents else 0
         run.report.console_lines = text.hidden
     elif not keep.contents:
-        counts["pieces that are no traffic"] += replace_rest(form, data, spans, run.scrambler, put)
+        look = partial(capture.source.check, len(data))
+        counts["pieces that are no traffic"] += replace_rest(form, data, spans, run.scrambler, put, look)
     if form == "pcapng":
         counts["words in the container"] += blank(data, put, not keep.strings)
     out.flush()

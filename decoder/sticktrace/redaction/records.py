@@ -29,6 +29,7 @@ Put = Callable[[int, bytes], None]
 """Bytes of the copy, from a place on, become these."""
 
 _RECORD_HEADER = 16
+_STEP = 256
 _LONGEST_TOKEN = 4
 """Bytes of a packet that is no data packet (USB 2.0 8.4.2)."""
 _ISO_FRAME = {189: 16, 220: 16, 266: 28}
@@ -62,14 +63,17 @@ def _walk(form: str, data: Any) -> PcapWalk | PcapngWalk | StreamWalk:
     return PcapWalk(data) if form == "pcap" else PcapngWalk(data) if form == "pcapng" else StreamWalk(order_of(data))
 
 
-def replace_rest(form: str, data: Any, spans: Spans, scrambler: Scrambler, put: Put) -> int:
-    """Replaces it all; returns how many pieces that were. What lies between the blocks of pcapng is the business of
+def replace_rest(form: str, data: Any, spans: Spans, scrambler: Scrambler, put: Put, look: Callable[[], None]) -> int:
+    """Replaces it all; returns how many pieces that were. ``look`` is called now and then, and raises when the capture
+    is no longer there as it was. What lies between the blocks of pcapng is the business of
     `container`."""
     walk = _walk(form, data)
     end, header = (24, _RECORD_HEADER) if form == "pcap" else (0, 0)
     count = 0
-    for frame, following in pairwise(chain(walk.walk(data), (None,))):
+    for number, (frame, following) in enumerate(pairwise(chain(walk.walk(data), (None,)))):
         assert frame is not None
+        if not number % _STEP:
+            look()
         last = frame[1] + frame[2]
         if following is not None and form == "pcap":
             last = min(last, following[1] - header)  # a record may claim more than it holds
