@@ -51,8 +51,17 @@ class LogCopy:
         elif item.kind is Kind.INQUIRY and not self._keep.strings:
             for name in ("vendor", "product", "revision"):
                 line = self._replaced(line, str(item.get(name, "")), "identity strings")
+        if item.kind is Kind.FILE_RESULT and not self._keep.names:
+            line = self._between(line, f"f_{item.get('function')}", f"FR_{item.get('code')}")
         standard = item.kind is Kind.STRING or (item.kind is Kind.SENSE_CODE and "asc" in item.values)
         return line if standard or self._keep.contents else self._without_words(item, line)
+
+    def _between(self, line: str, first: str, last: str) -> str:
+        """A file's name, or whatever a program prints between the function and its result."""
+        low, high = line.find(first) + len(first), line.rfind(last)
+        if not len(first) <= low < high:
+            return line
+        return line[:low] + self._scrambler.text(line[low:high]) + line[high:]
 
     def _without_words(self, item: Statement, line: str) -> str:
         for name in _AS_IT_COMES:

@@ -8,6 +8,7 @@ gets what the same bytes got where they counted, so that a repeat stays a repeat
 from __future__ import annotations
 
 import mmap
+from bisect import bisect_left
 from collections.abc import Iterator
 from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -28,6 +29,9 @@ _MOST_REMEMBERED = 4096
 
 Place = tuple[int, int, bool]
 """Offset and length of a data field, and whether a transfer holds it."""
+
+Became = tuple[int, bytes]
+"""Where a data field lies, and what it became."""
 
 
 class PacketCopy:
@@ -53,7 +57,7 @@ class PacketCopy:
         covered, changed = _covered(capture), 0
         self._out.flush()
         with mmap.mmap(self._out.fileno(), 0, access=mmap.ACCESS_READ) as copy:
-            known: dict[bytes, bytes] = {}
+            known: dict[bytes, Became] = {}
             blocks = (list(_places(found, covered)) for found in _data_packets(capture))
             for rows, following in pairwise(chain(blocks, ([],))):
                 soon = _soon(capture.source.data, copy, rows, following)
@@ -65,19 +69,22 @@ class PacketCopy:
         return changed
 
     def _outside(
-        self, capture: Capture, copy: Any, at: int, size: int, counts: bool, known: dict[bytes, bytes],
-        soon: dict[bytes, bytes], scrambler: Scrambler | None,
+        self, capture: Capture, copy: Any, at: int, size: int, counts: bool, known: dict[bytes, Became],
+        soon: dict[bytes, list[Became]], scrambler: Scrambler | None,
     ) -> int:  # fmt: skip
         """One data field: remember what became of one that counts, replace one that does not."""
         old = bytes(capture.source.data[at : at + size])
         if counts:
             if len(known) >= _MOST_REMEMBERED:
                 del known[next(iter(known))]
-            known[old] = bytes(copy[at : at + size])
+            known[old] = at, bytes(copy[at : at + size])
             return 0
         if size <= _SMALL:
             return 0
-        new = known.get(old, soon.get(old))
+        later = soon.get(old, [])
+        place = bisect_left(later, (at,))
+        alike = [*later[max(0, place - 1) : place + 1], *([known[old]] if old in known else [])]
+        new = min(alike, key=lambda became: abs(became[0] - at))[1] if alike else None
         if new is None and scrambler is not None:
             kept = wrapper(old)
             new = old[:kept] + scrambler.fill(old[kept:])
@@ -108,14 +115,15 @@ class PacketCopy:
         del raw
 
 
-def _soon(source: Any, copy: Any, rows: list[Place], following: list[Place]) -> dict[bytes, bytes]:
-    """What becomes of data that is refused at first, with NAK or by damage, and counts when it is sent again."""
+def _soon(source: Any, copy: Any, rows: list[Place], following: list[Place]) -> dict[bytes, list[Became]]:
+    """What becomes of data that is refused at first, with NAK or by damage, and counts when it is sent again. Equal
+    packets of one transfer need not become equal ones: the nearest is meant."""
     wanted = {bytes(source[at : at + size]) for at, size, counts in rows if not counts and size > _SMALL}
-    found: dict[bytes, bytes] = {}
+    found: dict[bytes, list[Became]] = {}
     for at, size, counts in chain(rows, following) if wanted else ():
         old = bytes(source[at : at + size]) if counts else b""
         if old in wanted:
-            found[old] = bytes(copy[at : at + size])
+            found.setdefault(old, []).append((at, bytes(copy[at : at + size])))
     return found
 
 
