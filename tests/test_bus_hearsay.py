@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import sticktrace
 from sticktrace.bus.device import Device
 from sticktrace.bus.devices import Bus
@@ -146,3 +148,21 @@ def test_the_public_face_gives_devices_of_logs(tmp_path: object) -> None:
         kinds = [type(item).__name__ for item in reading]
     assert {"BusEvent", "Saying"} == set(kinds)
     assert sum(reading.places().values()) == reading.records == 4
+
+
+def test_a_stick_that_comes_and_goes_for_ever_does_not_fill_the_memory(tmp_path: Path) -> None:
+    """Devices beyond a limit are counted and said to be left out; every line still ends in one place."""
+    from sticktrace.bus.hearsay import MOST_DEVICES
+
+    path = tmp_path / "kernel.log"
+    path.write_text("".join(
+        f"[{n}.0] usb 1-1: new high-speed USB device number {n % 120 + 2} using ehci-pci\n"
+        f"[{n}.5] usb 1-1: USB disconnect, device number {n % 120 + 2}\n" for n in range(MOST_DEVICES + 100)
+    ))  # fmt: skip
+    with sticktrace.open(path) as capture:
+        reading = capture.reading()
+        for _ in reading:
+            pass
+    assert len(reading.bus.devices) == MOST_DEVICES
+    assert any("beyond the first 2,000 are left out" in sentence for sentence in reading.assumed)
+    assert sum(reading.places().values()) == reading.records

@@ -18,7 +18,7 @@ from sticktrace.errors import CaptureError
 from sticktrace.transport.agreeing import find, stretches
 from sticktrace.transport.blame import Blame
 from sticktrace.transport.items import PASSED, Exchange, Item, Saying, Stray
-from sticktrace.transport.router import Router
+from sticktrace.transport.router import BEYOND, Router
 from sticktrace.transport.run import Run
 
 if TYPE_CHECKING:
@@ -122,9 +122,10 @@ class Reading:
         told = "the storage pipes of device {}.{} are told by the signatures of the traffic; no descriptor shows them"
         places = sorted({(device.bus, device.address) for device in self.router.inferred})
         unread = "" if self.router.out.numbered else self.reader.unread.words
-        return (
-            self.logs + self.reader.assumed + [told.format(*place) for place in places] + ([unread] if unread else [])
-        )
+        inferred = [told.format(*place) for place in places]
+        if beyond := self.router.elsewhere.get(BEYOND):
+            inferred.append(f"{beyond:,} {BEYOND} are left out")
+        return self.logs + self.reader.assumed + inferred + ([unread] if unread else [])
 
     @property
     def logs(self) -> list[str]:

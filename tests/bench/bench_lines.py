@@ -61,14 +61,14 @@ def measure(path: Path) -> tuple[float, int, int]:
     return time.process_time() - started, path.read_bytes().count(b"\n"), count
 
 
-def big_log(megabytes: int) -> None:
+def big_log(megabytes: float) -> None:
     """A diagnosis of a long kernel's log, in this process."""
     import sticktrace
     from conftest import kernel_log
 
     text = kernel_log("l15_read_error-usbmon.pcap")
     with tempfile.NamedTemporaryFile("w", suffix=".log") as file:
-        while file.tell() < megabytes << 20:
+        while file.tell() < megabytes * (1 << 20):
             file.write(text * 100)
         file.flush()
         started = time.process_time()
@@ -76,13 +76,13 @@ def big_log(megabytes: int) -> None:
             diagnosis = sticktrace.diagnose(capture.reading())
         seconds = time.process_time() - started
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"{megabytes} MB: {seconds:.0f} s of processor time, at most {peak:.0f} MiB; {diagnosis.answer.failed}")
+    print(f"{megabytes:g} MB: {seconds:.0f} s of processor time, at most {peak:.0f} MiB; {diagnosis.answer.failed}")
 
 
 def main() -> None:
     """Measure what was asked for."""
     parser = argparse.ArgumentParser()
-    parser.add_argument("--log", type=int, default=0)
+    parser.add_argument("--log", type=float, default=0)
     parser.add_argument("--here", action="store_true")
     asked = parser.parse_args()
     if asked.log and asked.here:

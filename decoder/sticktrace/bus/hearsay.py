@@ -31,6 +31,9 @@ AFTER_NS = 15_000_000_000
 MOST_TOLD = 2_000
 """So many lines of a log go into the story of one device."""
 
+MOST_DEVICES = 2_000
+"""So many devices of a log are told apart: a stick that comes and goes for weeks must not fill the memory."""
+
 LAST_LUN = 0xFFFF
 
 NOT_USB = re.compile(r"mmcblk|nvme|vd[a-z]|xvd|loop|md\d|dm-")
@@ -59,6 +62,10 @@ class Hearsay:
         self._bus = bus
         self._events: list[BusEvent] = []
         self.at_hand: Device | None = None
+        self.beyond = False
+        """Whether the last statement was about a device beyond the first `MOST_DEVICES`."""
+        self._made = 0
+        self._rest = Device(0, 0, heard=Heard())
         self._forget()
 
     def _forget(self) -> None:
@@ -75,11 +82,16 @@ class Hearsay:
         """Whom a statement is about (None: nobody on USB, or nobody in particular), which LUN, and what happened."""
         self._events = []
         if item.kind is Kind.BEGINS:
+            self.beyond = False
             for known in self._all:
                 known.replaced_ns = item.time_ns if known.present else known.replaced_ns
             self._forget()
             return None, 0, []
         device, lun = self._who(item)
+        self.beyond = device is self._rest
+        if self.beyond:
+            self._last = self._last_storage = device
+            return None, 0, []
         if device is not None:
             self._last = device if not device.is_hub else self._last
             if item.kind in _OF_STORAGE:
@@ -151,6 +163,11 @@ class Hearsay:
         return hub
 
     def _new(self, path: str, item: Statement) -> Device:
+        if self._made >= MOST_DEVICES:
+            if path:
+                self._paths[path] = self._rest
+            return self._rest
+        self._made += 1
         bus, _, ports = path.partition("-")
         device = self._bus.new_device(int(bus) if bus else 0, item.time_ns)
         device.heard = Heard(path)

@@ -12,7 +12,7 @@ from collections import Counter, deque
 from sticktrace.bus.device import Device
 from sticktrace.bus.devices import Bus
 from sticktrace.bus.events import BusEvent, Happening
-from sticktrace.bus.hearsay import Hearsay
+from sticktrace.bus.hearsay import MOST_DEVICES, Hearsay
 from sticktrace.bus.interfaces import Role, StorageInterface
 from sticktrace.bus.requests import Request, is_request, read_request
 from sticktrace.capture.logs import Kind, Statement
@@ -39,6 +39,8 @@ SETTLED_NS = 5_000_000_000
 
 CBW_HEAD = 15
 """Bytes of a CBW in front of its command block (BOT 1.0 Table 5.1)."""
+
+BEYOND = f"log lines about devices beyond the first {MOST_DEVICES:,}"
 
 MOST_SHOWN = 8
 """Commands back that a text may tell of again, in words."""
@@ -130,7 +132,7 @@ class Router:
         """Take what a log says."""
         device, lun, events = self._hearsay.take(statement)
         if device is None:
-            self.elsewhere["log lines about no USB device"] += len(statement.owned)
+            self.elsewhere[BEYOND if self._hearsay.beyond else "log lines about no USB device"] += len(statement.owned)
             return
         for event in events:
             self.out.add(event)
