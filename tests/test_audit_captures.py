@@ -7,10 +7,13 @@ from functools import cache
 
 import pytest
 
-from breaches.lab import audited, together
+from breaches.lab import audited, ready_host, together
 from conftest import capture_bytes, capture_names, capture_path
+from sticktrace.duties.catalogue import rules
+from test_diagnosis_no_alarm import SCENES, Scene
 from test_diagnosis_poorer import LARGEST, POORER
 from variants import apart
+from workshop import wire
 
 ODD_HOST, COMMANDS_BY_HAND = ("g17_",), ("g17_", "l16_", "c09_")
 
@@ -67,3 +70,19 @@ def test_a_missing_fact_breaks_no_rule(variant: str) -> None:
         recording = apart(capture_bytes(name))
         if recording is not None:
             assert told(POORER[variant](recording)) - broken(name) == set(), name
+
+
+@pytest.mark.parametrize("made", [made for made, _ in SCENES], ids=lambda made: made.__name__)
+def test_what_is_unusual_and_in_order_breaks_the_letter_at_most(made: Scene) -> None:
+    assert {id for id in told(made().recorder.pcap()) if not rules()[id].letter} == set()
+
+
+def test_a_device_that_hangs_is_told_broken_by_no_rule_of_answers() -> None:
+    """Bulk transfers have no time limit (USB 2.0 5.8.4): giving up is the host's choice."""
+    host = ready_host()
+    host.time_out(wire.test_unit_ready(), after_ms=30_000)
+    host.reset_recovery()
+    host.time_out(wire.test_unit_ready(), after_ms=30_000)
+    host.recover_by_port_reset()
+    host.execute(wire.test_unit_ready())
+    assert {id for id in told(host.recorder.pcap()) if not rules()[id].letter} == set()

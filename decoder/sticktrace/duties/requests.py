@@ -303,6 +303,8 @@ def told_speed(device: Device) -> str:
     """ "low", "full", "high" or "super", where it was told and not inferred from sizes."""
     if not device.speed or (device.speed_from and device.speed_from.startswith("inferred")):
         raise Unseen
+    if device.speed == "super" and device.descriptor[3:4] < b"\x03":
+        raise Unseen  # at SuperSpeed bcdUSB is 0300h at least (USB 3.2 9.6.1): the two contradict each other
     return device.speed
 
 
