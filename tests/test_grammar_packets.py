@@ -136,7 +136,7 @@ def test_long_bytes_take_no_time() -> None:
 
 
 def test_explain_from_the_command_line() -> None:
-    result = CliRunner().invoke(cli, ["explain", "69", "01", "E8"])
+    result = CliRunner().invoke(cli, ["explain", "--table", "69", "01", "E8"])
     assert result.exit_code == 0
     assert "packet: IN, with checks that fit" in result.output
     assert "29 (1Dh)  fits (11101b is 10111 in the order of the wire)" in result.output

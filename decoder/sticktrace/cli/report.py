@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -73,9 +72,9 @@ def _redacted(stack: ExitStack, source: Any) -> tuple[Any, list[str]]:
     from sticktrace.redaction.copying import redact
     from sticktrace.session import Capture
     from sticktrace.text import count_of
+    from sticktrace.writing.scratch import private_folder
 
-    folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-    copy = folder / (Path(source.name).name or "capture")
+    copy = stack.enter_context(private_folder()) / (Path(source.name).name or "capture")
     found = redact(source, copy)
     opened_copy: Capture = stack.enter_context(opened(str(copy)))
     opened_copy.name = Path(source.name).name

@@ -115,8 +115,8 @@ def _cached(cache: Path | None, file: Path) -> Rows | None:
 def _keep(cache: Path | None, file: Path, rows: Rows) -> None:
     if cache is None:
         return
+    from sticktrace.writing.folder import made
     from sticktrace.writing.outputs import new_text
 
-    cache.mkdir(parents=True, exist_ok=True)
-    with new_text(_place(cache, file), overwrite=True) as out:
+    with new_text(_place(made(cache), file), overwrite=True) as out:
         out.write(json.dumps(rows))

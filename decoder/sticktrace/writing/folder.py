@@ -9,6 +9,17 @@ from sticktrace.writing.outputs import Outputs
 from sticktrace.writing.reasons import Refused, refusal
 
 
+def made(directory: Path) -> Path:
+    """A directory that a user named, made if need be. Raises SticktraceError."""
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+        return directory.resolve(strict=True)
+    except FileExistsError as error:
+        raise Refused(f"{directory}: exists and is not a directory") from error
+    except (OSError, ValueError) as error:
+        raise refusal(directory, error) from error
+
+
 class Folder:
     """A directory of recovered files. No name is given twice, and none that differs only in case or composition; a
     link is never followed. ``outputs`` makes the files."""
@@ -20,13 +31,7 @@ class Folder:
     @classmethod
     def at(cls, directory: Path, outputs: Outputs) -> Folder:
         """The directory that a user named, made if need be. Raises SticktraceError."""
-        try:
-            directory.mkdir(parents=True, exist_ok=True)
-            return cls(directory.resolve(strict=True), outputs)
-        except FileExistsError as error:
-            raise Refused(f"{directory}: exists and is not a directory") from error
-        except (OSError, ValueError) as error:
-            raise refusal(directory, error) from error
+        return cls(made(directory), outputs)
 
     def place(self, name: str, ending: str = "") -> Path:
         """A path in this directory for a name of any kind, not given before; ``ending`` comes behind it."""

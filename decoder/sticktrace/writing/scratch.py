@@ -56,6 +56,13 @@ class Scratch:
 
 
 @contextmanager
+def private_folder() -> Iterator[Path]:
+    """A folder that only the user can look into, taken away in the end."""
+    with tempfile.TemporaryDirectory(prefix="sticktrace-") as name:
+        yield Path(name)
+
+
+@contextmanager
 def folder() -> Iterator[Path]:
     """A folder that is taken away in the end, in which the program runs until then."""
     before = Path.cwd()
