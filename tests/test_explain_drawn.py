@@ -72,6 +72,11 @@ def test_the_steps_of_a_recovery() -> None:
     assert ["◀" in lines[row] for row in rows] == [False, True, True, False, True]
 
 
+def test_a_console_with_times_is_drawn_to_time() -> None:
+    """The demo's console prints when each transfer ended."""
+    assert re.search(r"\+\d+\.\d µs │◀─ CSW: passed", run("explain", str(DEMO / "usb-console.txt"), "1", "--ladder"))
+
+
 def test_the_steps_over_uas() -> None:
     """UAS 6.2: without streams READ READY goes before the data, and a SENSE IU ends the command."""
     lines = run("explain", str(DEMO / "uas-stick.pcap"), "6", "--ladder").splitlines()

@@ -27,12 +27,11 @@ def steps_of(first: Iterable[Item], second: Reading, number: int) -> list[Step]:
     exchange, until, events = _found(first, number)
     if exchange is None:
         return []
-    timed = second.reader.timed
     steps = list(_transfers(second, exchange, until))
     steps += [Step(event.time_ns, BOTH, event.text, "warn") for event in events]
     steps.sort(key=lambda step: step.time_ns)
     shown = list(_gathered(steps))
-    return shown if timed else [Step(-1, step.way, step.words, step.mood) for step in shown]
+    return shown if second.reader.timed else [Step(-1, step.way, step.words, step.mood) for step in shown]
 
 
 def _found(items: Iterable[Item], number: int) -> tuple[Exchange | None, int, list[BusEvent]]:
