@@ -241,3 +241,8 @@ def test_the_manual_page_is_well_formed() -> None:
     assert not done.stderr
     shown = re.sub(r".\x08|\x1b\[[0-9;]*m", "", done.stdout)
     assert [verb for verb in make_reference.verbs() if f"sticktrace {verb}" not in shown] == []
+
+
+def test_the_readme_tells_of_every_verb() -> None:
+    rows = re.findall(r"^\| `([a-z]+)` \|", (ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    assert sorted(rows) == sorted(make_reference.verbs())
