@@ -32,6 +32,8 @@ from sticktrace.capture.live.rights import complaint
 from sticktrace.capture.live.usbmon_device import UsbmonDevice
 from sticktrace.cli.main import cli
 from sticktrace.errors import SticktraceError
+from sticktrace.output.listing import Listing
+from sticktrace.output.watch_lines import TextVoice
 from test_capture_usbmon_stream import stream
 from test_following import SOURCES
 
@@ -176,28 +178,60 @@ def test_the_verdict_comes_when_something_fails(watch: Callable[..., Watched]) -
     assert shown.end()[0] == 1
 
 
-def test_what_hangs_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.fixture
+def until_told(monkeypatch: pytest.MonkeyPatch) -> Callable[[int, bool], None]:
+    """Lets a watch in this process end when so many things have been told to be under way, or to hang."""
+
+    def end_after(count: int, hanging: bool) -> None:
+        told: list[bool] = []
+        under_way = TextVoice.under_way
+
+        def tell(voice: TextVoice, pending: Any, hangs: bool) -> Iterator[str]:
+            told.append(hangs)
+            return under_way(voice, pending, hangs)
+
+        monkeypatch.setattr(TextVoice, "under_way", tell)
+        over = property(lambda until: told.count(hanging) >= count or time.monotonic() >= until.time)
+        monkeypatch.setattr("sticktrace.cli.watching.Until.over", over)
+
+    return end_after
+
+
+def test_what_hangs_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, until_told: Callable[[int, bool], None]
+) -> None:
     """The clock of the capture stands still while a stick is silent; the clock of whoever watches does not."""
-    monkeypatch.setattr("sticktrace.findings.live.HANGS_S", 0.2)
+    monkeypatch.setattr("sticktrace.findings.live.HANGS_S", 0.1)
+    until_told(1, True)
     source = tmp_path / "growing.txt"
     source.write_bytes(b"".join(CONSOLE.splitlines(keepends=True)[:7]))
-    done = CliRunner().invoke(cli, ["watch", str(source), "--for", "0.9"])
+    done = CliRunner().invoke(cli, ["watch", str(source), "--for", "60"])
     assert re.search("! .*INQUIRY 36 bytes: no status yet; no answer for", done.stdout)
     assert done.exit_code == 1 and "had long been without an answer" in done.stdout.splitlines()[-1]
 
 
-def test_a_request_and_a_command_that_nobody_takes(tmp_path: Path) -> None:
+def test_a_request_and_a_command_that_nobody_takes(tmp_path: Path, until_told: Callable[[int, bool], None]) -> None:
     """Submissions without an end, in the kernel's own form (kernel documentation, usbmon)."""
     events = [
         "ffff880000000001 100 S Ci:1:005:0 s 80 06 0100 0000 0012 18 <",
         "ffff880000000002 200 S Bo:1:006:2 -115 31 = 55534243 01000000 24000000 80000612 00000024 00000000 00000000 "
         "000000",
     ]  # fmt: skip
+    until_told(2, False)
     source = tmp_path / "events.txt"
     source.write_text("\n".join(events) + "\n")
-    done = CliRunner().invoke(cli, ["watch", str(source), "--for", "0.6"])
+    done = CliRunner().invoke(cli, ["watch", str(source), "--for", "60"])
     assert re.search("~ .* 1.5 .*GET_DESCRIPTOR device.*no answer yet", done.stdout)
     assert re.search("~ .* 1.6 .*OUT ep 02, 31 bytes: not taken yet", done.stdout)
+
+
+@pytest.mark.parametrize("width", [0, 132, 100, 80, 50])
+def test_what_is_no_exchange_stands_under_the_same_columns(width: int) -> None:
+    """A narrow terminal gets fewer columns; a mark, the time and the device stand where an exchange has its own."""
+    listing = Listing(width)
+    head, line = listing.head(), listing.aside("+", 1_500_000_000, "1.2", "ready")
+    assert line.index("ready") == head.index("command") and line.index("+") == head.index("#")
+    assert ("1.500000" in line) == ("time s" in head) and ("1.2" in line) == ("dev/lun" in head)
 
 
 # -- what ends it ----------------------------------------------------------------------------------------------------

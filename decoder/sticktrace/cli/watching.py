@@ -170,7 +170,7 @@ class Watching:
 
     def _say(self, lines: Iterator[str]) -> None:
         for line in lines:
-            for piece in wrapped(line, self._columns):
+            for piece in chain.from_iterable(wrapped(part, self._columns) for part in line.split("\n")):
                 sys.stdout.write(piece + "\n")
 
     # -- the end -------------------------------------------------------------------------------------------------

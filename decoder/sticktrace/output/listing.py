@@ -137,6 +137,13 @@ class Listing:
         time = f"{saying.time_ns / 1e9:.6f}".rjust(_WIDTHS[1]) + " " * _GAP if 1 in self._columns else ""
         return self._fit(self.style(f"{_INDENT}{time}says: {saying.statement.brief}", "quiet"))
 
+    def aside(self, mark: str, time_ns: int, device: str, words: str) -> str:
+        """A line about something else, under the same columns as far as the command."""
+        cells = (mark, f"{time_ns / 1e9:.6f}", device)
+        front = [at for at in self._columns if at < _COMMAND]
+        shown = [cells[at].rjust(_WIDTHS[at]) if _RIGHT[at] else cells[at].ljust(_WIDTHS[at]) for at in front]
+        return "  ".join([*shown, words])
+
     def _cells(self, cells: Line) -> list[str]:
         """The cells of the columns that are shown, but for the remark, each as wide as its column."""
         shown = []

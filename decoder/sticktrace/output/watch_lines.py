@@ -92,10 +92,8 @@ class TextVoice:
 
     def climb(self, climb: Climb) -> Iterator[str]:
         stick, rung = climb
-        when = f"{rung.time_ns / 1e9:.6f}"
-        yield self._style(
-            f"{'+':>6}  {when:>12}  {stick.place:8}  {rung.stage}: {safe(rung.text)}".rstrip(": "), "good"
-        )
+        words = f"{rung.stage}: {safe(rung.text)}" if rung.text else f"{rung.stage}"
+        yield self._style(self._listing.aside("+", rung.time_ns, stick.place, words), "good")
 
     def remark(self, words: str) -> Iterator[str]:
         yield self._style(f"-- {safe(words)}", "warn")
@@ -111,7 +109,7 @@ class TextVoice:
 
     def _line(self, mark: str, item: Item | Transfer, words: str, mood: str) -> str:
         time_ns = item.start_ns if isinstance(item, Transfer) else item.time_ns
-        line = f"{mark:>6}  {time_ns / 1e9:>12.6f}  {f'{item.bus}.{item.address}':8}  {safe(words)}"
+        line = self._listing.aside(mark, time_ns, f"{item.bus}.{item.address}", safe(words))
         return self._style(line, mood) if mood else line
 
 
