@@ -119,6 +119,8 @@ class Router:
         if isinstance(item, Statement):
             self.tell(item)
             return
+        if not item.address and item.bus:
+            self._call_to(item.bus)
         self.feed(item)
         if item.kind == BULK and Lane.looks_like_command(self._read, item):
             self._blocks.append(self._read(item.data_at + CBW_HEAD, item.captured - CBW_HEAD))
@@ -163,6 +165,15 @@ class Router:
             for lane in self._lanes.get(device, ()):
                 lane.control("GONE", None, Why.GONE)
             self.bus.forget(device)
+
+    def _call_to(self, bus: int) -> None:
+        """Traffic at address 0 of a bus is of what the text said was plugged in, though it did not say on which bus."""
+        waiting = self.bus.at_default.get(0)
+        if waiting is None or waiting.heard is None or waiting.described or self.bus.find(bus, 0) is not None:
+            return
+        del self.bus.at_default[0]
+        waiting.bus = bus
+        self.bus.at_default[bus] = waiting
 
     def _begin_anew(self, time_ns: int) -> None:
         """Another recording begins: what was open ends, and who was there is not known any more."""
