@@ -354,3 +354,71 @@ def test_evidence_and_exchanges() -> None:
     (finding,) = [f for f in diagnosed(one.trace(True)).findings if f.slug == one.slug]
     assert finding.exchanges == (1, 2, 3, 4)
     assert len(finding.records) == 8
+
+
+def started(speed: str = "full") -> Bus:
+    """A device that was reset and may be spoken to (7.1.7.5)."""
+    wire = Bus(speed)
+    wire.wait(5_000_000)
+    wire.silent(50_000_000)
+    wire.wait(15_000_000)
+    return wire
+
+
+def first_said(wire: Bus) -> str:
+    """What a person is told first of."""
+    main = diagnosed(wire.pcap()).answer.main
+    return main.slug if main is not None else ""
+
+
+def test_a_host_that_asks_once() -> None:
+    """A controller tries three times (10.2.6); this one tried once and said no more."""
+    wire = started()
+    wire.transaction(SETUP, 0, 0, data(DATA0, GET_DEVICE))
+    wire.wait(5_000_000_000)
+    assert first_said(wire) == "host-never-retried"
+
+
+def test_no_answer_at_address_0() -> None:
+    wire = started()
+    for _ in range(3):
+        for _ in range(3):
+            wire.transaction(SETUP, 0, 0, data(DATA0, GET_DEVICE))
+        wire.wait(100_000_000)
+    assert first_said(wire) == "first-descriptor-no-answer"
+
+
+def test_a_packet_too_long_is_an_answer() -> None:
+    """18 bytes where 8 were asked for: the device did answer (8.7.4)."""
+    wire = started()
+    for _ in range(3):
+        wire.go(SETUP, 0, 0, data(DATA0, GET_DEVICE[:6] + b"\x08\0"), ACK)
+        wire.transaction(IN, 0, 0, data(DATA1, Identity().device()))
+        wire.wait(100_000_000)
+    slugs = found(diagnosed(wire.pcap()))
+    assert slugs["packet-too-long"] == "fault" and "first-descriptor-no-answer" not in slugs
+
+
+def test_a_stall_that_stays() -> None:
+    """Cleared, and STALL again, and the host gives up."""
+    wire = Bus("high")
+    enumerate_stick(wire)
+    wire.bulk_out(STICK, BULK_OUT, cbw(1, 36, read10(0, 1)))
+    for _ in range(2):
+        wire.stall(STICK, BULK_IN, True)
+        wire.control(STICK, clear_halt(0x80 | BULK_IN))
+    wire.stall(STICK, BULK_IN, True)
+    wire.wait(3_000_000_000)
+    assert found(diagnosed(wire.pcap()))["stall-persists"] == "fault"
+
+
+def test_three_attempts_tell_whose_silence_it_was() -> None:
+    """8.6.4: data that the host does not take; or a device from which nothing comes."""
+    for packets, words in (((), "nobody answered"), ((data(DATA1, OTHER),), "the host did not acknowledge")):
+        wire = Bus("high")
+        enumerate_stick(wire)
+        command(wire, 1, b"\0" * 6)
+        wire.bulk_out(STICK, BULK_OUT, cbw(2, 512, read10(1, 1)))
+        attempts(wire, 3, *packets)
+        wire.wait(3_000_000_000)
+        assert words in text_of(wire.pcap(), "three-attempts-failed")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from sticktrace.capture.packets.steps import Step
 from sticktrace.capture.packets.under_way import STRIKES, UnderWay, Wait
-from sticktrace.capture.transfer import BULK, CONTROL, ISOCHRONOUS, STALL, Transfer
+from sticktrace.capture.transfer import BULK, CONTROL, INTERRUPT, ISOCHRONOUS, STALL, Transfer
 from sticktrace.codes import pids
 
 if TYPE_CHECKING:
@@ -213,7 +213,8 @@ class Attempts:
         """The recording ends at this time: whatever is under way stays open. Where nothing moved, it still waits,
         unless the host has not asked for long."""
         self.settle()
-        if self.kind == BULK and self.wait.since_ns >= 0 and last_ns - self.wait.ended_ns > QUIET_NS:
+        waits = self.kind == BULK and self.wait.since_ns >= 0
+        if (waits or (self.now.strikes and self.kind != INTERRUPT)) and last_ns - self.latest_ns > QUIET_NS:
             self.give_up(last_ns)
         if self.begun:
             self._take_wait()

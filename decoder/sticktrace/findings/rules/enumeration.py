@@ -8,6 +8,7 @@ from sticktrace.bus.requests import Request
 from sticktrace.findings.finding import HOST, QUIET_NS, RISK
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.rule import Rule
+from sticktrace.findings.rules.trouble import BABBLE
 from sticktrace.sticks.learning import ask_kind
 from sticktrace.sticks.stick import Stick
 from sticktrace.sticks.tally import Tally
@@ -78,7 +79,7 @@ class FirstWords(Rule):
         if kind == "device descriptor":
             if request.done:
                 self.worked.setdefault(key, request.requested)
-            elif key not in self.worked:
+            elif key not in self.worked and request.status != BABBLE:
                 tally = self.first.setdefault(key, {}).setdefault(request.requested, Tally())
                 tally.add(request.time_ns, records=request.records)
         deaf = request.address and not request.done and request.result != "stall" and stick.ask("address").done

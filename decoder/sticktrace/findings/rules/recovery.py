@@ -115,7 +115,14 @@ class Recovery(PerStick):
         time went on."""
         quiet, called = self.scene.quiet_ns(aftermath.stick), f"{exchange.command} in exchange {exchange.number}"
         waited = self.scene.end_ns - exchange.time_ns
-        if exchange.stalled and not any(kind.startswith("clear") for kind in aftermath.kinds()) and quiet >= QUIET_NS:
+        cleared = any(kind.startswith("clear") for kind in aftermath.kinds())
+        again = len(exchange.stalled) > 1 or any(s.kind is StrayKind.STALL for s in aftermath.strays)
+        if exchange.stalled and cleared and again and quiet >= QUIET_NS:
+            text = (
+                f"{called}: STALL in {' and '.join(exchange.stalled)}, halt cleared, STALL again, and nothing more for "
+            )
+            self._case(STALL_PERSISTS, aftermath, text + time_in_words(quiet))
+        elif exchange.stalled and not cleared and quiet >= QUIET_NS:
             phases = " and ".join(exchange.stalled)
             text = f"{called}: STALL in {phases}, no CLEAR_FEATURE, and nothing more for {time_in_words(quiet)}"
             self._case(STALL_NOT_CLEARED, aftermath, text)

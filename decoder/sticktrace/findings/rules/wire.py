@@ -79,12 +79,19 @@ class OnTheWire(Rule):
                 self._manners(stick, kinds, lossy)
 
     def _tell(
-        self, pattern: Pattern, stick: Stick | None, seen: Seen, text: str, severity: str = "", ends: bool = False
+        self,
+        pattern: Pattern,
+        stick: Stick | None,
+        seen: Seen,
+        text: str,
+        severity: str = "",
+        ends: bool = False,
+        cause: str = "",
     ) -> None:
         spans = self.spans.get(stick, []) if stick is not None else []
         found = (number for event in seen.events for first, last, number in spans if first <= event.record <= last)
         self.report(pattern, text, stick, exchanges=dict.fromkeys(found), records=seen.records, time_ns=seen.time_ns,
-                    severity=severity, ends=ends)  # fmt: skip
+                    severity=severity, ends=ends, cause=cause)  # fmt: skip
 
     # -- attempts --------------------------------------------------------------------------------------------------
 
@@ -92,9 +99,12 @@ class OnTheWire(Rule):
         strikes, silent, unheard = kinds["three strikes"], kinds["no answer"], kinds["no handshake"]
         if strikes.count:
             over = not _went_on(stick, strikes.events[-1].time_ns)
-            text = f"{strikes.times('transfer')} given up after {STRIKES} failed attempts in a row, {strikes.where}"
+            why, cause = _why(strikes, kinds)
+            text = (
+                f"{strikes.times('transfer')} given up after {STRIKES} failed attempts in a row{why}, {strikes.where}"
+            )
             text += "; nothing worked after it" if over else "; the device answered again later"
-            self._tell(THREE_STRIKES, stick, strikes, text, "" if over else RISK, ends=over)
+            self._tell(THREE_STRIKES, stick, strikes, text, "" if over else RISK, ends=over, cause=cause)
         for pattern, seen, what in ((NO_RESPONSE, silent, "token"), (NOT_ACKNOWLEDGED, unheard, "data packet")):
             mended = _mended(seen, strikes)
             if mended:
@@ -178,6 +188,27 @@ class OnTheWire(Rule):
             f"{share} % of the time in commands; longest in exchange {wire.longest}: {time_in_words(wire.longest_ns)}"
         )
         self.report(NAK_STORM, text, stick, exchanges=(wire.longest,), severity=RISK if long else "")
+
+
+_REASONS = {
+    "no answer": ("nobody answered", ""),
+    "no handshake in": ("the host did not acknowledge the data", "the host's receiver finds the data damaged, or its "
+                        "controller is in trouble"),
+    "no handshake out": ("the device did not acknowledge the data", ""),
+    "crc16": ("the data was damaged", "signals so poor that three attempts fail in a row"),
+    "split error": ("the hub reported errors on the slower bus", "the device behind the hub, or its cable"),
+}  # fmt: skip
+"""What the attempts failed of, in words, and the likeliest cause where that is another than the pattern's."""
+
+
+def _why(strikes: Seen, kinds: Kinds) -> tuple[str, str]:
+    """What most attempts failed of on the endpoint that was given up most often, and its cause."""
+    endpoint = strikes.pipes.most_common(1)[0][0]
+    way = "in" if endpoint & 0x80 else "out"
+    found = {name: kinds[name.removesuffix(f" {way}")].pipes[endpoint] for name in _REASONS}
+    reason = max(found, key=lambda name: found[name])
+    words, cause = _REASONS[reason]
+    return (f" ({words})", cause) if found[reason] else ("", "")
 
 
 def _mended(seen: Seen, strikes: Seen) -> int:
