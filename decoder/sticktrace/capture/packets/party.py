@@ -98,15 +98,19 @@ class Party:
 
     def turn_to(self, pipe: Attempts) -> None:
         """A pipe moves data: what moved on another bulk pipe before has ended."""
-        while self.doubting:
-            doubting = self.doubting.pop()
-            if doubting is not pipe:
-                doubting.settle()
+        self.settle(pipe)
         if pipe.kind == BULK:
             before, self._open = self._open, pipe
             if before is not None and before is not pipe and before.now.moved:
                 before.end(0)
                 self._open = pipe
+
+    def settle(self, pipe: Attempts) -> None:
+        """Data in doubt on other pipes counts, as the host went on to this one."""
+        while self.doubting:
+            doubting = self.doubting.pop()
+            if doubting is not pipe:
+                doubting.settle()
 
     def announced_left(self, pipe: Attempts) -> int | None:
         """Bytes that the command announced for this direction and that have not gone over; None if none did."""

@@ -96,6 +96,7 @@ class Pipe(Attempts):
 
     def _data(self, step: Step) -> None:
         """Data that was acknowledged."""
+        self.party.settle(self)  # that may be a request which starts this toggle anew
         doubt, self.doubt = self.doubt, None
         if doubt is not None:
             if doubt.toggle != step.toggle:
@@ -129,6 +130,7 @@ class Pipe(Attempts):
 
     def _accept(self, step: Step, unseen: int = 0) -> None:
         """Data that counts. ``unseen`` packets before it, or its own contents, are not in the recording."""
+        self.party.settle(self)
         self._look_at(step)
         left = self.party.announced_left(self)
         if step.length > 1 and left is not None:
