@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import gzip
+import io
 import os
 import signal
 import struct
@@ -351,3 +352,16 @@ def test_sections_and_interfaces_of_a_pcapng_stay() -> None:
     left = b"".join(data[start:end] for start, end in pieces.left(len(data), bytearray(len(pieces))))
     assert left == section(">") + interface(">", 220)
     assert pieces.records == len(pieces) - 1 == len(hub_port_overcurrent().halves)
+
+
+def test_a_terminal_shows_how_far_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "stderr", terminal)
+    with shrink._progress(10) as show:
+        show(0, 99)
+        show(1, 1234)
+    assert "shrinking, 1,234 left" in terminal.getvalue()
