@@ -45,6 +45,7 @@ def test_exit_status(good: str, bad: str) -> None:
     assert run(good).exit_code == 0
     assert run(bad).exit_code == 1
     assert run().exit_code == 2
+    assert run("--rule", "bot-flag6", "--json").exit_code == 2
     assert run(good, "--rule", "bot-flag6").exit_code == 0
     assert run(bad, "--rule", "bot-flag6").exit_code == 1
     assert run(bad, "--rule", "bot-tag-echo").exit_code == 0, "another rule was broken"
@@ -77,6 +78,24 @@ def test_different_sticks_are_kept_apart_and_said(good: str, tmp_path: Path) -> 
     result = run(good, other)
     assert "different sticks" in result.stdout
     assert "(1209:0001)" in result.stdout and "(1209:0002)" in result.stdout
+
+
+def test_twins_are_kept_apart_and_a_stick_that_comes_back_is_one(tmp_path: Path) -> None:
+    """Two sticks with the same serial number at once are two; unplugged and plugged in again it is the same one."""
+    host = new_host()
+    host.enumerate(2)
+    second = new_host(recorder=host.recorder, hub=host.hub, port=2)
+    second.enumerate(3)
+    with sticktrace.open(saved(host, tmp_path / "twins.pcap")) as capture:
+        found = sticktrace.audit([capture])
+    assert found.mixed and len({score.title for score in found.scores if "Tide" in score.title}) == 2
+    host = new_host()
+    for address in (2, 3):
+        host.enumerate(address)
+        host.execute(wire.inquiry())
+        host.detach()
+    with sticktrace.open(saved(host, tmp_path / "again.pcap")) as capture:
+        assert not sticktrace.audit([capture]).mixed
 
 
 def test_one_rule_byte_by_byte(bad: str) -> None:

@@ -20,7 +20,9 @@ from typing import Any
 from conftest import capture_bytes
 from sticktrace.bus.requests import Request
 from sticktrace.capture.source import Source
+from sticktrace.duties.auditing import audit
 from sticktrace.errors import SticktraceError
+from sticktrace.output.audit_text import audit_text
 from sticktrace.output.breakdown import account
 from sticktrace.output.device_text import card_lines, device_facts, story_lines
 from sticktrace.output.json_lines import capture_facts, exchange_facts, request_facts, stray_facts
@@ -133,7 +135,7 @@ def _examine(capture: Capture, deep: bool) -> Outcome:
         sticks.see(item)
     exchanges = [item for item in items if isinstance(item, Exchange)]
     check_account(reading, items)
-    text = list(show(reading, items, sticks)) if deep else []
+    text = [*show(reading, items, sticks), *audit_text(audit([capture]))] if deep else []
     for line in text:
         check_printable(line)
     return Outcome(exchanges, reading, text)

@@ -51,6 +51,8 @@ def command(
         if not captures and isinstance(rule, Rule):
             echo_all(example_text(rule, style))
     if not captures:
+        if as_json and rule is not None:
+            raise click.UsageError("lines of JSON are about captures: give one")
         if rule is None and not planned:
             raise click.UsageError("give a capture: sticktrace audit stick.pcap")
         if planned:

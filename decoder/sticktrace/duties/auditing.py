@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from sticktrace.bus.device import Device
 from sticktrace.duties.catalogue import rules
 from sticktrace.duties.engine import Desk, Engine
 from sticktrace.duties.score import HUBS, Audit, Score
@@ -33,6 +34,7 @@ def conclude(engines: Iterable[Engine]) -> Audit:
     """Bring together what was seen of each stick. Where there is one stick, the hubs stand on its card."""
     cards: dict[_Key, Score] = {}
     for engine in engines:
+        there: dict[_Key, list[Device]] = {}
         listed = {stick.device: stick for stick in engine.sticks.listed()}
         for device, desk in engine.desks.items():
             stick = listed.get(device)
@@ -40,6 +42,9 @@ def conclude(engines: Iterable[Engine]) -> Audit:
                 continue
             title = stick.title if stick is not None else HUBS
             key = _key_of(engine, desk, title) if stick is not None else (HUBS,)
+            if stick is not None and device.present and any(other.present for other in there.get(key, ())):
+                key, title = (*key, device.bus, device.address), f"{title} at {stick.place}"  # twins
+            there.setdefault(key, []).append(device)
             _add(cards, key, _score(engine, desk, title))
     scores = list(cards.values())
     sticks = [score for score in scores if score.title != HUBS]
