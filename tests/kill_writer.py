@@ -83,6 +83,7 @@ def _clear(keep: set[str]) -> None:
 
 if __name__ == "__main__":
     import sticktrace.cli.main
+    import sticktrace.output.packet_file
     import sticktrace.output.pcap
     import sticktrace.redaction.copying  # noqa: F401
 

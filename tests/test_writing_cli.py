@@ -25,6 +25,8 @@ VERBS = {
     "jsonl": ["export", "CAPTURE", "--to", "TARGET"],
     "csv": ["export", "CAPTURE", "--as", "csv", "--to", "TARGET"],
     "pcap": ["export", "CAPTURE", "--as", "pcap", "--to", "TARGET"],
+    "packets": ["export", "CAPTURE", "--as", "packets", "--to", "TARGET"],
+    "shrink": ["shrink", "CAPTURE", "--tries", "5", "--to", "TARGET"],
 }
 """Every verb that writes one file."""
 
