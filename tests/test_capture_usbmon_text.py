@@ -160,7 +160,7 @@ def test_events_are_found_behind_what_people_put_in_front(prefix: str) -> None:
 @pytest.mark.parametrize("chatter", [0, 3, 400])
 def test_one_event_among_chatter_is_enough(chatter: int) -> None:
     """The data words of an event would pass for hex text; they are never read as such."""
-    noise = "[    5.1] sd 0:0:0:0: [sda] Attached SCSI removable disk\n" * chatter
+    noise = "tide gauge: mean of 240 samples, level 1874 mm\n" * chatter
     text = noise + "".join(line + "\n" + noise for line in WRAPPER.splitlines())
     reader = reader_of("paste", text.encode())
     assert isinstance(reader, UsbmonTextReader)
