@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
+import stat
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
@@ -168,12 +169,20 @@ def add_logs(capture: Any, logs: list[tuple[str, float | None]]) -> None:
         add_log(capture, path, offset, patterns_file())
 
 
+def _is_pipe(stream: Any) -> bool:
+    try:
+        return stat.S_ISFIFO(os.fstat(stream.fileno()).st_mode)
+    except (OSError, ValueError, AttributeError):
+        return False
+
+
 class _Bar:
     """A progress bar that appears only for long captures on a terminal."""
 
     def __init__(self) -> None:
         self._bar: Any = None
-        self._shown = sys.stderr.isatty()
+        # A pager would draw over it: what goes through a pipe has none.
+        self._shown = sys.stderr.isatty() and not _is_pipe(sys.stdout)
 
     def __call__(self, done: int, total: int) -> None:
         if not self._shown or total < _BAR_AFTER:

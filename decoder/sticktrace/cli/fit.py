@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from typing import Any
 
 import click
 
@@ -48,7 +49,18 @@ def command(capture: str | None, board: str | None, new: bool, device: str, as_j
 
             click.echo(json.dumps(found.facts(), indent=2))
         else:
+            _say_failure(source)
             echo_all(fit_text(found, style, width()))
         report_damage(reading, capture)
     if found.broken:
         sys.exit(1)
+
+
+def _say_failure(source: Any) -> None:
+    """A capture that failed by itself says so first: what it shows may not be all that the stick can."""
+    from sticktrace.findings.verdict import diagnose
+
+    answer = diagnose(source.reading()).answer
+    if answer.stopped:
+        click.echo(style(f"this capture failed itself: {answer.failed or answer.way}", "warn"))
+        click.echo("`sticktrace diagnose` says more; what it does not show cannot be held against the board\n")
