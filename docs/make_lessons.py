@@ -1,4 +1,4 @@
-"""Puts fresh program output into docs/lessons.md: `python docs/make_lessons.py`.
+"""Puts fresh program output into the pages of docs/lessons: `python docs/make_lessons.py`.
 
 The prose is written by hand. Between the two marker comments below stands what the command prints today, with the
 command above it; everything else of the page is left as it is.
@@ -21,7 +21,7 @@ import shlex
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-PAGE = ROOT / "docs" / "lessons.md"
+FOLDER = ROOT / "docs" / "lessons"
 
 _BLOCK = re.compile(r"<!-- run: (?P<run>.+?) -->\n(?:<!-- show: (?P<show>.+?) -->\n)?.*?<!-- end -->", re.DOTALL)
 
@@ -94,8 +94,9 @@ def filled(page: str) -> str:
 
 
 def main() -> None:
-    """Write the page anew."""
-    PAGE.write_text(filled(PAGE.read_text(encoding="utf-8")), encoding="utf-8")
+    """Write each page anew."""
+    for path in sorted(FOLDER.glob("*.md")):
+        path.write_text(filled(path.read_text(encoding="utf-8")), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""docs/lessons.md and docs/recording.md: program output is fresh, every command shown runs, the figures in the prose
+"""The pages of docs/lessons, and docs/recording.md: program output is fresh, every command shown runs, the figures in the prose
 and the answers of the card hold against the published documents."""
 
 from __future__ import annotations
@@ -15,7 +15,9 @@ from sticktrace.cli.main import VERBS
 sys.path.insert(0, str(ROOT / "docs"))
 import make_lessons
 
-LESSONS = (ROOT / "docs" / "lessons.md").read_text(encoding="utf-8")
+PAGES = {path.stem: path.read_text(encoding="utf-8") for path in sorted((ROOT / "docs" / "lessons").glob("*.md"))}
+NUMBERED = [name for name in PAGES if name[:2].isdigit()]
+LESSONS = "\n".join(PAGES.values())
 RECORDING = (ROOT / "docs" / "recording.md").read_text(encoding="utf-8")
 PROSE = re.sub(r"^```.*?^```", "", LESSONS, flags=re.DOTALL | re.MULTILINE)
 INLINE = {" ".join(code.split()) for code in re.findall(r"`([^`]+)`", PROSE)}
@@ -23,9 +25,14 @@ TRIED = sorted(code for code in INLINE if re.match(r"sticktrace \S+ \S", code))
 BOOT_SECTOR = b"\xeb\x3c\x90SKERRY"
 
 
-def test_program_output_is_fresh() -> None:
+@pytest.mark.parametrize("page", PAGES)
+def test_program_output_is_fresh(page: str) -> None:
     """Every block between markers is what the command prints today."""
-    assert make_lessons.filled(LESSONS) == LESSONS, "run: python docs/make_lessons.py"
+    assert make_lessons.filled(PAGES[page]) == PAGES[page], "run: python docs/make_lessons.py"
+
+
+def test_every_output_is_marked() -> None:
+    """No output stands in the pages that the program did not print."""
     assert LESSONS.count("<!-- run: ") == LESSONS.count("<!-- end -->") == LESSONS.count("\n$ sticktrace ") > 20
 
 
@@ -51,13 +58,29 @@ def test_parts_of_an_output() -> None:
         make_lessons.pick(output, "three | one")
 
 
-@pytest.mark.parametrize("page", [LESSONS, RECORDING], ids=["lessons", "recording"])
+@pytest.mark.parametrize("name", NUMBERED)
+def test_each_lesson_has_its_parts(name: str) -> None:
+    """An aim first; last a Try with its answer folded behind it; a place in the list of lessons, in order."""
+    page = PAGES[name]
+    assert re.match(rf"# {int(name[:2])}\. .+\n\n\*\*Aim:\*\* ", page)
+    ask = page.index("\n**Try:** ")
+    assert page.index("\n<details>\n<summary>Answer</summary>\n\n", ask) > ask and page.endswith("\n</details>\n")
+
+
+def test_the_list_of_lessons_is_whole() -> None:
+    listed = re.findall(r"^\d+\. \[(.+)\]\((.+)\.md\)$", PAGES["README"], re.M)
+    assert [name for _, name in listed] == NUMBERED == sorted(NUMBERED)
+    assert [f"# {int(name[:2])}. {title}" for title, name in listed] == [PAGES[n].split("\n")[0] for n in NUMBERED]
+
+
+@pytest.mark.parametrize("page", [*PAGES, "recording"])
 def test_links_files_and_verbs_exist(page: str) -> None:
     """Links lead somewhere, traces named are there, verbs named are verbs."""
+    folder, page = (ROOT / "docs", RECORDING) if page == "recording" else (make_lessons.FOLDER, PAGES[page])
     headings = {re.sub(r"[^a-z0-9 -]", "", h.lower()).replace(" ", "-") for h in re.findall(r"^##+ (.+)$", page, re.M)}
     for target in re.findall(r"\]\(([^)]+)\)", page):
         name, _, heading = target.partition("#")
-        assert (ROOT / "docs" / name).exists() if name else heading in headings, target
+        assert (folder / name).exists() if name else heading in headings, target
     for name in re.findall(r"traces/demo/([\w.-]+\w)", page):
         assert (ROOT / "traces" / "demo" / name).is_file(), name
     assert set(re.findall(r"`sticktrace (\w+)", page)) <= set(VERBS)
@@ -95,7 +118,7 @@ COUNTS = {1: (36, 0), 2: (0, 1), 3: (24, 0), 4: (24, 0), 5: (5 * 512, 1), 6: (51
 
 def test_card_of_questions() -> None:
     """BOT 1.0 5.1 and 5.2: layout, same tag, residue = expected - relevant; and CDB lengths agree with the wrapper."""
-    card, answers = LESSONS.split("\n## A card of questions\n")[1].split("\n## Answers\n")
+    card, answers = PAGES["card"], PAGES["answers"]
     asked = dict(re.findall(r"\*\*Question (\d+)\.\*\*.*?\n((?:[0-9a-f]{2} ){30}[0-9a-f]{2})\n", card, re.DOTALL))
     told = dict(re.findall(r"\*\*Answer (\d+)\.\*\* `(55 53 42 53(?: [0-9a-f]{2}){9})`", answers))
     assert {int(number) for number in asked} == {int(number) for number in told} == set(COUNTS)
