@@ -1,5 +1,5 @@
-"""The pages of docs/lessons, and docs/recording.md: program output is fresh, every command shown runs, the figures in the prose
-and the answers of the card hold against the published documents."""
+"""The pages of docs/lessons, and docs/recording.md: program output is fresh, every command shown runs, the figures
+in the prose and the answers of the card hold against the published documents."""
 
 from __future__ import annotations
 
