@@ -19,7 +19,7 @@ ROOMS = [
     "grammar", "codes", "writing", "capture", "bus", "transport", "storage", "session", "following", "sticks",
     "timeline", "volume", "findings", "timing", "comparison", "board", "duties", "redaction", "shrinking", "drawing",
     "survey",
-    "output", "report", "words", "cli",
+    "output", "report", "words", "quiz", "cli",
 ]  # fmt: skip
 """In the order of the arrows: a room may import the rooms before it. `session`, one pass over a capture, and
 `following`, one over a capture that still comes, are no rooms but stand behind those that they bring together."""

@@ -37,6 +37,7 @@ VERBS = {
     "shrink": "write the smallest part that shows the same, for a report",
     "view": "read a capture on a full screen",
     "completion": "write what a shell needs to complete verbs, options and words",
+    "quiz": "ask what the stick answered, and say what is right and why",
     "demo": "run on a capture that comes with sticktrace",
 }
 """Verb -> what it does. The module is `sticktrace.cli.<verb>`, its click command is called ``command``."""
@@ -44,7 +45,7 @@ VERBS = {
 GROUPS = {
     "Find out why": ("diagnose", "watch", "compare", "fit", "audit"),
     "Look closely": ("exchanges", "requests", "devices", "explain", "volume", "timing", "check", "view"),
-    "Learn and teach": ("about", "draw", "compose", "patterns", "demo", "completion"),
+    "Learn and teach": ("about", "draw", "compose", "patterns", "demo", "quiz", "completion"),
     "Pass on and measure": ("report", "export", "survey", "redact", "shrink"),
 }
 """Verbs by what they are used for; each stands in one group."""
