@@ -140,3 +140,28 @@ def test_capacity_of_question_12() -> None:
     last, length = struct.unpack(">II", bytes.fromhex("0077 3fff 0000 0200"))
     assert f"{last:,}" in LESSONS
     assert f"{(last + 1) * length:,} bytes" in LESSONS
+
+
+def folded(number: int) -> str:
+    """The answer behind the Try of a lesson."""
+    (page,) = (text for name, text in PAGES.items() if name.startswith(f"{number:02}-"))
+    return " ".join(page.split("<summary>Answer</summary>")[-1].split())
+
+
+def listed(line: str, holding: str) -> list[str]:
+    """The lines of an output that hold a text."""
+    return [row for row in make_lessons.run(line).splitlines() if holding in row]
+
+
+def test_figures_in_the_folded_answers() -> None:
+    """What stands behind a Try is what its command shows: lessons 6, 8 and 13, and the PIDs of lesson 11 by USB 2.0
+    8.3.1 (the upper half is the complement of the lower)."""
+    resets = listed("sticktrace requests traces/demo/stall-recovery.pcap", "Bulk-Only Mass Storage Reset")
+    times = sorted(re.findall(r"([\d.]+) ms", " ".join(resets)))
+    assert len(resets) == 6 and f"Six times, once for each phase error, and {times[0]} to {times[-1]} ms" in folded(6)
+    for number, trace, command in ((8, "bad-sector", "READ(10)"), (13, "write-protected", "WRITE(10)")):
+        rows = listed(f"sticktrace exchanges traces/demo/{trace}.pcap status:bad", command)
+        numbers = [row.split()[0] for row in rows]
+        assert len(numbers) == {8: 4, 13: 3}[number]
+        assert all(re.search(rf"\b{found}\b", folded(number)) for found in numbers)
+    assert [(byte & 15) ^ (byte >> 4) == 15 for byte in (0xD2, 0xD3)] == [True, False]
