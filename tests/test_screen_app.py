@@ -14,6 +14,8 @@ from textual.worker import WorkerCancelled
 
 from conftest import capture_path
 from screen_pilot import SMALL, WIDE, copy_of, demo, opened, press, run, settle, typed
+from sticktrace.drawing.as_text import text_lines
+from sticktrace.output.cable_drawing import cable_of
 from sticktrace_tui.app import ScreenApp
 from sticktrace_tui.chrome import Band, KeyLine
 from sticktrace_tui.detail_view import DetailView
@@ -84,6 +86,23 @@ def test_device_story_leads_to_its_request() -> None:
         assert app.page == "detail" and (app.query_one(DetailView).code or 0) < 0
 
     run(BAD, steps)
+
+
+@pytest.mark.parametrize("width", [60, 80, 120, 200])
+def test_devices_hang_on_the_cable_that_the_verb_draws(width: int) -> None:
+    """The page shows what `devices --cable` prints, within its width, and below it the life with its moments."""
+    capture = demo("hub-port-overcurrent.pcap")
+
+    async def steps(app: App, pilot: Keys) -> None:
+        await press(pilot, "4")
+        page = app.query_one("#devices", TextPage)
+        printed = list(text_lines(cable_of(app.model.watchers.sticks(), width - 3)))
+        drawn = ["".join(text for text, _ in entry.line).rstrip() for entry in page.entries]
+        assert len(printed) > 8 and drawn[: len(printed)] == printed and max(map(len, printed)) <= width - 3
+        assert any(mood == "bad" and "over-" in text for entry in page.entries for text, mood in entry.line)
+        assert any(entry.goal for entry in page.entries[len(printed) :])
+
+    run(capture, steps, (width, 60))
 
 
 def test_selection_lives_as_it_is_typed_and_escape_takes_it_back() -> None:

@@ -1,12 +1,14 @@
-"""The devices: hub tree, then the card and the life line of each."""
+"""The devices: the cable that they hang on, then the card and the life of each."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-from sticktrace import Device, Stick, safe, time_in_words
-from sticktrace.output.device_text import card_lines
+from sticktrace import Stick, time_in_words
+from sticktrace.output.cable_drawing import cable_of
+from sticktrace.output.device_text import card_lines, life_of
 from sticktrace_tui.cells import wrap
+from sticktrace_tui.drawn import lines_of
 from sticktrace_tui.model import Model
 from sticktrace_tui.pages import Entry, Goal
 from sticktrace_tui.rows import broken
@@ -20,39 +22,17 @@ def build(model: Model, width: int) -> list[Entry]:
     """The lines of the page."""
     if model.reading is None:
         return [Entry([]), Entry([("Opening the capture…", "quiet")])]
+    timed = model.reading.reader.timed
     with model.watchers.lock:
         sticks = model.watchers.sticks()
-        out = [Entry([("Who hangs where", "head")]), *_tree([stick.device for stick in sticks])]
+        if not sticks:
+            return [Entry([("  no descriptor and no storage traffic so far says who is there", "quiet")])]
+        out = [Entry(line) for line in lines_of(cable_of(sticks, width, timed))]
         for stick in sticks:
             out.append(Entry([]))
             out += _card(stick, width)
-            out += _life(model, stick.device, width)
-    if not sticks and len(out) == 1:
-        out.append(Entry([("  no descriptor and no storage traffic so far says who is there", "quiet")]))
+            out += _life(model, stick, timed, width)
     return out
-
-
-def _tree(devices: list[Device]) -> Iterator[Entry]:
-    """Hubs with what hangs behind their ports, buses as roots."""
-    below: dict[int, list[Device]] = {}
-    for device in devices:
-        below.setdefault(id(device.hub) if device.hub is not None else -1 - device.bus, []).append(device)
-    seen: set[int] = set()
-
-    def branch(key: int, stem: str) -> Iterator[Entry]:
-        children = [device for device in below.get(key, []) if id(device) not in seen]
-        for n, device in enumerate(children):
-            seen.add(id(device))
-            last = n == len(children) - 1
-            port = f"port {device.port}: " if device.port else ""
-            gone = "" if device.present else "  gone"
-            text = f"{safe(device.title)}, address {device.address}{', ' + device.speed if device.speed else ''}"
-            yield Entry([(f"{stem}{'└─' if last else '├─'} ", "bar"), (port, "quiet"), (text, "plain"), (gone, "warn")])
-            yield from branch(id(device), stem + ("   " if last else "│  "))
-
-    for bus in sorted({device.bus for device in devices}):
-        yield Entry([(f"  bus {bus}", "strong")])
-        yield from branch(-1 - bus, "  ")
 
 
 def _card(stick: Stick, width: int) -> Iterator[Entry]:
@@ -69,17 +49,18 @@ def _row(text: str, width: int) -> list[list[tuple[str, str]]]:
     return wrap(plain[16:], width, mood if mood != "quiet" else "plain", " " * 16, f"  {plain[2:16]}")
 
 
-def _life(model: Model, device: Device, width: int) -> Iterator[Entry]:
+def _life(model: Model, stick: Stick, timed: bool, width: int) -> Iterator[Entry]:
     """The story: when, how long after the moment before, what; each leads to the request that shows it."""
-    if device.story:
+    moments = life_of(stick, timed)
+    if moments:
         yield Entry([("  its life", "strong")])
     before = None
-    for time_ns, text, records in sorted(device.story[:_MOMENTS], key=lambda moment: moment[0]):
+    for time_ns, text, records in moments[:_MOMENTS]:
         gap = "" if before is None else f"+{time_in_words(time_ns - before)}"
         before = time_ns
         goal = next((Goal(code) for code in map(model.code_of_record, records) if code is not None), None)
-        head = f"  {time_ns / 1e9:>11.6f} {gap:>11}  "
+        head = f"  {time_ns / 1e9:>11.6f} {gap:>11}  " if timed else "  "
         for n, line in enumerate(wrap(text, width, "plain", " " * len(head), head)):
             yield Entry(line, goal if n == 0 else None)
-    if len(device.story) > _MOMENTS:
-        yield Entry([(f"  and {len(device.story) - _MOMENTS:,} moments more", "quiet")])
+    if len(moments) > _MOMENTS:
+        yield Entry([(f"  and {len(moments) - _MOMENTS:,} moments more", "quiet")])

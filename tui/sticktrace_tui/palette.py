@@ -7,6 +7,7 @@ from textual.theme import Theme
 
 INK, DECK, LIFT = "#0f1a21", "#16252e", "#274a5c"
 FOAM, FOG, AMBER, WEED, FLARE, SAND, SLATE = "#d9e2e6", "#83949e", "#e3aa4b", "#86bd8c", "#ea6a58", "#e6cf6a", "#7db4d6"
+THRIFT = "#cf93c4"
 
 THEME = Theme(
     name="harbour", primary=AMBER, secondary=SLATE, warning=SAND, error=FLARE, success=WEED, accent=AMBER,
@@ -23,6 +24,8 @@ MOODS: dict[str, Style] = {
     "place": Style(color=SLATE, bgcolor=INK),
     "bar": Style(color=SLATE, bgcolor=INK),
     "strong": Style(color=FOAM, bgcolor=INK, bold=True),
+    "mark": Style(color=THRIFT, bgcolor=INK),
+    "byte": Style(color=FOAM, bgcolor=INK),
     "lit": Style(color=FOAM, bgcolor=INK, bold=True, reverse=True),
 }
 """Mood of a piece of text -> its style. Moods are the words used everywhere else."""

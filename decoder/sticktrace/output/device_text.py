@@ -132,18 +132,23 @@ def unit_lines(unit: Unit) -> Iterator[str]:
         yield f"  {'':<14}write protected (WP bit of the mode header)"
 
 
-def story_lines(stick: Stick, style: Style = plain, timed: bool = True) -> Iterator[str]:
-    """The life of one device, line by line, with times and the gaps that matter, where the capture has times."""
+def life_of(stick: Stick, timed: bool = True) -> list[tuple[int, str, tuple[int, ...]]]:
+    """The moments of a device's life in their order: when (nanoseconds), what, the records that show it."""
     device = stick.device
-    yield style(safe(device.title), "head") + f"  bus {device.bus}"
     moments = [(m.time_ns, m.text, m.records) for m in device.story]
     for _, unit in sorted(stick.units.items()):
         if unit.ready_ns >= 0:
             since = unit.ready_ns - device.attached_ns
             after = f", {time_in_words(since)} after it was attached" if timed and device.attached_ns >= 0 else ""
             moments.append((unit.ready_ns, f"LUN {unit.lun} is ready{after}", ()))
+    return sorted(moments, key=lambda moment: moment[0])
+
+
+def story_lines(stick: Stick, style: Style = plain, timed: bool = True) -> Iterator[str]:
+    """The life of one device, line by line, with times and the gaps that matter, where the capture has times."""
+    yield style(safe(stick.device.title), "head") + f"  bus {stick.device.bus}"
     before = None
-    for time_ns, text, records in sorted(moments, key=lambda moment: moment[0]):
+    for time_ns, text, records in life_of(stick, timed):
         gap = "" if before is None else f"+{time_in_words(time_ns - before)}"
         where = f"  [record {records[0]}]" if records else ""
         when = f"{time_ns / 1e9:12.6f}  {gap:>12}  " if timed else ""
