@@ -122,19 +122,70 @@ def test_selection_lives_as_it_is_typed_and_escape_takes_it_back() -> None:
 
 
 def test_sectors_zoom_and_select() -> None:
+    """The failed block has a row of its own; + goes down to one block, - comes back, Enter selects what touched it."""
+
     async def steps(app: App, pilot: Keys) -> None:
         await press(pilot, "5")
         page = app.query_one(SectorsPage)
-        each = page.cells[0].last - page.cells[0].first
-        page.at = next(n for n, cell in enumerate(page.cells) if cell.failures)
-        await press(pilot, "plus", "plus")
-        assert page.cells[0].last - page.cells[0].first < max(1, each)
-        page.at = next(n for n, cell in enumerate(page.cells) if cell.failures)
+        await made(app, pilot)
+        whole = set(page.rows.values())
+        at, row = next((at, row) for at, row in page.rows.items() if row.name.endswith(", failed"))
+        first, last = row.blocks
+        page.move_to(at)
+        while page.zooms[-1:] != [(first, first)]:
+            before = len(page.zooms)
+            await press(pilot, "plus")
+            await made(app, pilot)
+            assert len(page.zooms) == before + 1 and all(first <= r.blocks[0] <= last for r in page.rows.values())
+        await press(pilot, "plus")
+        assert page.zooms[-1] == (first, first)
         await press(pilot, "enter")
-        assert app.page == "exchanges" and app.view.words.startswith("lba:")
+        assert app.page == "exchanges" and app.view.words.startswith(f"lba:{first}..{first} ")
         assert {app.model.item(int(code)).status for code in app.view.lines.codes} >= {"failed"}
+        await press(pilot, "5", *["minus"] * 9)
+        await made(app, pilot)
+        assert not page.zooms and set(page.rows.values()) == whole
 
     run(BAD, steps)
+
+
+def test_sectors_marks_lead_to_their_exchange_and_are_told() -> None:
+    async def steps(app: App, pilot: Keys) -> None:
+        await press(pilot, "5")
+        page = app.query_one(SectorsPage)
+        await made(app, pilot)
+        page.move_to(next(at for at, row in page.rows.items() if row.name.endswith(", failed")))
+        await press(pilot, "right")
+        assert page.row is not None and page.row.marks[0].hint in app.query_one("#status", Band).text
+        await press(pilot, "left", "right", "enter")
+        code = app.query_one(DetailView).code
+        assert app.page == "detail" and code is not None and app.model.item(code).status == "failed"
+
+    run(BAD, steps)
+
+
+def test_sectors_beyond_a_range_come_the_next_touched_blocks() -> None:
+    async def steps(app: App, pilot: Keys) -> None:
+        await press(pilot, "5", "plus")
+        page = app.query_one(SectorsPage)
+        await made(app, pilot)
+        seen = [page.zooms[-1]]
+        for key in ("down", "down", "up", "up"):
+            page.move_to(max(page.rows) if key == "down" else min(page.rows))
+            await press(pilot, key)
+            await made(app, pilot)
+            assert page.rows
+            seen.append(page.zooms[-1])
+        assert seen[0][1] < seen[1][0] <= seen[1][1] < seen[2][0] and seen[3][1] < seen[2][0]
+
+    run(BAD, steps)
+
+
+async def made(app: App, pilot: Keys) -> None:
+    """Wait for lines that are made in a thread."""
+    await app.workers.wait_for_complete()
+    await pilot.pause()
+    await pilot.pause()
 
 
 def test_moving_over_fields_lights_their_bytes_and_the_reverse() -> None:

@@ -29,7 +29,7 @@ VIEWS: dict[str, tuple[str, list[str], tuple[int, int]]] = {
     "detail-data-wide": ("healthy-boot.pcap", ["2", *["down"] * 7, "enter", "tab"], (120, 40)),  # INQUIRY
     "detail-sense": ("bad-sector.pcap", ["2", "f", "f", "enter", "shift+tab"], SMALL),  # what a host does next
     "devices": ("hub-port-overcurrent.pcap", ["4"], (100, 40)),  # the cable, cut, and the life below it
-    "sectors": ("healthy-boot.pcap", ["5"], SMALL),  # the map
+    "sectors": ("healthy-boot.pcap", ["5"], SMALL),  # regions over time
     "timing": ("healthy-boot.pcap", ["6"], (120, 40)),  # spreads and throughput
     "help": ("healthy-boot.pcap", ["question_mark"], (80, 60)),  # the protocol and all keys
 }

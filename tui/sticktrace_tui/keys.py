@@ -66,9 +66,9 @@ _LEAD = (
     _key("Enter", "go there", "to the item, or to the exchanges, that the line speaks of"),
 )
 _SECTORS = (
-    _key("←→↑↓", "move", "move over the map"),
-    _key("+ -", "zoom", "look closer, look from further away"),
-    _key("Enter", "select", "the exchanges that touch this part"),
+    _key("←→↑↓", "move", "from region to region; left and right from mark to mark"),
+    _key("+ -", "zoom", "closer to this region, down to one block; back"),
+    _key("Enter", "select", "the exchanges that touch this region; on a mark its exchange"),
     _key("u", "unit", "the next logical unit", ("u", "unit")),
 )
 

@@ -230,8 +230,8 @@ class Shell(App[str]):
     def on_text_page_follow(self, message: TextPage.Follow) -> None:
         self.go(message.goal)
 
-    def on_sectors_page_chosen(self, message: SectorsPage.Chosen) -> None:
-        self.go(Goal(words=message.words))
+    def on_sectors_page_looked(self, message: SectorsPage.Looked) -> None:
+        self.tell(message.words)
 
     def on_line_view_opened(self, message: LineView.Opened) -> None:
         if self.page == "exchanges" and self.view.code is not None:

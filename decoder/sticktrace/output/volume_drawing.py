@@ -25,12 +25,18 @@ _ENDS = {
 }  # fmt: skip
 
 
+def zones_shown(medium: Medium, zoom: tuple[int, int] | None = None) -> list[Zone]:
+    """The zones that have a row in the drawing. ``zoom`` is the first and the last block shown."""
+    return _few(zones(medium, *(zoom or ())))
+
+
 def regions_of(
-    medium: Medium, times: Sequence[int], width: int, zoom: tuple[int, int] | None = None, timed: bool = True
-) -> Scene:
+    medium: Medium, times: Sequence[int], width: int, zoom: tuple[int, int] | None = None, timed: bool = True,
+    found: list[Zone] | None = None,
+) -> Scene:  # fmt: skip
     """``times`` are when the exchanges began (nanoseconds), the first of them at 0; without times exchanges stand in
-    their order. ``zoom`` is the first and the last block shown."""
-    found = _few(zones(medium, *(zoom or ())))
+    their order. ``found`` are the zones where they are known already (`zones_shown`)."""
+    found = zones_shown(medium, zoom) if found is None else found
     rows = [Region(zone.name, zone.first, zone.last) for zone in found]
     touches = [
         Touch(times[number - 1] if timed and number <= len(times) else number, row, _KINDS[kind], number)
