@@ -16,6 +16,7 @@ from conftest import capture_path
 from screen_pilot import SMALL, WIDE, copy_of, demo, opened, press, run, settle, typed
 from sticktrace.drawing.as_text import text_lines
 from sticktrace.output.cable_drawing import cable_of
+from sticktrace.output.volume_drawing import regions_of
 from sticktrace_tui.app import ScreenApp
 from sticktrace_tui.chrome import Band, KeyLine
 from sticktrace_tui.detail_view import DetailView
@@ -147,6 +148,23 @@ def test_sectors_zoom_and_select() -> None:
         assert not page.zooms and set(page.rows.values()) == whole
 
     run(BAD, steps)
+
+
+@pytest.mark.parametrize("width", [60, 80, 120, 200])
+def test_sectors_are_the_regions_that_the_verb_draws(width: int) -> None:
+    """The page shows what `volume --map` prints, within its width; no mark is cut off."""
+
+    async def steps(app: App, pilot: Keys) -> None:
+        await press(pilot, "5")
+        page = app.query_one(SectorsPage)
+        await made(app, pilot)
+        times = app.model.columns("time_ns")["time_ns"].tolist()
+        printed = list(text_lines(regions_of(page.media[0], times, width - 3)))
+        drawn = ["".join(text for text, _ in entry.line).rstrip() for entry in page.entries]
+        assert len(printed) > 8 and drawn[-len(printed) :] == printed and max(map(len, printed)) <= width - 3
+        assert sum(mark.kind == "failed" for row in page.rows.values() for mark in row.marks) > 0
+
+    run(BAD, steps, (width, 40))
 
 
 def test_sectors_marks_lead_to_their_exchange_and_are_told() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from contextlib import nullcontext
 from typing import NamedTuple
 
 from rich.segment import Segment
@@ -78,7 +79,7 @@ class SectorsPage(TextPage):
         """The regions by their lines."""
         self.mark = -1
         """The mark of the row that the cursor is on, -1 for the row itself."""
-        self._lines: list[Entry] = []
+        self._lines = [Entry([]), Entry([("looking at every command…", "quiet")])]
         self._made: Made | None = None
         self._making = False
         self._resting = False
@@ -222,12 +223,11 @@ class SectorsPage(TextPage):
 
 def build(model: Model, medium: Medium, width: int, zoom: Blocks | None) -> tuple[list[Entry], dict[int, Row]]:
     """The lines of the page for one medium, and the regions among them by line."""
-    reading = model.reading
     times = model.columns("time_ns")["time_ns"].tolist()
-    with model.watchers.lock:
-        head = _head(medium)
-        zones = zones_shown(medium, zoom)
-        scene = regions_of(medium, times, width, zoom, reading is not None and reading.reader.timed, zones)
+    with model.watchers.lock if model.busy else nullcontext():  # nobody writes any more: no other page need wait
+        head, zones = _head(medium), zones_shown(medium, zoom)
+    timed = model.reading is not None and model.reading.reader.timed
+    scene = regions_of(medium, times, width, zoom, timed, zones)
     names = {shape.key: shape.y for shape in scene.shapes if isinstance(shape, Label) and shape.mood == "strong"}
     marks: dict[int, list[Mark]] = {y: [] for y in names.values()}
     for shape in scene.shapes:

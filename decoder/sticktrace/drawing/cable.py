@@ -8,13 +8,10 @@ from dataclasses import dataclass, field
 
 from sticktrace.drawing.lettering import heading
 from sticktrace.drawing.measure import wrap
-from sticktrace.drawing.scene import LEAST_WIDTH, Frame, Mark, Scene, Sketch, Stroke
+from sticktrace.drawing.scene import LEAST_PAGE, Frame, Mark, Scene, Sketch, Stroke
 
 _LEG, _BOX, _MOST_LEG, _MOST_BOX = 10, 12, 22, 30
 """Least and most columns of a leg and of a box."""
-
-_LEAST = LEAST_WIDTH - 4
-"""Columns of a cable: a full screen of 60 keeps a few for the cursor and the place in the page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +47,7 @@ class _Plan:
 def cable(hosts: list[Box], width: int = 80, title: str = "Who is plugged in where") -> Scene:
     """One line of boxes a host; a hub that serves several is as high as all that hangs on it. Where the way is too long
     for the width, each stick's is drawn by itself, in lines."""
-    sketch = Sketch(max(_LEAST, width))
+    sketch = Sketch(max(LEAST_PAGE, width))
     y = heading(sketch, title) + 1
     for host in hosts:
         depth = _depth(host)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from sticktrace.drawing.axis import Axis
 from sticktrace.drawing.lettering import heading
 from sticktrace.drawing.measure import columns, fit
-from sticktrace.drawing.scene import LEAST_WIDTH, Mark, Scene, Sketch, Stroke
+from sticktrace.drawing.scene import LEAST_PAGE, Mark, Scene, Sketch, Stroke
 from sticktrace.text import count_of
 
 READ, WRITE, FAILED = 1, 2, 4
@@ -48,7 +48,7 @@ def regions(
 ) -> Scene:  # fmt: skip
     """``span`` is the time shown (nanoseconds), by default from the first touch to the last. Without times
     (``timed`` False) the touches stand in their order, and there is no axis."""
-    sketch = Sketch(max(LEAST_WIDTH, width))
+    sketch = Sketch(max(LEAST_PAGE, width))
     y = heading(sketch, title)
     found = list(touches)
     low, high = span or (min((t.time_ns for t in found), default=0), max((t.time_ns for t in found), default=0))

@@ -16,6 +16,9 @@ from sticktrace.drawing.measure import columns
 LEAST_WIDTH = 60
 """Columns that every drawing can do with."""
 
+LEAST_PAGE = LEAST_WIDTH - 4
+"""The same of a drawing on a page of a full screen, which keeps a few columns for the cursor and the place."""
+
 MOODS = ("plain", "byte", "strong", "quiet", "head", "good", "warn", "bad", "mark")
 """What a shape means, from which a renderer makes colour and weight. No meaning rests on it alone."""
 
