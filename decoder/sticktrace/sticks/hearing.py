@@ -50,6 +50,10 @@ def saying(item: Saying, stick: Stick) -> None:
         reach(item, stick, Stage.FILES if said.get("function") not in ("", None, "mount") else Stage.FILE_SYSTEM)
     if said.reaches:
         reach(item, stick, Stage(said.reaches))
+    if said.kind is Kind.FILE_RESULT and said.fails == Stage.FILE_SYSTEM and stick.is_storage:
+        # A FAT layer may mount without a look at the medium, and look when the first file is opened (common practice).
+        if Stage.FILES not in stick.unit(item.lun).reached:
+            stick.take_back(Stage.FILE_SYSTEM, item.lun)
     if said.fails and stick.detached is None and Stage(said.fails) not in stick.said_failed:
         stick.said_failed[Stage(said.fails)] = Reached(item.time_ns, 0, item.records, said.line)
 

@@ -192,6 +192,11 @@ class Stick:
         if stage not in self._reached:
             self._reached[stage] = Reached(time_ns, exchange, records, said)
 
+    def take_back(self, stage: Stage, lun: int) -> None:
+        """What was taken for reached turns out not to be."""
+        self._reached.pop(stage, None)
+        self.unit(lun).reached.pop(stage, None)
+
     @property
     def height(self) -> int:
         """How many stages it has reached so far."""

@@ -159,6 +159,7 @@ class Files(Rule):
     def begin(self) -> None:
         self.cases: dict[tuple[Stick, str], tuple[Pattern, Tally, Counter[str]]] = {}
         self.mounted: set[Stick] = set()
+        self.used: set[Stick] = set()
 
     def saying(self, item: Saying, stick: Stick) -> None:
         said = item.statement
@@ -184,11 +185,15 @@ class Files(Rule):
         if result is None or code == "OK":
             if code == "OK":
                 self.mounted.add(stick)
+                if item.statement.get("function") not in ("", None, "mount"):
+                    self.used.add(stick)
             return
         words = f"FR_{code}: {result.says}"
         if code in _BELOW:
             self._add(FILE_LAYER, item, stick, words)
         elif code == "NO_FILESYSTEM":
+            if stick not in self.used:
+                self.mounted.discard(stick)  # what was mounted had not been looked at
             self._add(NOT_RECOGNISED, item, stick, words)
         elif code == "WRITE_PROTECTED":
             self._add(WRITE_PROTECTED, item, stick, words)

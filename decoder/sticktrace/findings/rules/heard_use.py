@@ -15,6 +15,7 @@ from sticktrace.codes import host_status
 from sticktrace.findings.finding import RISK, Pattern
 from sticktrace.findings.patterns import by_slug
 from sticktrace.findings.rules.heard_bus import gone, words_of
+from sticktrace.findings.rules.power import GONE_IN_USE
 from sticktrace.findings.rules.rule import Rule
 from sticktrace.sticks.stages import Stage
 from sticktrace.sticks.stick import Stick
@@ -160,6 +161,9 @@ class Use(Rule):
             near = chain.all and detached.time_ns - chain.last_ns < _BEFORE_NS
             if near or chain.late:
                 pattern, back = gone(self.scene.sticks, stick)
+                hung = chain.results[_TIME_OUT] or chain.count["reset"] > 1
+                if near and hung and pattern is GONE_IN_USE and self._pattern(chain) in (HANG, RESETS):
+                    pattern = HANG  # it had stopped answering before it went
                 late = count_of(chain.late, "access", "accesses")
                 before = f"{chain.words()}; then" if near else f"{late} failed after"
                 self.report(pattern, f"{before} the device went{back}", stick, chain.all if near else None,
