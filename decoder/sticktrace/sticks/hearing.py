@@ -51,11 +51,15 @@ def saying(item: Saying, stick: Stick) -> None:
     if said.reaches:
         reach(item, stick, Stage(said.reaches))
     if said.kind is Kind.FILE_RESULT and said.fails == Stage.FILE_SYSTEM and stick.is_storage:
-        # A FAT layer may mount without a look at the medium, and look when the first file is opened (common practice).
-        if Stage.FILES not in stick.unit(item.lun).reached:
-            stick.take_back(Stage.FILE_SYSTEM, item.lun)
+        _not_mounted(item, stick)
     if said.fails and stick.detached is None and Stage(said.fails) not in stick.said_failed:
         stick.said_failed[Stage(said.fails)] = Reached(item.time_ns, 0, item.records, said.line)
+
+
+def _not_mounted(item: Saying, stick: Stick) -> None:
+    """A FAT layer may mount without a look at the medium, and look when the first file is opened (common practice)."""
+    if Stage.FILES not in stick.unit(item.lun).reached:
+        stick.take_back(Stage.FILE_SYSTEM, item.lun)
 
 
 def reach(item: Saying, stick: Stick, stage: Stage) -> None:
