@@ -30,7 +30,7 @@ Label = Callable[[Exchange], str]
 _STEP = 256
 """Transfers between two looks at how far the reading is, for progress and for giving pages back."""
 
-_SMALL, _FEW = 8 << 20, 8
+_SMALL, _FEW = 1 << 20, 8
 """Captures of fewer bytes, and exchanges in a row that are fewer, are read one by one: blocks would take longer."""
 
 
