@@ -145,3 +145,17 @@ def test_not_too_quick_to_see_words() -> None:
     (transfer,) = [*reader.transfers(), *reader.finish()]
     assert reader.payload[transfer.data_at : transfer.data_at + 9].startswith(b"USBC\x01\0\0\0\x24")
     assert transfer.actual == 31
+
+
+@pytest.mark.parametrize("cut", [True, False])
+def test_a_text_that_ends_within_a_wrapper_says_so(cut: bool, tmp_path: Path) -> None:
+    """What was read before it passed; of the last command nothing is known."""
+    whole = "CBW:\n signature: 0x43425355\n tag: 0x1\n datlen: 0x0\n flags: 0x0\n lun: 0\n cblen: 6\n"
+    whole += " cb: 00 00 00 00 00 00\n"
+    status = "CSW:\n signature: 0x53425355\n tag: 0x1\n residue: 0\n status: 0\n"
+    log = tmp_path / "console.txt"
+    log.write_text(whole + status + ("CBW:\n signature: 0x43425355\n tag: 0x2\n" if cut else ""))
+    with open_capture(log) as capture:
+        reading = capture.reading()
+        assert [item.command for item in reading if isinstance(item, Exchange)] == ["TEST UNIT READY"]
+    assert any("ends within a wrapper" in sentence for sentence in reading.assumed) is cut

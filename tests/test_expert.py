@@ -6,7 +6,9 @@ files and from the log of the kernel that made them. "stopped" says whether the 
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
@@ -115,3 +117,23 @@ def test_recordings(name: str) -> None:
     slug, why = RECORDED.get(name, ("", "healthy"))
     first = diagnosis.faults[0].slug if diagnosis.faults else ""
     assert first == slug, why
+
+
+FIELD = {
+    "console-field-per-line.txt": ("", "one command passed, then the text ends within a wrapper: more log is needed"),
+    "linux-host-220-copy-file.pcap": ("", "in mid-session, 33 of 33 passed; one WRITE of 1.1 s among milliseconds"),
+    "stick-and-reader-fast.usbmon.txt": ("", "the stick is up and read; the reader beside it has four empty slots"),
+    "stick-and-reader-slow.usbmon.txt": ("", "the same, each command as fast: the host waits, not the stick"),
+    "windows-host-249-copy-file.pcapng": ("", "in mid-session; a refused PREVENT is harmless"),
+}
+"""Public recordings of real hardware, not part of the project: the first fault that an expert who read them by hand
+before any program did would name, and why. STICKTRACE_FIELD names the folder where they lie."""
+
+
+@pytest.mark.parametrize("name", FIELD)
+@pytest.mark.skipif("STICKTRACE_FIELD" not in os.environ, reason="the recordings are not part of the project")
+def test_field_recordings(name: str) -> None:
+    slug, why = FIELD[name]
+    diagnosis = said(Path(os.environ["STICKTRACE_FIELD"]) / name)
+    assert (diagnosis.faults[0].slug if diagnosis.faults else "") == slug, why
+    assert diagnosis.answer.stopped is bool(slug), why

@@ -101,6 +101,7 @@ class HexTextReader(Reader):
         self._is_kernels = kernels_own(patterns.logs) if apart else None
         self._kernels = 0
         self.deposit = Deposit(store)
+        self._cut = False
         self.origin_ns = 0
         self._log = DamageLog()
         self.damage: list[Damage] = self._log
@@ -135,6 +136,8 @@ class HexTextReader(Reader):
             found.append("no times are printed: all times are 0")
         if self._wire.data_expected and not self.data_printed:
             found.append("data phases are not printed: what the commands moved is not in this capture")
+        if self._cut:
+            found.append("the text ends within a wrapper: how that command went is not in this capture")
         return found
 
     @property
@@ -178,7 +181,9 @@ class HexTextReader(Reader):
         for text in self._lines.rest(self.data):
             yield from self._line(text)
         yield from self._heard(self._speech.flush())
+        before = self._incomplete
         yield from self._end_fields()
+        self._cut = self._incomplete > before
         yield from self._end_block()
         yield from self._drop_heading()
         yield from self._ends.end()
