@@ -13,7 +13,6 @@ from typing import Any
 
 import pytest
 
-from sticktrace.volume.overview import device_map
 from sticktrace.volume.recover import coverage, recover
 from sticktrace.volume.sectors import layouts_at
 from volume_lab import SAMPLES, Lab, sample
@@ -146,18 +145,6 @@ def test_every_structure_of_a_volume_can_be_explained() -> None:
                 assert not account.fault, (name, lba, account.fault)
                 titles.add(account.title)
         assert len(titles) >= 3, (name, titles)
-
-
-def test_map_counts_reads_writes_and_failures() -> None:
-    lab = Lab(bytes(100 * 512))
-    lab.capacity()
-    lab.read(0, 10)
-    lab.write(95, bytes(512))
-    lab.read(50, 1, status="failed")
-    (medium,) = lab.tracker.media
-    cells = device_map(medium, 10)
-    assert [(c.first, c.last) for c in cells][:2] == [(0, 9), (10, 19)]
-    assert [c.reads for c in cells] == [1, *[0] * 9] and cells[9].writes == 1 and cells[5].failures == 1
 
 
 @pytest.mark.parametrize("name", ["fat12", "fat16", "fat32", "exfat"])

@@ -14,8 +14,8 @@ from conftest import ROOT
 from sticktrace.capture.transfer import Piece
 from sticktrace.cli.main import cli
 from sticktrace.transport.items import FAILED, Sense
-from sticktrace.volume.extent_log import READ, UNSHOWN, WITHOUT_EFFECT, WRITE_LOST
-from sticktrace.volume.overview import device_map, left_uncertain
+from sticktrace.volume.extent_log import FAILURES, READ, UNSHOWN, WITHOUT_EFFECT, WRITE_LOST
+from sticktrace.volume.overview import left_uncertain
 from sticktrace.volume.recover import recover
 from test_volume_files import MAKER, read_whole
 from volume_lab import Lab, sample
@@ -68,8 +68,10 @@ class Bench(Lab):
         return [self.tracker.media[0].store.content(lba) is not None for lba in range(low, high)]
 
     def failures(self, low: int, high: int) -> list[int]:
-        """How many commands failed in each block, as a map shows it."""
-        return [cell.failures for cell in device_map(self.tracker.media[0], high - low, low, high)]
+        """How many commands failed in each block."""
+        rows = list(zip(*(column.tolist() for column in self.tracker.media[0].store.columns()), strict=True))
+        failed = [(lba, lba + blocks) for lba, blocks, kind in rows if kind in FAILURES]
+        return [sum(first <= lba < end for first, end in failed) for lba in range(low, high)]
 
 
 class _Nobody:

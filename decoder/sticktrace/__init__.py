@@ -80,7 +80,7 @@ if TYPE_CHECKING:
     from sticktrace.volume.division import Volume
     from sticktrace.volume.ledger import Ledger
     from sticktrace.volume.medium import Medium
-    from sticktrace.volume.overview import Cell, device_map, extent_of
+    from sticktrace.volume.overview import extent_of
     from sticktrace.volume.sectors import by_signature, layouts_at
     from sticktrace.writing.outputs import new_text
 
@@ -181,8 +181,6 @@ _HOMES = {
     "Ledger": ("volume.ledger", "Ledger"),
     "Medium": ("volume.medium", "Medium"),
     "Volume": ("volume.division", "Volume"),
-    "Cell": ("volume.overview", "Cell"),
-    "device_map": ("volume.overview", "device_map"),
     "extent_of": ("volume.overview", "extent_of"),
     "by_signature": ("volume.sectors", "by_signature"),
     "layouts_at": ("volume.sectors", "layouts_at"),
@@ -209,7 +207,6 @@ __all__ = [
     "Capacity",
     "Capture",
     "CaptureError",
-    "Cell",
     "Comparison",
     "Damage",
     "Device",
@@ -276,7 +273,6 @@ __all__ = [
     "conclude",
     "count_of",
     "describe",
-    "device_map",
     "diagnose",
     "duty_rules",
     "extent_of",

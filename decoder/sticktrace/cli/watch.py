@@ -15,11 +15,10 @@ import click
 
 from sticktrace.cli.common import patterns_file, patterns_option, report_damage, style, width
 from sticktrace.errors import CaptureError, SticktraceError
+from sticktrace.sticks.stages import Stage
 
-STAGES = (
-    "attach", "address", "descriptors", "configuration", "transport", "identity", "ready", "capacity", "partition",
-    "file-system", "files",
-)  # fmt: skip
+STAGES = tuple(stage.value.replace(" ", "-") for stage in Stage)
+"""As they are typed."""
 
 
 @click.command("watch")

@@ -9,10 +9,10 @@ from sticktrace.comparison.difference import BREAKS, DIFFERS, SMALL, Comparison,
 from sticktrace.comparison.on_wire import wire_differences
 from sticktrace.comparison.side import Story
 from sticktrace.comparison.steps import GOOD, NEWS, TROUBLE, UNSEEN, Step
+from sticktrace.sticks.stages import Stage
 from sticktrace.text import bytes_in_words, count_of, time_in_words
 
-STAGES = ("attach", "address", "descriptors", "configuration", "transport", "identity", "ready", "capacity",
-          "partition", "files")  # fmt: skip
+STAGES = tuple(Stage)
 WAIT_NS, TIMES = 20_000_000, 3
 """A wait or a duration differs when the longer is at least 20 ms and at least three times the shorter."""
 FAR = 4
